@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from benchcon.diagnosis import lit_together
+from benchcon.diagnosis import chatter, lit_together
 from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
 from benchcon.diagnosis.fleeting import held_back
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
+from benchcon.diagnosis.settled import tell
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, odd_display, pressed_again
 from benchcon.wire.items import signed16
@@ -168,9 +169,9 @@ def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
 def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: bool = False) -> list[Step]:
     """Return the steps that decide what a group of one control, asked twice, has left in doubt; none: nothing is.
 
-    A contact that showed nothing and then did is pressed eight times; with `doubts_silence`, one that showed nothing
-    either time three times: it may be worn and miss now and then. Where something else moved the one time and not
-    the other, the group is asked once more.
+    A contact that showed nothing and then did, or dropped out once, is pressed eight times; with `doubts_silence`, one
+    that showed nothing either time three times: it may be worn and miss now and then. Where something else moved the
+    one time and not the other, the group is asked once more.
     """
     hands = [each for each in evidence if isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1]
     asked: dict[tuple[str, int], list[HandStep]] = {}
@@ -184,6 +185,11 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
             return pressed_again(layout, name, to)
         if any(code) and all(nothing) and doubts_silence:
             return pressed_again(layout, name, to, SILENT_PRESSES)
+    for channel in chatter.doubtful(layout, tell(layout, hands)):
+        spot = layout.spots[channel]
+        made = [to for to, code in enumerate(codes_of(layout.controls[spot.part.name])) if code[spot.place]]
+        if made:
+            return pressed_again(layout, spot.part.name, made[0])
     for hand in hands:
         if steps := _by_itself(layout, hand, hands):
             return steps

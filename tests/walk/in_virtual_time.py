@@ -255,3 +255,29 @@ class ClumsyHand(SimulatedHandFace):
             if rng.random() < 0.7:
                 hand.put(other.name, here)
         run.pass_time(rng.randint(100_000, 500_000))
+
+
+class HesitantHand(ClumsyHand):
+    """One that passes a detent to and fro before it leaves a switch of several positions where it was asked to: at most
+    some ten times a second (fast finger tapping; common practice, no source)."""
+
+    def _act(self, layout: Any, step: Step) -> None:
+        run = cast(Any, self._ended).run
+        rng = self.rng
+        control = layout.controls[step.parts[0]]
+        count, spring = len(codes_of(control)), spring_of(control)
+        near = [n for n in (step.to - 1, step.to + 1) if 0 <= n < count and n not in spring]
+        if step.do != "put" or count < 3 or rng.random() > 0.4:
+            super()._act(layout, step)
+            return
+        run.pass_time(rng.randint(120_000, 500_000))
+        number, hand = run.walk.step_number, self._hand(control.channels[0].board)
+        for _ in range(rng.randint(1, 3)):
+            hand.put(control.name, step.to)
+            run.pass_time(rng.randint(35_000, 140_000))
+            if run.walk.step_number != number:
+                break
+            hand.put(control.name, rng.choice(near))
+            run.pass_time(rng.randint(35_000, 140_000))
+        hand.put(control.name, step.to)
+        run.pass_time(rng.randint(20_000, 300_000))

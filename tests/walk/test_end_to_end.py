@@ -10,12 +10,13 @@ import random
 
 import pytest
 from walk.built_panels import INTERMITTENT, STATIC, Built, Truth, Wrongs, named, tells
-from walk.in_virtual_time import ClumsyHand, VirtualWalk
+from walk.in_virtual_time import ClumsyHand, HesitantHand, VirtualWalk
 from walk.mixed_panels import CAUSES, Mixed
 
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
 from benchcon.kinds import kinds
+from benchcon.panel.file import loads
 from benchcon.rig.faults import fault_of_words
 from benchcon.walk import judge
 
@@ -131,6 +132,33 @@ def test_a_healthy_panel_and_a_clumsy_hand_are_accused_of_nothing(seed: int) -> 
     ClumsyHand.rng = random.Random(seed)
     walk = VirtualWalk(made.panel(), {}, seed, ClumsyHand, made.stands).run()
     assert [finding.line() for finding in diagnose(made.panel(), walk.evidence)] == []
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_hand_that_hesitates_at_a_detent_is_not_taken_for_a_worn_contact(seed: int) -> None:
+    """Nor is one that takes a coded switch for another part, and passes its positions."""
+    rng = HesitantHand.rng = random.Random(seed)
+    text, pin = "[boards.a]\n", 2
+    for n, (bits, code) in enumerate(((4, '"gray"'), (4, '"binary"'), (2, "[[1, 0], [0, 0], [0, 1]]"), (5, ""))):
+        rows = ", ".join(f'{{ id = "a.s{n}c{m}", pin = "D{pin + m}" }}' for m in range(bits))
+        count = {4: rng.randint(8, 16), 2: 3, 5: 5}[bits]
+        text += f'[controls.s{n}]\nkind = "switch"\npositions = {[str(m) for m in range(count)]}\n'
+        text += f"channels = [{rows}]\n" + (f"code = {code}\n" if code else "")
+        pin += bits
+    panel = loads(text, "coded.toml")
+    stands = {control.name: rng.randrange(3) for control in panel.controls}
+    walk = VirtualWalk(panel, {}, seed, HesitantHand, stands).run()
+    assert [finding.line() for finding in diagnose(panel, walk.evidence)] == []
+
+
+@pytest.mark.parametrize("seed", [13, 15, 23])
+def test_a_loose_wire_of_a_rotary_switch_is_tried_again_and_told(seed: int) -> None:
+    """It drops out while the switch stands on it; once that may be anything."""
+    made = Built(seed * 7919 + 13)
+    truth = Wrongs(made.panel(), random.Random(f"{seed} loose")).one("loose")
+    assert truth is not None
+    walk = VirtualWalk(made.panel(), {truth.words[0]: [truth.fault()]}, seed, stands=made.stands).run()
+    assert named(diagnose(made.panel(), walk.evidence), [truth])
 
 
 def test_every_kind_of_fault_of_parts_wires_and_chips_is_walked() -> None:
