@@ -21,6 +21,7 @@ from benchcon.drawing.picture import picture
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.shapes import Stroke, Text
 from benchcon.drawing.sheet import Sheet, bars_beside, bars_within, drilled, notes
+from benchcon.drawing.sizes import hole_of
 from benchcon.drawing.tiles import tiled
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
@@ -95,6 +96,23 @@ def test_holes_of_the_svg_are_where_at_says(panel: Path, tmp_path: Path) -> None
         assert found == pytest.approx((x - corner[0], y - corner[1]), abs=WITHIN_MM)
 
 
+def test_cut_outs_of_the_svg_are_where_at_says_and_as_large_as_their_displays(panel: Path, tmp_path: Path) -> None:
+    rows, corner = of_svg(sheet(panel, tmp_path / "sheet.svg", "--only", "cutouts"))
+    for display in panel_of(panel).displays:
+        assert display.place is not None
+        width, height = hole_of(display)
+        x, y = display.place.x_mm - corner[0], display.place.y_mm - corner[1]
+        assert centre_mm(rows, x, y, max(width, height) / 2 + 1) == pytest.approx((x, y), abs=WITHIN_MM)
+        (left, right), (top, bottom) = (
+            (round((at - half - 1) * PX_PER_MM), round((at + half + 1) * PX_PER_MM))
+            for at, half in ((x, width / 2), (y, height / 2))
+        )
+        seen = rows[top:bottom, left:right]
+        # From edge to edge of lines that are a quarter of a millimetre wide.
+        assert seen.max(axis=0).sum() / PX_PER_MM == pytest.approx(width + 0.25, abs=WITHIN_MM)
+        assert seen.max(axis=1).sum() / PX_PER_MM == pytest.approx(height + 0.25, abs=WITHIN_MM)
+
+
 @pytest.mark.slow
 def test_holes_of_the_pdf_are_where_at_says_and_the_back_is_mirrored(panel: Path, tmp_path: Path) -> None:
     read = panel_of(panel)
@@ -117,6 +135,8 @@ def test_the_bars_are_100_mm_in_both_directions(panel: Path, tmp_path: Path) -> 
         for axis in (0, 1):
             # From the middle of the first stroke to the middle of the last one, each a quarter of a millimetre wide.
             assert long_mm(rows.max(axis=axis) > 0.5) == pytest.approx(100 + 0.25 / 2 + 0.25 / 2, abs=0.13)
+            # Points at the ends are as dark as they are covered, so that their sum is finer than a point.
+            assert rows.max(axis=axis).sum() / PX_PER_MM == pytest.approx(100.25, abs=WITHIN_MM)
 
 
 @pytest.mark.parametrize(("paper", "size_mm"), [("a4", (210, 297)), ("letter", (215.9, 279.4))])

@@ -119,3 +119,20 @@ def test_check_says_what_is_uneven_and_which_colour_is_for_what(keys: str, words
     found = [str(finding) for finding in inspect(LAMP.format(keys), "desk.toml")[1]]
     assert len(found) == bool(words), found
     assert all(each.startswith("desk.toml:2: advice: lamps.l ") and words in each for each in found)
+
+
+CFR_27_1322 = {"warning": {"red"}, "caution": {"amber"}, "advisory": {"green", "blue", "white"}}
+"""14 CFR 27.1322: red for warnings, amber for cautions, green for safe operation, any other colour for the rest."""
+IEC_60073 = {"red": "danger", "amber": "abnormal", "green": "normal", "blue": "mandatory", "white": "neutral"}
+"""IEC 60073, meanings of colours (from memory; its yellow is our amber)."""
+MEANS = {"warning": {"danger"}, "caution": {"abnormal"}, "advisory": {"normal", "mandatory", "neutral"}}
+
+
+@pytest.mark.parametrize("role", CFR_27_1322)
+@pytest.mark.parametrize("colour", IEC_60073)
+def test_colours_of_roles_are_those_of_both_standards(role: str, colour: str) -> None:
+    # Two standards that were written apart agree on the colours of these roles, and `check` agrees with both.
+    good = colour in CFR_27_1322[role]
+    assert good == (IEC_60073[colour] in MEANS[role])
+    _, findings = inspect(LAMP.format(f"role = '{role}'\ncolour = '{colour}'"), "desk.toml")
+    assert bool(findings) is not good, findings
