@@ -100,17 +100,17 @@ def test_cut_outs_of_the_svg_are_where_at_says_and_as_large_as_their_displays(pa
     rows, corner = of_svg(sheet(panel, tmp_path / "sheet.svg", "--only", "cutouts"))
     for display in panel_of(panel).displays:
         assert display.place is not None
-        width, height = hole_of(display)
-        x, y = display.place.x_mm - corner[0], display.place.y_mm - corner[1]
-        assert centre_mm(rows, x, y, max(width, height) / 2 + 1) == pytest.approx((x, y), abs=WITHIN_MM)
-        (left, right), (top, bottom) = (
-            (round((at - half - 1) * PX_PER_MM), round((at + half + 1) * PX_PER_MM))
-            for at, half in ((x, width / 2), (y, height / 2))
-        )
-        seen = rows[top:bottom, left:right]
-        # From edge to edge of lines that are a quarter of a millimetre wide.
-        assert seen.max(axis=0).sum() / PX_PER_MM == pytest.approx(width + 0.25, abs=WITHIN_MM)
-        assert seen.max(axis=1).sum() / PX_PER_MM == pytest.approx(height + 0.25, abs=WITHIN_MM)
+        for axis, at, half in zip((1, 0), display.place, hole_of(display).half_mm, strict=True):
+            across, down = display.place.x_mm - corner[0], display.place.y_mm - corner[1]
+            reach = [each + 1 for each in hole_of(display).half_mm]
+            left, right = (max(0, round((across + each) * PX_PER_MM)) for each in (-reach[0], reach[0]))
+            top, bottom = (max(0, round((down + each) * PX_PER_MM)) for each in (-reach[1], reach[1]))
+            seen = rows[top:bottom, left:right].max(axis=1 - axis)
+            # From edge to edge of lines that are a quarter of a millimetre wide; the middle is where `at` says.
+            assert seen.sum() / PX_PER_MM == pytest.approx(2 * half + 0.25, abs=WITHIN_MM)
+            first = (left if axis else top) + 0.5
+            middle = float(((numpy.arange(len(seen)) + first) * seen).sum() / seen.sum() / PX_PER_MM)
+            assert middle == pytest.approx(at - corner[1 - axis], abs=WITHIN_MM)
 
 
 @pytest.mark.slow
