@@ -26,12 +26,15 @@ from benchcon.rehearse.virtual import VirtualBench
 from benchcon.rig.control import obey
 from benchcon.rig.hand import Hand
 from benchcon.session import LiveSession
-from benchcon.wire.codec import heard_request
+from benchcon.wire.board import BoardSide
+from benchcon.wire.codec import answer, heard_request, notification, request
 from benchcon.wire.observer import Observer
-from benchcon.wire.records import BYTES_UP, LINE_DOWN, Batch
+from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
 OSTREY = Path(__file__).parents[2] / "benchcon" / "demo" / "ostrey.toml"
 FRAME_US = 50_000
+_BY_ITSELF = ("hello", "item", "read", "alive", "deadman", "ping")
+"""What the link asks of boards by itself."""
 
 
 class BoardsBench(Bench):
@@ -42,10 +45,12 @@ class BoardsBench(Bench):
         self.began = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
         self.virtual = virtual = VirtualBench(panel, Observer(), lambda batches, events: None)
         self._stream = virtual._stream
+        self.frame_us = FRAME_US
+        """How much time a frame of the console lets pass."""
         self.more_ports: list[PortInfo] = []
         self.ports_worked: list[tuple[str, str]] = []
         self.asked: list[tuple[int, tuple[str, ...]]] = []
-        """What was sent to boards, by source."""
+        """What was asked of boards, by source, without what the link asks by itself."""
         self.allowed: list[Panel | None] = []
         """The panels whose budgets were to hold, in order."""
         virtual._stream.subscribe(self._note_asked)
@@ -63,7 +68,7 @@ class BoardsBench(Bench):
 
     def beat(self, who: str = SCREEN, *, last: bool = False) -> None:
         if not last:
-            self.pass_time(FRAME_US)
+            self.pass_time(self.frame_us)
 
     def start(self) -> None:
         self.virtual.open()
@@ -90,7 +95,8 @@ class BoardsBench(Bench):
     def _note_asked(self, batches: list[Batch]) -> None:
         for batch in batches:
             if batch.kind == LINE_DOWN:
-                self.asked += [(batch.source, tuple(heard_request(line)[1])) for line in batch.bodies]
+                asked = ((batch.source, tuple(heard_request(line)[1])) for line in batch.bodies)
+                self.asked += [each for each in asked if each[1][0] not in _BY_ITSELF]
 
     def _allow(self, panel: Panel | None) -> None:
         self.allowed.append(panel)
@@ -177,9 +183,12 @@ class OnBoards(LiveSession):
         """The test's own hands."""
         super().__init__(bench, panel if shown is None else shown, self.fingers if simulated else None)
         self._built = panel
+        self._tags: dict[int, int] = {}
+        self._numbers: dict[int, int] = {}
         self._sources = {name: number for number, name in enumerate(bench.virtual.boards, 1)}
         if start:
             bench.start()
+            self.wait(0.1)  # they say how their controls stand
 
     @property
     def at_us(self) -> int:
@@ -205,12 +214,38 @@ class OnBoards(LiveSession):
 
     def says(self, board: str, *words: str) -> None:
         """A board sends a notification, by its own count."""
-        virtual = self.bench.virtual
-        side = virtual.boards[board].side
-        assert side is not None
-        side.say(words, virtual.now_us())
-        virtual.boards[board]._pump(virtual.now_us())
+        self._side(board).say(words, self.now_us())
+        self.bench.virtual.boards[board]._pump(self.now_us())
         self.wait(0.01)
+
+    def goes_dark(self, board: str, why: str = "deadman") -> None:
+        """A board goes dark by itself."""
+        side = self._side(board)
+        side.go_dark(why, self.now_us())
+        self.bench.virtual.boards[board]._pump(self.now_us())
+        self.wait(0.01)
+
+    def loses(self, board: str, lines: int) -> None:
+        """So many notifications of a board are lost on the way."""
+        for _ in range(lines):
+            self._side(board).say(("ghost", "lost"), self.now_us())
+        self._side(board).take()
+
+    def exchange(self, source: int, words: tuple[str, ...], told: tuple[str, ...]) -> None:
+        """A board that is none of ours, on a port of its own, is asked something and answers."""
+        tag = self._tags[source] = self._tags.get(source, 0) % 255 + 1
+        self.feed(Batch(self.now_us(), source, LINE_DOWN, [request(tag, words)]))
+        self.feed(Batch(self.now_us(), source, LINE_UP, [answer(tag, told)]))
+
+    def notification(self, source: int, *words: str) -> None:
+        """A board that is none of ours sends a notification."""
+        number = self._numbers[source] = self._numbers.get(source, -1) + 1
+        self.feed(Batch(self.now_us(), source, LINE_UP, [notification(number, self.now_us(), words)]))
+
+    def _side(self, board: str) -> BoardSide:
+        side = self.bench.virtual.boards[board].side
+        assert side is not None
+        return side
 
     def stop(self, *boards: str) -> None:
         """These boards hang: they take nothing, and say nothing."""
