@@ -80,7 +80,10 @@ def _packed_once(
     way: Packing,
     double: frozenset[str] = frozenset(),
 ) -> FaceLayout:
-    """Parts in `double` have room for a second line of label."""
+    """Parts in `double` have room for a second line of label.
+
+    Words are placed where the rows are enough, and in the last way of all, which is taken even where they are not.
+    """
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
     layout = FaceLayout(width, 0)
@@ -92,8 +95,9 @@ def _packed_once(
         add_list(layout, listed, inside, width, way.size, way.between)
     layout.height = max(layout.height, height)
     layout.width = max([width, *(tile.x + tile.width for tile in layout.tiles)])
-    names = {board.name: cell_len(printable(board.label or board.name)) for board in panel.boards}
-    place_words(layout, {name: names.get(name, len(name)) for name in asides})
+    if layout.height <= height or way is WAYS[-1]:
+        names = {board.name: cell_len(printable(board.label or board.name)) for board in panel.boards}
+        place_words(layout, {name: names.get(name, len(name)) for name in asides})
     return layout
 
 

@@ -13,8 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from console.on_boards import ostrey
+
 from benchcon.link import PortInfo
-from benchcon.panel.file import load
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.session import LiveSession
 from benchcon.wire.codec import answer, notification, request
@@ -182,7 +183,7 @@ class Fed(LiveSession):
 
     def __init__(self, panel: Panel | None = None, *, simulated: bool = True, described: bool = True) -> None:
         bench = Answering()
-        super().__init__(bench, panel if panel is not None else load(OSTREY))  # type: ignore[arg-type]
+        super().__init__(bench, panel if panel is not None else ostrey())  # type: ignore[arg-type]
         bench.session = self
         self.simulated = simulated
         self.badge = "SIMULATED" if simulated else ""

@@ -9,6 +9,7 @@ What a port does by itself (`link`, `lost`, `BoardsBench.more_ports`) and what n
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import UTC, datetime
@@ -167,6 +168,12 @@ class BoardHand(Hand):
         return rest
 
 
+@functools.cache
+def ostrey() -> Panel:
+    """The demo's panel, which nothing changes: read once."""
+    return load(OSTREY)
+
+
 class OnBoards(LiveSession):
     """A session on the boards of a panel; their hands are the console's and the test's."""
 
@@ -177,7 +184,7 @@ class OnBoards(LiveSession):
     ) -> None:
         """`simulated`: whether the console knows that they are, and works their controls; `shown`: its panel, if that
         is not the one that the boards are built to; not to `start`: the boards are plugged in later."""
-        panel = panel if panel is not None else load(OSTREY)
+        panel = panel if panel is not None else ostrey()
         bench = BoardsBench(panel)
         self.fingers = {board.name: BoardHand(bench, board.name) for board in panel.boards}
         """The test's own hands."""
