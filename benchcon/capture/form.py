@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.wire.quote import quote, unquote
+from benchcon.wire.quote import quote, unquoted_pairs
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MAGIC = "benchcon capture"
@@ -138,7 +138,7 @@ def read_header(line: bytes, path: str) -> Header:
     if number != str(VERSION):
         shown = number if number.isalnum() and len(number) < 9 else "that is not a number"
         raise Trouble(f"{path}: line 1: a capture of version {shown}; this program reads version {VERSION}")
-    pairs = dict(word.split("=", 1) for word in words if "=" in word)
+    pairs = unquoted_pairs(words)
     if pairs.pop("unit", "us") != "us":
         raise Trouble(f"{path}: line 1: stamps are in a unit other than 'us', the only one known")
     try:
@@ -148,7 +148,7 @@ def read_header(line: bytes, path: str) -> Header:
         raise Trouble(
             f"{path}: line 1: 'began=' must be there, with a time such as 2026-03-01T12:00:00.000000Z"
         ) from None
-    return Header(began, {key: unquote(text) for key, text in pairs.items()})
+    return Header(began, pairs)
 
 
 def wall_time(began: datetime, at_us: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from benchcon.text import printable
-from benchcon.wire.quote import unquote
+from benchcon.wire.quote import unquoted_pairs
 from benchcon.wire.records import LINK, Batch
 
 _MOST_DIGITS = 15
@@ -29,7 +29,7 @@ class Missing:
             word, *pairs = body.decode("utf-8", "backslashreplace").split(" ")
             if word not in ("missed", "untold"):
                 continue
-            detail = {key: unquote(text) for key, mark, text in [pair.partition("=") for pair in pairs] if mark}
+            detail = unquoted_pairs(pairs)
             if word == "untold":
                 self.bytes += _number(detail.get("bytes", ""))
                 continue

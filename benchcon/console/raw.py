@@ -11,13 +11,14 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas
 from benchcon.console.table import Column, Row, Table
 from benchcon.panel.model import Part
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
 from benchcon.view.event_feed import FRESH_US
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
 from benchcon.view.showing import channel_label
 from benchcon.view.traces import CURVE_US, counted_word, recent, trace_of
+from benchcon.wire.items import digits_in
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
@@ -152,18 +153,10 @@ def _value(channel: ChannelState, part: Part | None) -> str:
     if channel.ghost:
         return "ghost"
     if channel.kind == "display":
-        digits = _digits(channel)
-        return decode((channel.value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")).strip()[:8] or "blank"
+        return decode(segments_of(channel.value, digits_in(channel.detail, 8))).strip()[:8] or "blank"
     if channel.kind == "contact":
         return "made" if channel.value else "open"
     return counted_word(part, value)
-
-
-def _digits(channel: ChannelState) -> int:
-    try:
-        return max(1, min(8, int(channel.detail.get("digits", "8")[:2], 16)))
-    except ValueError:
-        return 8
 
 
 def _level(channel: ChannelState) -> str:

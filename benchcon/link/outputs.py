@@ -18,7 +18,7 @@ from typing import Any
 from benchcon.link import limits
 from benchcon.link.limits import Allowance, Together
 from benchcon.link.wishes import HeldBack, Output, Wish, WishDone
-from benchcon.wire.items import Item
+from benchcon.wire.items import Item, digits_in
 
 REQUEST_BYTES = 58
 """Room for the settings of one request: a line of 79 less ``>01 set `` and the check, and a little."""
@@ -100,7 +100,7 @@ class BoardOutputs:
     def digits(self, channel: str) -> int | None:
         """Return how many digits a display has; None if it is none, or not known."""
         item = self._items.get(channel)
-        return item.number("digits", 1) if item is not None and item.kind == "display" else None
+        return digits_in(item.detail) if item is not None and item.kind == "display" else None
 
     # --- what is wanted --------------------------------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from benchcon.link import limits
 from benchcon.link.limits import Flash
-from benchcon.wire.items import Item
+from benchcon.wire.items import Item, digits_in
 
 
 class HeldBack(NamedTuple):
@@ -55,7 +55,7 @@ class Output:
         self.kind = item.kind if item else ""
         self.known = item is not None and item.is_output
         self.dimmed = item is not None and item.detail.get("dim") == "1"
-        self.digits = min(max(item.number("digits", 1), 1), 8) if item else 1
+        self.digits = digits_in(item.detail) if item else 1
         swing = 1
         if self.kind == "display":
             swing = limits.DISPLAY_SWING

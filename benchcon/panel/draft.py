@@ -14,7 +14,7 @@ from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
 from benchcon.panel.splice import Value
 from benchcon.panel.splice import written as toml
 from benchcon.text import printable
-from benchcon.wire.items import Item
+from benchcon.wire.items import Item, digits_in
 
 Said = tuple[str, str, str, Sequence[Item]]
 """Port, ident, name and items of one board."""
@@ -160,7 +160,7 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
         if item.detail.get("dim") != "1":
             values["dimmed"] = False
     else:
-        values |= {"digits": min(8, max(1, item.number("digits", 1))), "segment_current": "2 mA"}
+        values |= {"digits": digits_in(item.detail), "segment_current": "2 mA"}
         values["digit_height"] = f"{_DIGIT_MM} mm"
     channel: dict[str, Value] = {"id": f"{board}.{item.id}"}
     said = item.detail.get("pin", "")
@@ -187,7 +187,7 @@ def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
     if len(found) != (2 if item.kind == "encoder" else 1):
         return ""
     for pin in found:
-        last = pin.bit + (min(8, max(1, item.number("digits", 1))) - 1 if item.kind == "display" else 0)
+        last = pin.bit + (digits_in(item.detail) - 1 if item.kind == "display" else 0)
         if pin.kind == wanted and last < 64:
             chains[pin.kind] = max(chains.get(pin.kind, 0), last)
         elif pin.kind != "direct" or item.kind == "display":

@@ -65,6 +65,14 @@ def encode(text: str, digits: int) -> bytes:
     return bytes(digits - len(out)) + bytes(out)
 
 
+def segments_of(value: int, digits: int) -> bytes:
+    """Return a display's value, as on the wire, as the segments of its digits, leftmost first.
+
+    What there is no digit for is cut off: a stranger's value may have any size.
+    """
+    return (value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")
+
+
 def decode(segments: bytes) -> str:
     """Return what `segments` show, one character for each digit, each with its point: ``b"\\x7E\\xB0"`` is ``01.``"""
     return "".join(_character(each & 0x7F) + ("." if each & POINT else "") for each in segments)

@@ -10,7 +10,7 @@ from typing import Any
 
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Display, Lamp, Panel
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.rehearse.expect import LEVEL_PERMILLE, Expectation
 from benchcon.rehearse.inputs import Controls
 from benchcon.rehearse.showing import lamp_word, outputs_of
@@ -309,7 +309,7 @@ class SeenOutputs:
         value = 0 if board.no_supply else channel.value
         if isinstance(part, Lamp):
             return looks_permille(part, value)
-        return (value & ((1 << 8 * part.digits) - 1)).to_bytes(part.digits, "big")
+        return segments_of(value, part.digits)
 
 
 def standing(segments: bytes) -> str:

@@ -15,7 +15,7 @@ from typing import Any, TextIO
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.replay.contents import UNITS, ToldValues, board_name, names_in
 from benchcon.replay.vcd import write_vcd
 from benchcon.state import BenchState, ChannelState
@@ -23,6 +23,7 @@ from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
 from benchcon.state.quantities import number_and_unit
 from benchcon.text import printable
 from benchcon.wire import events as ev
+from benchcon.wire.items import digits_in
 
 
 def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
@@ -68,11 +69,8 @@ def _unit(state: BenchState, change: ValueChange) -> str:
 def display_text(state: BenchState, change: ValueChange) -> str:
     """Return what a display shows, empty for other channels."""
     channel = _channel(state, change)
-    digits = channel.detail.get("digits", "") if channel is not None and channel.kind == "display" else ""
-    if change.value is None or digits not in set("12345678"):
-        return ""
-    size = int(digits)
-    return decode((change.value & (1 << 8 * size) - 1).to_bytes(size, "big"))
+    digits = digits_in(channel.detail, 0) if channel is not None and channel.kind == "display" else 0
+    return decode(segments_of(change.value, digits)) if change.value is not None and digits else ""
 
 
 CSV_HEAD = ("at_us", "utc", "board", "channel", "kind", "value", "unit", "shows")

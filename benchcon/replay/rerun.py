@@ -26,6 +26,7 @@ from benchcon.replay.tracks import Recording, Tracks
 from benchcon.state.changes import REFUSED
 from benchcon.text import printable
 from benchcon.wire.host import Outcome
+from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
 
 LEAD_US = 300_000
@@ -218,8 +219,7 @@ class _Run:
             state = board.channels.get(channel) if board is not None else None
             if state is None or state.kind != "display":
                 return 3
-            digits = state.detail.get("digits", "1")
-            return 2 * int(digits) if digits and digits in "12345678" else 2
+            return 2 * digits_in(state.detail)
 
     # --- the steps --------------------------------------------------------------------------------------------------
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass, field
 
 from benchcon.capture import Reader
 from benchcon.durations import seconds_text
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.replay.figures import told
 from benchcon.state.changes import OF_BOARDS, Changes
 from benchcon.text import printable
+from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
 
 NOT_KNOWN = -(1 << 63)
@@ -59,11 +60,8 @@ class Track:
         if self.kind == "lamp":
             return f"{value / 10:g} %"
         if self.kind == "display" and self.digits:
-            try:
-                text = decode((value & (1 << 64) - 1).to_bytes(self.digits, "big"))
-                return f"'{text}'" if text.strip() else "blank"
-            except OverflowError:
-                pass
+            text = decode(segments_of(value, self.digits))
+            return f"'{text}'" if text.strip() else "blank"
         return str(value)
 
 
@@ -122,8 +120,7 @@ class Tracks:
             state = board.channels.get(channel)
             if state is not None:
                 track.kind = state.kind
-                digits = state.detail.get("digits", "")
-                track.digits = int(digits) if digits and digits in "12345678" else 0
+                track.digits = digits_in(state.detail, 0)
             named.setdefault(track.name, track)
         return Recording(path, self._first_us or 0, self._last_us, named, list(problems), list(marks))
 

@@ -17,6 +17,7 @@ from benchcon.state.changes import DARK, OF_BOARDS, Changes
 from benchcon.state.quantities import number_and_unit
 from benchcon.text import printable
 from benchcon.wire import events as ev
+from benchcon.wire.items import digits_in
 from benchcon.wire.records import BENCH, LINK
 
 _WIDTHS = {"contact": 1, "selector": 4, "encoder": 16, "pot": 16, "lamp": 10}
@@ -154,9 +155,8 @@ def _variables(state: BenchState) -> dict[tuple[int, str], _Variable]:
 def _width(channel: ChannelState) -> int:
     if channel.kind == "encoder":
         return _WIDTHS["encoder"]
-    digits = channel.detail.get("digits", "")
-    if channel.kind == "display" and digits and digits in "12345678":
-        return 8 * int(digits)
+    if channel.kind == "display" and (digits := digits_in(channel.detail, 0)):
+        return 8 * digits
     # A stranger's value may be wider than its kind: as wide as the greatest that was seen.
     greatest = max(abs(channel.greatest or 0), abs(channel.least or 0), channel.value or 0)
     return max(_WIDTHS.get(channel.kind, 1), greatest.bit_length())

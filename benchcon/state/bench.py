@@ -15,7 +15,7 @@ from benchcon.state.quantities import MOST_QUANTITIES, Quantity, told_in
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
-from benchcon.wire.quote import unquote
+from benchcon.wire.quote import unquote, unquoted_pairs
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
 from benchcon.wire.silence import alive_us_told
 from benchcon.wire.slips import hello_slip
@@ -324,8 +324,7 @@ def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> No
 
 def _answer_item(board: BoardState, event: ev.Answered, words: list[str]) -> None:
     if len(words) >= 2:
-        pairs = (word.partition("=") for word in words[2:])
-        board.describe(words[1], tuple(words[2:]), {key: unquote(text) for key, mark, text in pairs if mark})
+        board.describe(words[1], tuple(words[2:]), unquoted_pairs(words[2:]))
 
 
 def _answer_read(board: BoardState, event: ev.Answered, words: list[str]) -> None:

@@ -12,7 +12,7 @@ from benchcon.panel.rules import channels_of
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
-from benchcon.wire.items import Item
+from benchcon.wire.items import Item, digits_in, number_in
 
 if TYPE_CHECKING:
     from benchcon.panel.draft import Said
@@ -92,13 +92,6 @@ def _name_on(boards: Iterable[Board], board: BoardState) -> str | None:
     return next((each.name for each in boards if each.own_ident in (board.ident, board.name)), None)
 
 
-def _number(channel: ChannelState, key: str, default: int) -> int:
-    try:
-        return int(channel.detail.get(key, ""), 16)
-    except ValueError:
-        return default
-
-
 def _label(channel: ChannelState) -> str:
     return channel.detail.get("label") or channel.id
 
@@ -114,14 +107,14 @@ def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | Non
     if channel.kind == "lamp":
         return Lamp(name, label, wired[0], colour=channel.detail.get("colour", "white"))
     if channel.kind == "display":
-        return Display(name, label, wired[0], digits=max(1, min(8, _number(channel, "digits", 1))))
+        return Display(name, label, wired[0], digits=digits_in(channel.detail))
     if channel.kind == "contact":
         return Control(name, label, "switch", wired, ("open", "made"), ((0,), (1,)))
     if channel.kind == "selector":
-        count = max(2, min(15, _number(channel, "pos", 2)))
+        count = max(2, min(15, number_in(channel.detail, "pos", 2)))
         return Control(name, label, "switch", wired, tuple(map(str, range(count))), tuple((n,) for n in range(count)))
     if channel.kind == "encoder":
-        return Control(name, label, "encoder", wired, detent_counts=max(1, _number(channel, "det", 4)))
+        return Control(name, label, "encoder", wired, detent_counts=max(1, number_in(channel.detail, "det", 4)))
     if channel.kind == "pot":
-        return Control(name, label, "pot", wired, high_count=_number(channel, "top", 1023))
+        return Control(name, label, "pot", wired, high_count=number_in(channel.detail, "top", 1023))
     return None

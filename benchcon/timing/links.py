@@ -38,6 +38,7 @@ from benchcon.text import counted, printable
 from benchcon.timing.percentiles import percentile
 from benchcon.wire import events as ev
 from benchcon.wire.codec import RATE, check_of
+from benchcon.wire.notifications import lights
 
 GRACE_US = 2_000_000
 LEAST_BAD = 2
@@ -292,7 +293,7 @@ def _asked(one: Evidence, event: ev.Asked) -> None:
         one.pings.append(event.at_us - one._asked_us)
         _trim(one.pings)
     one._ping_open, one._asked_us = ping, event.at_us
-    if event.words[0] == "set" and any(word.partition("=")[2].strip("0") for word in event.words[1:]):
+    if event.words[0] == "set" and lights(event.words):
         one._set_us = event.at_us
 
 

@@ -12,6 +12,7 @@ from benchcon.state import BenchState
 from benchcon.state.board import is_without_supply
 from benchcon.timing.clocks import Clocks, Epoch
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 
 MOST_KEPT = 20_000
 """Changes kept of one channel; of more, the oldest go."""
@@ -94,21 +95,15 @@ class Moments:
         if words[0] == "set" and request is not None and len(words) == 2:
             try:
                 clock_us = self._state.observer.clock_us(event.source, int(words[1], 16))
-                values = [(name, int(text, 16)) for name, mark, text in map(_parted, request.words[1:]) if mark]
             except ValueError:
                 return
             since = request.at_us if event.took_us is not None else 0
-            for channel, value in values:
+            for channel, value in settings(request.words[1:]):
                 if self._last.get((event.source, channel)) != value:
                     self._put(self.outputs, event.source, channel, clock_us, event.at_us, since, value, True)
         elif words[0] == "read":
-            for word in words[4:]:
-                channel, mark, text = _parted(word)
-                try:
-                    value = int(text, 16)
-                except ValueError:
-                    continue
-                if mark and self._last.get((event.source, channel)) != value:
+            for channel, value in settings(words[4:]):
+                if self._last.get((event.source, channel)) != value:
                     self._stands(event.source, channel, value, event.at_us)
         elif words[0] in ("dark", "light"):
             self._outputs_off(event.source)
@@ -159,10 +154,6 @@ class Moments:
         kept.append(Moment(self._number, self._clocks.epoch(source, at_us), clock_us, at_us, since_us, value, told))
         if len(kept) > MOST_KEPT:
             del kept[: MOST_KEPT // 4]
-
-
-def _parted(word: str) -> tuple[str, str, str]:
-    return word.partition("=")
 
 
 def movements(control: Control, inputs: Mapping[Key, list[Moment]], source: int) -> list[Moment]:

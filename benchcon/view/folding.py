@@ -11,6 +11,7 @@ from collections import OrderedDict
 from typing import NamedTuple
 
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import lights
 
 FOLD_US = 3_000_000
 """After this long a new entry is begun."""
@@ -51,7 +52,7 @@ class Folding:
         if last is None or not 0 <= event.at_us - last.at_us <= FOLD_US:
             self._last[key] = _Last(number, event.at_us, words, ())
             return False
-        fold = words == last.before or (last.number == number - 1 and _lit(words) and _lit(last.words))
+        fold = words == last.before or (last.number == number - 1 and lights(words) and lights(last.words))
         self._last[key] = _Last(last.number if fold else number, event.at_us, words, last.words)
         if fold:
             before = self.folded.get(last.number)
@@ -64,8 +65,3 @@ class Folding:
         """Start over."""
         self._last.clear()
         self.folded.clear()
-
-
-def _lit(words: tuple[str, ...]) -> bool:
-    """Whether a `set` lights anything."""
-    return any(word.partition("=")[2].strip("0") for word in words[1:])

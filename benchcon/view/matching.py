@@ -14,6 +14,7 @@ from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
 from benchcon.panel.lightness import FULL, looks_permille, sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
+from benchcon.panel.segments import segments_of
 from benchcon.view.showing import board_name, label_of
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
@@ -194,7 +195,7 @@ class Matching:
             display = self.panel.part(name)
             source = self._source(display) if isinstance(display, Display) else None
             if isinstance(display, Display) and source is not None and self.bench is not None:
-                segments = (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
+                segments = segments_of(value, display.digits)
                 self.bench.set_many(source, {display.channel.id: segments})
         self._showed.clear()
 

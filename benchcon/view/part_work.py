@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Control, Display, Lamp, Part
-from benchcon.panel.segments import decode, encode, format_number, number_text
+from benchcon.panel.segments import decode, encode, format_number, number_text, segments_of
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
@@ -294,7 +294,7 @@ class Work:
         asked = self._asked.get((board.source, display.channel.id))
         if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
             value = asked[0]
-        return (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
+        return segments_of(value, display.digits)
 
     def _show(self, display: Display, board: BoardState, segments: bytes) -> None:
         key = (board.source, display.channel.id)

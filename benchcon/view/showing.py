@@ -13,7 +13,7 @@ from typing import NamedTuple
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import printable
 
@@ -119,7 +119,7 @@ def _display(display: Display, board: BoardState, now_us: int) -> Showing:
     value = board.value_now(display.channel.id, now_us)
     if value is None:
         return Showing(False, STANDINGS["unread"])
-    segments = (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
+    segments = segments_of(value, display.digits)
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
     if board.no_supply:

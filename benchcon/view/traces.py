@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.panel.reading import detents, position_of_code, share_permille
-from benchcon.panel.segments import decode
+from benchcon.panel.segments import decode, segments_of
 from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Past, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
 
@@ -102,7 +102,7 @@ def value_text(value: int, row: Trace) -> str:
     if value == UNKNOWN:
         return "?"
     if row.digits:
-        return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
+        return decode(segments_of(value, row.digits)).strip()[:9] or "blank"
     return f"{value / THOUSANDTHS:.7g}" if row.thousandths else channel_word(row.part, value)
 
 

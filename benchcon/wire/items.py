@@ -5,12 +5,12 @@ Section 5 and 6 of `protocols/line-protocol.md`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST
-from benchcon.wire.quote import quote, unquote
+from benchcon.wire.quote import quote, unquoted_pairs
 
 INPUTS = ("contact", "selector", "encoder", "pot")
 """Kinds of channel that a hand moves."""
@@ -34,6 +34,21 @@ def signed16(count: int) -> int:
     Of the difference between two counts it is what lies between them the short way round.
     """
     return (count + 0x8000) % 0x10000 - 0x8000
+
+
+def number_in(detail: Mapping[str, str], key: str, default: int = 0) -> int:
+    """Return the detail `key` of a description as a number (hex on the wire); `default` if it is missing or none."""
+    text = detail.get(key, "")
+    try:
+        return int(text, 16) if len(text) <= 8 and text.isalnum() else default
+    except ValueError:
+        return default
+
+
+def digits_in(detail: Mapping[str, str], unknown: int = 1) -> int:
+    """Return how many digits a display has by its description, 1 to 8; `unknown` where it does not say."""
+    digits = number_in(detail, "digits", -1)
+    return min(max(digits, 1), 8) if digits >= 0 else unknown
 
 
 class Item(NamedTuple):
@@ -60,11 +75,7 @@ class Item(NamedTuple):
 
     def number(self, key: str, default: int = 0) -> int:
         """Return the detail `key` as a number (hex on the wire), or `default` if it is missing or no number."""
-        text = self.detail.get(key, "")
-        try:
-            return int(text, 16) if len(text) <= 8 and text.isalnum() else default
-        except ValueError:
-            return default
+        return number_in(self.detail, key, default)
 
     @property
     def width(self) -> int:
@@ -76,7 +87,7 @@ class Item(NamedTuple):
         if self.kind == "lamp":
             return 3
         if self.kind == "display":
-            return 2 * min(max(self.number("digits", 1), 1), 8)
+            return 2 * digits_in(self.detail)
         return 0
 
     @property
@@ -109,12 +120,7 @@ def item_of(words: Sequence[str]) -> Item | None:
         return None
     rest = list(words[3:])
     id_ = rest.pop(0) if rest and words[2] not in ABOUT and "=" not in rest[0] else ""
-    detail = {}
-    for word in rest:
-        key, equals, text = word.partition("=")
-        if equals:
-            detail[key] = unquote(text)
-    return Item(index, words[2], id_, detail)
+    return Item(index, words[2], id_, unquoted_pairs(rest))
 
 
 def former_kinds(items: Iterable[Item]) -> str:

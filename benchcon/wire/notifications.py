@@ -7,7 +7,7 @@ it is kept, counted and otherwise ignored.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from sys import intern
 
 from benchcon.wire.events import Alive, Edge, Event, Reading, Told
@@ -52,6 +52,11 @@ def settings(words: Iterable[str]) -> list[tuple[str, int]]:
     """
     found = (_SETTING.fullmatch(word) for word in words)
     return [(intern(match[1]), int(match[2], 16)) for match in found if match]
+
+
+def lights(words: Sequence[str]) -> bool:
+    """Return whether a `set`, given with all its words, lights anything."""
+    return any(value for _, value in settings(words[1:]))
 
 
 def moved_values(said: bytes) -> dict[str, int] | None:

@@ -32,7 +32,7 @@ from benchcon.wire import notifications
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
 from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
 from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, ObservedBoard, Waiting
-from benchcon.wire.quote import unquote
+from benchcon.wire.quote import unquoted_pairs
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 TAILS_MOST = 8192
@@ -341,7 +341,7 @@ class Observer:
         events: list[Event] = []
         for body in bodies:
             word, *pairs = body.decode("utf-8", "backslashreplace").split(" ")
-            detail = {key: unquote(text) for key, mark, text in [pair.partition("=") for pair in pairs] if mark}
+            detail = unquoted_pairs(pairs)
             if word in ("opened", "lost", "released"):
                 board = self._board(source)
                 board.waiting.clear()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 RESERVED = "<>!#@"
 """Characters that stand nowhere in a line but at its beginning and before its check."""
@@ -18,6 +19,11 @@ def quote(text: str) -> str:
     if text.isascii():  # nearly always, and much faster
         return text.translate(_ASCII)
     return "".join([_WRITTEN[code] for code in text.encode("utf-8", "backslashreplace")])
+
+
+def unquoted_pairs(words: Iterable[str]) -> dict[str, str]:
+    """Return the texts of ``KEY=TEXT`` words by key; words of another form are left out."""
+    return {key: unquote(text) for key, mark, text in (word.partition("=") for word in words) if mark}
 
 
 def unquote(word: str) -> str:
