@@ -21,7 +21,7 @@ from benchcon.text import printable
 from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
-from benchcon.view.showing import channel_label, channels_of
+from benchcon.view.showing import channel_label
 from benchcon.view.traces import (
     Trace,
     between_text,
@@ -127,7 +127,7 @@ class TimeLine(Drawn, can_focus=True):
             label = labels.get(name) or printable(name.replace("_", " ").capitalize())
             rows.append(Trace((BENCH, name), f"{label}{unit}", BRASS, 0, True, False, True))
         for part in model.panel.parts:
-            for channel in channels_of(part):
+            for channel in part.channels:
                 board = model.boards.get(channel.board)
                 if board is None:
                     continue

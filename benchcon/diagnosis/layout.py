@@ -168,4 +168,4 @@ class PanelIndex:
     def channels_of(self, name: str) -> tuple[str, ...]:
         """Return the channel keys of the part called `name`."""
         part = self.part(name)
-        return tuple(map(key_of, part.channels)) if isinstance(part, Control) else (key_of(part.channel),)
+        return tuple(map(key_of, part.channels))

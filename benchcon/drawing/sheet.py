@@ -16,7 +16,6 @@ from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, source
 from benchcon.drawing.svg import Pen
 from benchcon.panel.model import Panel, Part
 from benchcon.panel.places import engraved, footprint_mm, inside_of
-from benchcon.panel.rules import channels_of
 
 LAYERS: Mapping[str, Pen] = {
     # layer: how it looks on paper; in this order, the last on top
@@ -195,7 +194,7 @@ def _halves(wire: str) -> tuple[str, ...]:
 
 def _goes_to(panel: Panel, part: Part) -> list[str]:
     """Say for each wire of `part`, and of the lamps in it: connector and pin, colour, and the board's pin."""
-    channels = [*channels_of(part)]
+    channels = [*part.channels]
     for lamp in panel.lamps:
         channels += [lamp.channel] if lamp.inside == part.name else []
     several = len(panel.boards) > 1

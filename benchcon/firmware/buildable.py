@@ -11,7 +11,7 @@ from benchcon.firmware.panel_map import said
 from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.model import Board, Panel
 from benchcon.panel.reader import PanelRemark
-from benchcon.panel.rules import channels_of, key_of
+from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST
@@ -41,7 +41,7 @@ def inspect_boards(panel: Panel) -> tuple[list[PanelRemark], list[str]]:
 
 
 def _has_pins(panel: Panel, board: Board) -> bool:
-    channels = (channel for part in panel.parts for channel in channels_of(part) if channel.board == board.name)
+    channels = (channel for part in panel.parts for channel in part.channels if channel.board == board.name)
     return any(channel.wire.pin for channel in channels) or any(chain.data for chain in board.chains)
 
 
@@ -52,7 +52,7 @@ def cut_labels(made: Plan) -> list[PanelRemark]:
 
 def cut_on_simulated(panel: Panel, board: Board) -> list[PanelRemark]:
     """Return the same for a board that nothing is built for: as its simulated twin says it."""
-    parts = {c.id: part for part in panel.parts for c in channels_of(part) if c.board == board.name}
+    parts = {c.id: part for part in panel.parts for c in part.channels if c.board == board.name}
     try:
         items = wiring(panel, board.name).whole
     except Trouble:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from benchcon.firmware.board_plan import Plan
 from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
-from benchcon.panel.model import Chain, Channel, Control, Part
+from benchcon.panel.model import Chain
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.wire.quote import quote
@@ -24,11 +24,6 @@ MOST_INPUT_GROUPS = 15
 MOST_ENCODERS = 8
 MOST_POTS = 8
 MOST_SLOTS = 240
-
-
-def channels_of(part: Part) -> tuple[Channel, ...]:
-    """Return the channels of any part."""
-    return part.channels if isinstance(part, Control) else (part.channel,)
 
 
 def findings(made: Plan, file: str, *, currents: bool = True) -> list[PanelRemark]:

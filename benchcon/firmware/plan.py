@@ -80,7 +80,7 @@ class _Maker:
             self.known_pins(chain)
         matrix = self.matrix()
         # More parts than a board can describe are counted before they are described.
-        channels = sum(channel.board == board.name for part in self.panel.parts for channel in limits.channels_of(part))
+        channels = sum(channel.board == board.name for part in self.panel.parts for channel in part.channels)
         if channels > limits.MOST_SLOTS:
             self.refuse(
                 board.line, f"boards.{board.name} has {channels} channels; a board has {limits.MOST_SLOTS} at most"

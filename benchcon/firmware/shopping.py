@@ -21,7 +21,6 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Board, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS
-from benchcon.panel.rules import channels_of
 from benchcon.text import counted
 
 GROUPS = ("Boards", "Controls", "Lamps and displays", "Resistors", "Chips and transistors", "Connectors")
@@ -143,7 +142,7 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
 def _connectors(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
     pins: dict[tuple[str, str], set[str]] = {}
     for part in panel.parts:
-        for channel in channels_of(part):
+        for channel in part.channels:
             if channel.wire.connector:
                 found = pins.setdefault((channel.board, channel.wire.connector), set())
                 found.update(_pins_of(channel.wire.connector_pin) or {channel.id})

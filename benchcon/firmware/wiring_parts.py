@@ -9,7 +9,6 @@ import re
 from collections.abc import Collection, Iterator
 from typing import NamedTuple
 
-from benchcon.firmware import limits
 from benchcon.firmware.board_plan import Plan
 from benchcon.panel.brightness import intensity_mcd
 from benchcon.panel.electrics import (
@@ -144,7 +143,7 @@ def plain_rows(panel: Panel, board: str, listed: Collection[str] = ()) -> list[W
     """
     found: list[WireRow] = []
     for part in panel.parts:
-        for channel in limits.channels_of(part):
+        for channel in part.channels:
             if channel.board != board or channel.id in listed:
                 continue
             both = isinstance(part, Control) and part.kind == "encoder" and "/" in channel.wire.pin

@@ -127,6 +127,11 @@ class OutputPart(OnPanel):
     within_us: int = 0
     """How long the answer may take; 0: not said."""
 
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """The one channel of a lamp or display, as a `Control` has several."""
+        return (self.channel,)  # type: ignore[attr-defined]  # each of the two has one, where its fields begin
+
 
 @dataclass(frozen=True, slots=True)
 class Control(OnPanel):

@@ -48,11 +48,6 @@ def key_of(part: Part) -> str:
     return f"{table}.{part.name}"
 
 
-def channels_of(part: Part) -> tuple[Channel, ...]:
-    """Return the channels of any part."""
-    return part.channels if isinstance(part, Control) else (part.channel,)
-
-
 def _names(panel: Panel, source: SourceFile) -> None:
     seen: dict[str, Part] = {}
     labels: dict[tuple[str, str], Part] = {}
@@ -83,7 +78,7 @@ def _names(panel: Panel, source: SourceFile) -> None:
 def _channels(panel: Panel, source: SourceFile) -> None:
     seen: dict[tuple[str, str], tuple[Part, int]] = {}
     for part in panel.parts:
-        for channel in channels_of(part):
+        for channel in part.channels:
             key = (channel.board, channel.id)
             if key in seen:
                 other, line = seen[key]
@@ -137,7 +132,7 @@ class _Pins:
                     for number, pin in enumerate(pins):
                         self.take(pin, f"matrices.{matrix.name} {what} {number}", matrix.line)
         for part in self.panel.parts:
-            for channel in channels_of(part):
+            for channel in part.channels:
                 if channel.board == self.board.name and channel.wire.pin:
                     self.part_pins(part, channel)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from benchcon.panel.model import Panel
-from benchcon.panel.rules import channels_of
 from benchcon.text import counted, printable
 
 
@@ -23,7 +22,7 @@ def size_of(panel: Panel) -> str:
 
 def unknown_pins(panel: Panel) -> list[str]:
     """Return which pins the panel file does not say, one entry each: ``met.sw1``, or ``chain 7219 of met``."""
-    channels = [channel for part in panel.parts for channel in channels_of(part)]
+    channels = [channel for part in panel.parts for channel in part.channels]
     chains = [(board, chain) for board in panel.boards for chain in board.chains]
     return [
         *(f"{channel.board}.{channel.id}" for channel in channels if not channel.wire.pin),

@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Part, Wire
-from benchcon.panel.rules import channels_of
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
@@ -39,7 +38,7 @@ def signature(state: BenchState) -> Signature:
 def completed(panel: Panel, state: BenchState) -> Panel:
     """Return `panel` with a part for every channel that has none, named by its board and id, without a place."""
     boards = list(panel.boards)
-    used = {(channel.board, channel.id) for part in panel.parts for channel in channels_of(part)}
+    used = {(channel.board, channel.id) for part in panel.parts for channel in part.channels}
     found: list[Part] = []
     for _, board in sorted(state.boards.items()):  # as the ports were opened, whoever answers first
         if board.duplicate:

@@ -15,7 +15,6 @@ from benchcon.panel.model import Control, Panel, Part
 from benchcon.state import BoardState
 from benchcon.state.changes import ValueChange
 from benchcon.view.folding import Folding
-from benchcon.view.showing import channels_of
 from benchcon.wire import events as ev
 
 EVENTS_KEPT = 20_000
@@ -103,7 +102,7 @@ class Feed:
         self._by_channel = {
             (boards[channel.board].source, channel.id): part
             for part in panel.parts
-            for channel in channels_of(part)
+            for channel in part.channels
             if channel.board in boards
         }
 

@@ -16,7 +16,6 @@ from benchcon.panel.splice import Value
 from benchcon.state import BoardState
 from benchcon.state.described import said_of
 from benchcon.text import printable
-from benchcon.view.showing import channels_of
 
 LONGEST_LABEL = 60
 
@@ -75,9 +74,9 @@ def part_in(panel: Panel, part: Part) -> Part | None:
 
 
 def _name_in(panel: Panel, part: Part) -> str:
-    wanted = channels_of(part)[0]
+    wanted = part.channels[0]
     for each in panel.parts:
-        if any((channel.board, channel.id) == (wanted.board, wanted.id) for channel in channels_of(each)):
+        if any((channel.board, channel.id) == (wanted.board, wanted.id) for channel in each.channels):
             return each.name
     return ""
 
@@ -90,7 +89,7 @@ def _free(panel: Panel, wish: str) -> str:
 
 
 def _add(file: PanelFile, part: Part, name: str, label: str, chips: Mapping[str, str]) -> None:
-    channel = channels_of(part)[0]
+    channel = part.channels[0]
     if file.panel.board(channel.board) is None:
         chip = chips.get(channel.board, "").lower()
         file.add("boards", channel.board, {"label": channel.board} | ({"chip": chip} if chip in CHIPS else {}))

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from benchcon.panel.lightness import looks_permille
-from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
+from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
@@ -68,14 +68,9 @@ def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
     return found
 
 
-def channels_of(part: Part) -> tuple[Channel, ...]:
-    """Return the channels a part is wired to."""
-    return part.channels if isinstance(part, Control) else (part.channel,)
-
-
 def board_name(part: Part) -> str:
     """Return the name of the board a part is (first) wired to."""
-    channels = channels_of(part)
+    channels = part.channels
     return channels[0].board if channels else ""
 
 
@@ -88,7 +83,7 @@ def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str 
     """Return how `part` looks at `now_us`; `absent`: how a board stands that is not known."""
     if not part.wired:
         return Showing(False, "not wired")
-    for channel in channels_of(part):
+    for channel in part.channels:
         standing = standing_of(boards.get(channel.board), now_us, absent)
         if standing != "live":
             return Showing(False, STANDINGS[standing])
@@ -157,7 +152,7 @@ def channel_label(part: Part, channel_id: str) -> str:
 
     ``Intensity: 3``; where no one position says which contact it is, its own name: ``Standby: sb_on``.
     """
-    channels = channels_of(part)
+    channels = part.channels
     if len(channels) < 2 or not isinstance(part, Control):
         return label_of(part)
     at = next((index for index, channel in enumerate(channels) if channel.id == channel_id), None)

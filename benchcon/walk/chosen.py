@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Control, Panel, Part
+from benchcon.panel.model import Panel, Part
 from benchcon.text import near, printable
 
 
 def boards_of(part: Part) -> set[str]:
     """Return the boards that `part` is wired to."""
-    return {channel.board for channel in part.channels} if isinstance(part, Control) else {part.channel.board}
+    return {channel.board for channel in part.channels}
 
 
 def of_board(panel: Panel, board: str) -> list[str]:

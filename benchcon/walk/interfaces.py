@@ -14,6 +14,7 @@ from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
+from benchcon.panel.reading import share_permille
 from benchcon.rig.hand import Hand
 from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, Step
 from benchcon.walk.prompts import Prompt
@@ -215,8 +216,7 @@ class SimulatedHandFace:
         if not self._knows(control.channels[0].board, control.name) or control.high_count == control.low_count:
             return [to]
         counts = hand.where().get(control.name, control.low_count)
-        right = 100 * (counts - control.low_count) / (control.high_count - control.low_count)
-        right = 100 - right if control.inverted else right
+        right = share_permille(control, counts) / 10
         between = [n for n in range(SWEEP_PERCENT, 100, SWEEP_PERCENT) if min(right, to) < n < max(right, to)]
         return [*(between if to else reversed(between)), to]
 

@@ -168,7 +168,7 @@ def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
     boards = {board.name: n for n, board in enumerate(panel.boards)}
 
     def at(part: Part) -> tuple[int, int, float]:
-        channel = part.channels[0] if isinstance(part, Control) else part.channel
+        channel = part.channels[0]
         board = boards.get(channel.board, len(boards))
         return (board, round(part.place.y_mm / 25), part.place.x_mm) if part.place else (board, 1 << 30, 0.0)
 

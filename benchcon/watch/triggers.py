@@ -153,7 +153,7 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
         if (value := table.get("part")) is not None:
             if isinstance(value, str) and value in parts:
                 part = parts[value]
-                own = part.channels if hasattr(part, "channels") else (part.channel,)
+                own = part.channels
                 channels = tuple((channel.board, channel.id) for channel in own)
             else:
                 hint = near(value, parts) if isinstance(value, str) else ""
@@ -173,6 +173,6 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
     if kind == "short_press" and not channels:
         # A switch may well be made for a moment only; a push button that is, is not a hand's doing.
         buttons = [control for control in panel.controls if control.kind == "button"]
-        own = (channel for button in buttons for channel in button.channels if board in ("", channel.board))
+        own = tuple(channel for button in buttons for channel in button.channels if board in ("", channel.board))
         channels = tuple((channel.board, channel.id) for channel in own)
     return (board,) if board else (), channels

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from benchcon.panel.draft import draft
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
-from benchcon.panel.rules import channels_of
 from benchcon.state import BoardState
 from benchcon.view.naming import first_file, named
 from benchcon.wire.items import Item, items
@@ -49,7 +48,7 @@ def test_a_draft_of_the_demo_has_every_channel_pin_and_label(ostrey: Panel) -> N
     assert [str(finding) for finding in findings if finding.grave] == []
 
     def wires(panel: Panel) -> set[tuple[str, str, str]]:
-        return {(c.board, c.id, c.wire.pin) for part in panel.parts for c in channels_of(part)}
+        return {(c.board, c.id, c.wire.pin) for part in panel.parts for c in part.channels}
 
     assert wires(found) == wires(ostrey)
     assert {board.chip for board in found.boards} == {"atmega328p"}
@@ -82,7 +81,7 @@ def test_pins_that_contradict_each_other_are_left_out_with_a_remark() -> None:
     said = items(("contact", "a", {"pin": "D4"}), ("contact", "b", {"pin": "D4"}), ("lamp", "c", {"pin": "PB3\x1b[2J"}))
     text = draft([("/dev/x", "desk", "Desk", said)])
     panel = loads(text)
-    assert [channel.wire.pin for part in panel.parts for channel in channels_of(part)] == ["", "", ""]
+    assert [channel.wire.pin for part in panel.parts for channel in part.channels] == ["", "", ""]
     assert "# The board says its pin is D4." in text
     assert "\x1b" not in text
 
@@ -97,7 +96,7 @@ def test_two_boards_alike_can_still_be_drafted() -> None:
     board = ("/dev/x", "desk", "Desk", items(("contact", "a", {})))
     panel = loads(draft([board, board, ("/dev/y", "", "", ())]))
     assert [each.name for each in panel.boards] == ["desk", "desk_2", "board3"]
-    assert [channels_of(part)[0].board for part in panel.parts] == ["desk", "desk_2"]
+    assert [part.channels[0].board for part in panel.parts] == ["desk", "desk_2"]
 
 
 _STRANGE = st.text(max_size=12) | st.sampled_from(["D4", "D0", "A0", "165.3", "595.9", "7219.60", "D2/D3", "keys.r0c0"])
@@ -124,7 +123,7 @@ def test_whatever_boards_say_the_draft_can_be_opened(boards) -> None:  # type: i
     panel = loads(text.encode(), "draft.toml")
     assert len(panel.boards) == len(boards)
     for part in panel.parts:
-        for channel in channels_of(part):
+        for channel in part.channels:
             assert panel.board(channel.board)
 
 

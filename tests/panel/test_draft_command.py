@@ -13,7 +13,6 @@ from benchcon import demo
 from benchcon.cli.main import main
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
-from benchcon.panel.rules import channels_of
 
 
 @pytest.fixture(autouse=True)
@@ -29,7 +28,7 @@ def desks() -> Iterator[demo.Demo]:
 
 
 def channels(panel: Panel) -> set[tuple[str, str, str]]:
-    return {(channel.board, channel.id, channel.wire.pin) for part in panel.parts for channel in channels_of(part)}
+    return {(channel.board, channel.id, channel.wire.pin) for part in panel.parts for channel in part.channels}
 
 
 def test_the_demos_desks_are_drafted_whole(
