@@ -91,7 +91,16 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
-    return [*_without_dead_ends(layout, out, ghosts), *_ghost_findings(layout, story, ghosts, explained)]
+    told = _ghost_findings(layout, story, ghosts, explained)
+    as_ghosts = {key for choices in told for raw in choices[0] for key in raw.channels if raw.kind == "ghost"}
+    out = [each for each in out if not _only_odd(each, as_ghosts)]
+    return [*_without_dead_ends(layout, out, ghosts), *told]
+
+
+def _only_odd(choices: Choices, as_ghosts: set[str]) -> bool:
+    """Whether all that is said is that something else was seen, of contacts that are told to be ghosts."""
+    said = [raw for choice in choices for raw in choice]
+    return bool(said) and all(raw.kind == "unexplained" and as_ghosts.issuperset(raw.channels) for raw in said)
 
 
 def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[NetFault]]:
