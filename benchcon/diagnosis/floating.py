@@ -20,6 +20,9 @@ OFF = 0.07
 LEAST = 8
 """This many periods are not a coincidence."""
 SHARE = 0.75
+FEW = 5
+"""The same where nothing else was seen of it: each by itself is within the bounds of a period by chance one time in
+ten."""
 
 
 def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
@@ -47,7 +50,7 @@ def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
             levels += [change.value for change in edges]
         best = max(PERIODS_US, key=lambda period: _near(steps, period))
         good = _near(steps, best)
-        if good >= LEAST and good >= SHARE * len(steps):
+        if (good >= LEAST and good >= SHARE * len(steps)) or good == len(steps) >= FEW:
             detail: dict[str, object] = {"period_us": best, "periods": good}
             if spot.kind == "encoder":
                 detail |= {"on": "encoder", **_phase(levels)}

@@ -34,7 +34,7 @@ RIGHT_QUIET_US = 200_000
 """The same where it stands just where it should."""
 REST_US = 1_000_000
 STILL_US = 2_000_000
-LISTEN_US = 4_000_000
+LISTEN_US = 6_000_000
 """How long is listened to contacts that moved by themselves: long enough for the mains to be felt (no source)."""
 
 
