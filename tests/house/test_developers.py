@@ -7,6 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from house.sources import tree
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
@@ -41,7 +42,7 @@ def imported(room: str) -> set[str]:
     names: set[str] = set()
     for path in SOURCES:
         if path.relative_to(ROOT / "benchcon").parts[0].removesuffix(".py") == room:
-            for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            for node in ast.walk(tree(path)):
                 if isinstance(node, ast.Import):
                     names |= {alias.name for alias in node.names}
                 elif isinstance(node, ast.ImportFrom) and node.module:
@@ -63,10 +64,10 @@ def threads() -> dict[str, Path]:
     """The name of each thread that the program starts, with `…` for what is put in while it runs."""
     found: dict[str, Path] = {}
     for path in SOURCES:
-        for call in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for call in ast.walk(tree(path)):
             if not isinstance(call, ast.Call):
                 continue
-            called = ast.unparse(call.func).rpartition(".")[2]
+            called = getattr(call.func, "attr", getattr(call.func, "id", ""))
             keys = {key.arg: key.value for key in call.keywords}
             if called in ("Thread", "ThreadPoolExecutor"):
                 name = keys.get("name", keys.get("thread_name_prefix", call.args[1] if len(call.args) > 1 else None))

@@ -4,6 +4,8 @@ import ast
 from collections import defaultdict
 from pathlib import Path
 
+from house.sources import tree
+
 import benchcon
 
 TOP = Path(benchcon.__file__).parent
@@ -13,7 +15,7 @@ def test_no_two_public_classes_share_a_name() -> None:
     """Whoever meets a name in a message, a type or a search finds one thing behind it."""
     homes: dict[str, list[str]] = defaultdict(list)
     for path in sorted(TOP.rglob("*.py")):
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree(path).body:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 homes[node.name].append(str(path.relative_to(TOP)))
     assert len(homes) > 300, "the tree was read"
