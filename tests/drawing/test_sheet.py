@@ -6,15 +6,13 @@ import subprocess
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
-import ezdxf
-import ezdxf.recover
 import numpy
 import pytest
 import shapely
 from drawing.panels import PLATES, panel_of
 from PIL import Image
-from pypdf import PdfReader
 
 from benchcon.cli.main import main
 from benchcon.drawing.picture import picture
@@ -31,6 +29,20 @@ PX_PER_MM = DPI / 25.4
 WITHIN_MM = 0.05
 
 Rows = numpy.ndarray
+
+
+def pdf_of(path: Path) -> Any:
+    """A drawing as PyPI `pypdf` reads it, which is loaded where it is needed."""
+    from pypdf import PdfReader
+
+    return PdfReader(path)
+
+
+def dxf_of(path: Path) -> Any:
+    """A drawing as PyPI `ezdxf` reads it, which is loaded where it is needed."""
+    import ezdxf
+
+    return ezdxf.readfile(path)
 
 
 def sheet(panel: Path, out: Path, *words: str) -> Path:
@@ -147,7 +159,7 @@ def test_tiles_are_sheets_of_the_paper_and_their_joins_meet(
     panel = PLATES["ostrey"]
     whole = panel_of(panel)
     path = sheet(panel, tmp_path / "tiles.pdf", "--paper", paper, "--only", "holes", "joins", "tags")
-    reader = PdfReader(path)
+    reader = pdf_of(path)
     for page in reader.pages:
         size = sorted(float(side) * 25.4 / 72 for side in (page.mediabox.width, page.mediabox.height))
         assert size == pytest.approx(sorted(size_mm), abs=0.01)
@@ -163,6 +175,8 @@ def test_tiles_are_sheets_of_the_paper_and_their_joins_meet(
 
 def test_the_dxf_is_sound_and_its_holes_are_where_at_says(panel: Path, tmp_path: Path) -> None:
     read = panel_of(panel)
+    import ezdxf.recover
+
     document, auditor = ezdxf.recover.readfile(sheet(panel, tmp_path / "sheet.dxf", "--side", "both"))
     assert not auditor.errors
     assert not auditor.fixes
@@ -194,7 +208,7 @@ def test_layers_can_be_had_apart_and_every_label_and_size_stands_on_the_sheet(tm
     assert groups == ["plate", "labels"]
     words = {text.text for text in labels.iter("{http://www.w3.org/2000/svg}text")}
     assert {part.label for part in panel_of(path).parts} <= words
-    whole = PdfReader(sheet(path, tmp_path / "all.pdf", "--paper", "whole"))
+    whole = pdf_of(sheet(path, tmp_path / "all.pdf", "--paper", "whole"))
     told = "\n".join(page.extract_text() for page in whole.pages)
     for text in ("17 × Ø 6.5 mm", "1 × 96 × 28 mm", "common practice, no source", "100 mm down", "400.05", "482.6"):
         assert text in told
@@ -210,7 +224,7 @@ def test_what_a_builder_says_of_a_part_is_drawn(tmp_path: Path) -> None:
         'hole = ["51 mm", "19.5 mm"]\nchannel = "d1"\n',
         "utf-8",
     )
-    document = ezdxf.readfile(sheet(path, tmp_path / "own.dxf"))
+    document = dxf_of(sheet(path, tmp_path / "own.dxf"))
     (hole,) = document.modelspace().query('CIRCLE[layer=="HOLES"]')
     assert (hole.dxf.center.x, hole.dxf.center.y, hole.dxf.radius) == pytest.approx((40, 101.6 - 50.8, 11.15))
     (cutout,) = document.modelspace().query('POLYLINE[layer=="CUTOUTS"]')
@@ -258,7 +272,7 @@ def test_a_lit_button_is_one_hole_one_label_and_two_wires(tmp_path: Path) -> Non
         'repeat = { columns = 3, pitch = "30 mm" }\n',
         "utf-8",
     )
-    space = ezdxf.readfile(sheet(path, tmp_path / "lit.dxf", "--side", "both")).modelspace()
+    space = dxf_of(sheet(path, tmp_path / "lit.dxf", "--side", "both")).modelspace()
     holes = sorted(round(circle.dxf.center.x, 4) for circle in space.query('CIRCLE[layer=="HOLES"]'))
     assert holes == [30, 60, 90]
     assert sorted(text.dxf.text for text in space.query('TEXT[layer=="LABELS"]')) == ["Go 1", "Go 2", "Go 3"]
@@ -278,9 +292,9 @@ def test_what_is_engraved_or_milled_is_one_plate(tmp_path: Path, capsys: pytest.
     assert plates(sheet(path, tmp_path / "both.svg", "--only", "plate", "--side", "both")) == 2
     assert plates(sheet(path, tmp_path / "wires.svg", "--only", "plate", "wires")) == 2
     assert plates(sheet(path, tmp_path / "all.svg")) == 2
-    assert len(PdfReader(sheet(path, tmp_path / "back.pdf", "--only", "plate", "--side", "back")).pages) == 1
+    assert len(pdf_of(sheet(path, tmp_path / "back.pdf", "--only", "plate", "--side", "back")).pages) == 1
     for side, count in (((), 1), (("--side", "both"), 2), (("--side", "back"), 1)):
-        drawn = ezdxf.readfile(sheet(path, tmp_path / f"{count}{len(side)}{'back' in side}.dxf", *side)).modelspace()
+        drawn = dxf_of(sheet(path, tmp_path / f"{count}{len(side)}{'back' in side}.dxf", *side)).modelspace()
         outlines = [each for each in drawn.query("POLYLINE") if each.dxf.layer.endswith("PLATE")]
         assert len(outlines) == count
 
@@ -309,7 +323,7 @@ def test_a_part_without_a_place_changes_nothing_on_the_plate(tmp_path: Path) -> 
         '[panel]\nwidth = "100 mm"\nheight = "80 mm"\n[boards.desk]\n'
         '[lamps.now]\nlabel = "Now"\nat = ["30 mm", "30 mm"]\nchannel = "l1"\n' + rest
     )
-    drawing = ezdxf.readfile(sheet(path, tmp_path / "desk.dxf")).modelspace()
+    drawing = dxf_of(sheet(path, tmp_path / "desk.dxf")).modelspace()
     (outline,) = [each for each in drawing if each.dxf.layer == "PLATE"]
     corners = [vertex.dxf.location for vertex in outline.vertices]
     assert max(corner.x for corner in corners) - min(corner.x for corner in corners) == 100
@@ -324,10 +338,10 @@ def test_letters_that_a_file_cannot_hold_do_not_go_unnoticed(
     path.write_text(
         '[boards.desk]\n[lamps.a]\nlabel = "Ře\u0301 \U0001f680"\nat = ["30 mm", "30 mm"]\nchannel = "l1"\n', "utf-8"
     )
-    text = PdfReader(sheet(path, tmp_path / "desk.pdf")).pages[-2].extract_text()
+    text = pdf_of(sheet(path, tmp_path / "desk.pdf")).pages[-2].extract_text()
     assert "Ré ?" in text
     assert "\U0001f680" in capsys.readouterr().out
-    (label,) = [e for e in ezdxf.readfile(sheet(path, tmp_path / "desk.dxf")).modelspace() if e.dxf.layer == "LABELS"]
+    (label,) = [e for e in dxf_of(sheet(path, tmp_path / "desk.dxf")).modelspace() if e.dxf.layer == "LABELS"]
     assert label.dxf.text.endswith("?")
     assert "it shows ?" in capsys.readouterr().out
     sheet(path, tmp_path / "desk.svg")
@@ -351,7 +365,7 @@ def test_each_column_of_the_table_begins_with_the_size_of_its_holes() -> None:
 
 def test_the_paper_that_is_stuck_on_the_plate_has_the_bars_too(tmp_path: Path) -> None:
     path = PLATES["small"]
-    pages = PdfReader(sheet(path, tmp_path / "sheet.pdf")).pages
+    pages = pdf_of(sheet(path, tmp_path / "sheet.pdf")).pages
     (front,) = [page.extract_text() for page in pages if ": front;" in page.extract_text()]
     assert "100 mm across" in front
     assert "100 mm down" in front
@@ -362,7 +376,7 @@ def test_the_paper_that_is_stuck_on_the_plate_has_the_bars_too(tmp_path: Path) -
 
 def test_every_sheet_of_a_front_in_tiles_has_both_bars_and_they_cover_no_hole(tmp_path: Path) -> None:
     """Measured on the pages by the text that a PDF reader finds, and on the shapes by an independent library."""
-    pages = PdfReader(sheet(PLATES["ostrey"], tmp_path / "sheet.pdf")).pages
+    pages = pdf_of(sheet(PLATES["ostrey"], tmp_path / "sheet.pdf")).pages
     fronts = [text for page in pages if ": front;" in (text := page.extract_text())]
     assert len(fronts) > 2
     assert all("100 mm across" in text and "100 mm down" in text for text in fronts)

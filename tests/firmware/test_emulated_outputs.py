@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from colour.colorimetry import luminance_CIE1976
+from cie import luminance_of
 from firmware.emulated import PANELS, Log, ask, bench, needs_emulator
 
 pytestmark = needs_emulator
@@ -43,9 +43,9 @@ def _duties(panel: str, lamps: list[str], levels: list[int]) -> list[tuple[int, 
 @pytest.mark.parametrize("lamps", [("desk", LAMPS), ("direct", ["l1", "l3"])], ids=["chain", "pins"])
 def test_duty_follows_cie_1976(lamps: tuple[str, list[str]]) -> None:
     """Lightness to relative luminance: CIE 1976 (ISO/CIE 11664-4), by PyPI `colour-science`; L* 50 is 18.42 %."""
-    assert luminance_CIE1976(50.0) == pytest.approx(18.42, abs=0.005)
+    assert luminance_of(50.0) == pytest.approx(18.42, abs=0.005)
     for level, duty in _duties(*lamps, [0, 20, 80, 125, 250, 330, 500, 610, 750, 900, 1000]):
-        want = float(luminance_CIE1976(level / 10)) / 100
+        want = luminance_of(level / 10) / 100
         assert duty == pytest.approx(want, rel=0.025, abs=0.0012), level
 
 

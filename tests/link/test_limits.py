@@ -11,8 +11,8 @@ import random
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 
-import colour
 import pytest
+from cie import luminance_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -33,7 +33,7 @@ DESCRIPTION = items(
 
 def luminance(permille: int) -> float:
     """Relative luminance of a lamp at this lightness, worked out by another library."""
-    return float(colour.colorimetry.luminance_CIE1976(permille / 10, 100)) / 100
+    return luminance_of(permille / 10) / 100
 
 
 def most_flashes(shown: list[tuple[int, float]], least: float = 0.1) -> int:

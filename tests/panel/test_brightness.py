@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
-import colour
 import eseries
 import pytest
+from cie import luminance_of
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -29,7 +29,7 @@ def panel(look: float, series: str = "E24") -> Panel:
 def light_mcd(of: Lamp, ohm: float, trim_permille: int) -> float:
     """What a lamp gives on 5 V, by Ohm's law, intensity in proportion to current, and `colour`'s CIE 1976."""
     current_ma = (5000 - of.forward_mv) / ohm
-    share = float(colour.colorimetry.luminance_CIE1976(trim_permille / 10, 100)) / 100 if of.dimmed else 1.0
+    share = luminance_of(trim_permille / 10) / 100 if of.dimmed else 1.0
     return of.intensity_mcd * current_ma / of.test_ma * share
 
 

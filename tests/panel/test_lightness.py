@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import colour
+import cie
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,16 +15,12 @@ from benchcon.panel.model import Channel, Lamp
 @given(st.floats(0, 1000))
 def test_duty_is_the_luminance_of_that_lightness(permille: float) -> None:
     # Source: ISO/CIE 11664-4 through PyPI `colour-science` (luminance in percent of the white).
-    assert duty_of(permille) == pytest.approx(
-        colour.colorimetry.luminance_CIE1976(permille / 10) / 100, rel=1e-6, abs=1e-9
-    )
+    assert duty_of(permille) == pytest.approx(cie.luminance_of(permille / 10) / 100, rel=1e-6, abs=1e-9)
 
 
 @given(st.floats(0, 1))
 def test_lightness_is_the_way_back(duty: float) -> None:
-    assert lightness_of(duty) == pytest.approx(
-        10 * colour.colorimetry.lightness_CIE1976(100 * duty), rel=1e-6, abs=1e-6
-    )
+    assert lightness_of(duty) == pytest.approx(10 * cie.lightness_of(100 * duty), rel=1e-6, abs=1e-6)
     assert duty_of(lightness_of(duty)) == pytest.approx(duty, abs=1e-9)
 
 
