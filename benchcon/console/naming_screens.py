@@ -4,20 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.cells import cell_len
+from rich.style import Style
 from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
+from textual.geometry import Region
 from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from benchcon.console.ask import HelpAbout
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
+from benchcon.console.face_true import CELL_RATIO
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
-from benchcon.panel.model import Panel, Part
+from benchcon.panel.model import Panel, Part, Place
+from benchcon.panel.places import footprint_mm, inside_of
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, QUIET, RAISED
 from benchcon.view.showing import label_of
 
@@ -30,7 +35,7 @@ ABOUT_WHICH = (
     "the face first, and pressing Enter here. Then you are asked what is engraved beside it, and where it sits."
 )
 ABOUT_PLACE = (
-    "The frame is the panel, seen from the front, with the parts that have a place already. Put the cross where the "
+    "The frame is the panel, seen from the front, with what the parts that have a place cover. Put the cross where the "
     "middle of the part is: its place in millimetres goes into the panel file. Skip leaves the place open."
 )
 
@@ -101,29 +106,63 @@ class PointMap(Drawn, can_focus=True):
         self.x_mm = place.x_mm if place else self.width_mm / 2
         self.y_mm = place.y_mm if place else self.height_mm / 2
 
+    def _scale(self) -> tuple[float, float]:
+        """Cells that a millimetre takes across and down: the plate has its proportions, as large as there is room."""
+        # A row above the plate says where the cross is, one below how large the plate is.
+        width, height = max(self.size.width - 3, 1), max(self.size.height - 5, 1)
+        across = min(width / self.width_mm, CELL_RATIO * height / self.height_mm)
+        return across, across / CELL_RATIO
+
+    def _frame(self) -> tuple[int, int, int, int]:
+        """Where the edge of the plate is, in cells: left, top, width and height."""
+        across, down = self._scale()
+        width, height = round(self.width_mm * across) + 3, round(self.height_mm * down) + 3
+        return max(0, (self.size.width - width) // 2), max(1, (self.size.height - height) // 2), width, height
+
     def _cell(self, x_mm: float, y_mm: float) -> tuple[int, int]:
-        width, height = max(self.size.width - 3, 1), max(self.size.height - 3, 1)
-        return 1 + round(x_mm / self.width_mm * width), 1 + round(y_mm / self.height_mm * height)
+        (across, down), (left, top, _, _) = self._scale(), self._frame()
+        return left + 1 + round(x_mm * across), top + 1 + round(y_mm * down)
+
+    def _outline(self, canvas: Canvas, part: Part, place: Place, style: Style) -> Region | None:
+        """Draw what a part covers, its middle in the middle, and return where; None if it is too small to be drawn."""
+        (across, down), (width, height) = self._scale(), footprint_mm(part)
+        beside, above = round((width * across - 1) / 2), round((height * down - 1) / 2)
+        if not beside or not above:
+            return None
+        x, y = self._cell(*place)
+        box = Region(x - beside, y - above, 2 * beside + 1, 2 * above + 1)
+        canvas.frame(*box, style)
+        return box
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw the panel's edge, its parts, and the cross."""
-        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
-        canvas.frame(0, 0, canvas.width, canvas.height, ink(EDGE, PLATE))
-        others: list[tuple[int, int, str]] = []
+        """Draw the panel's edge, what its parts cover, and the cross."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, ink(ENGRAVED, GROUND))
+        left, top, width, height = self._frame()
+        canvas.wipe(left, top, width, height, self.ground)
+        canvas.frame(left, top, width, height, ink(EDGE, PLATE))
+        words: list[tuple[int, int, str]] = []
+        boxes: list[Region] = []
         for each in self.panel.parts:
-            if each.place is not None and each.name != self.part.name:
-                x, y = self._cell(each.place.x_mm, each.place.y_mm)
-                others.append((y, x, label_of(each)))
-        others.sort()
-        for (y, x, label), after in zip(others, [*others, (-1, 0, "")][1:], strict=True):
-            room = (after[1] if after[0] == y else canvas.width) - x - 3
-            canvas.write(x, y, "▪", ink(ENGRAVED, PLATE))
-            canvas.write(x + 2, y, fitted(label, room), ink(QUIET, PLATE))
+            if each.place is None or self.part.name in (each.name, inside_of(each)) or inside_of(each):
+                continue
+            label = label_of(each)
+            x, y = self._cell(*each.place)
+            box = self._outline(canvas, each, each.place, ink(QUIET, PLATE))
+            if box is None:
+                words.append((y, x, f"▪ {label}"))
+            else:
+                boxes.append(box)
+                words.append((max(box.y - 1, top + 1), max(x - cell_len(label) // 2, left + 1), label))
+        for y, x, label in words:
+            stops = [start for row, start, _ in words if row == y] + [box.x for box in boxes if box.y <= y < box.bottom]
+            room = min([left + width, *(stop for stop in stops if stop > x)]) - 1 - x
+            canvas.write(x, y, fitted(label, room), ink(ENGRAVED, PLATE))
+        self._outline(canvas, self.part, Place(self.x_mm, self.y_mm), ink(BRASS, PLATE))
         x, y = self._cell(self.x_mm, self.y_mm)
         style = ink(BRASS, PLATE, bold=True)
         canvas.write(x - 2, y, "──┼──", style)
         for dy, letter in ((-1, "│"), (1, "│")):
-            if 0 < y + dy < canvas.height - 1:
+            if top < y + dy < top + height - 1:
                 canvas.write(x, y + dy, letter, style)
         told = f" {label_of(self.part)}: {self.x_mm:.0f} mm from the left, {self.y_mm:.0f} mm from the top "
         canvas.write(2, 0, told, ink(IVORY, RAISED, bold=True), canvas.width - 4)
@@ -138,9 +177,8 @@ class PointMap(Drawn, can_focus=True):
 
     def action_go(self, dx: int, dy: int) -> None:
         """One cell."""
-        across = self.width_mm / max(self.size.width - 3, 1)
-        down = self.height_mm / max(self.size.height - 3, 1)
-        self._put(self.x_mm + dx * across, self.y_mm + dy * down)
+        across, down = self._scale()
+        self._put(self.x_mm + dx / across, self.y_mm + dy / down)
 
     def action_nudge(self, dx: int, dy: int) -> None:
         """One millimetre."""
@@ -149,8 +187,8 @@ class PointMap(Drawn, can_focus=True):
     def on_click(self, event: events.Click) -> None:
         """The cross goes where the click was."""
         event.stop()
-        width, height = max(self.size.width - 3, 1), max(self.size.height - 3, 1)
-        self._put((event.x - 1) / width * self.width_mm, (event.y - 1) / height * self.height_mm)
+        (across, down), (left, top, _, _) = self._scale(), self._frame()
+        self._put((event.x - 1 - left) / across, (event.y - 1 - top) / down)
 
 
 class PointScreen(Screen[tuple[float, float] | None]):
