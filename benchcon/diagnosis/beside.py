@@ -12,7 +12,7 @@ from itertools import chain, islice
 
 from benchcon.diagnosis import causes, connectors
 from benchcon.diagnosis.chains import of_chains
-from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net
 from benchcon.diagnosis.restored import key_of_name, put_back

@@ -12,7 +12,7 @@ from itertools import chain, combinations
 from typing import NamedTuple
 
 from benchcon.diagnosis.chains import of_chains
-from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping
 from typing import NamedTuple
 
-from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Any
 
 from benchcon.diagnosis import chatter
+from benchcon.diagnosis import ghosts as ghosts_
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.findings import BareFinding, Choices
+from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.diagnosis.net import Free, Net, NetFault
 from benchcon.diagnosis.restored import ends, put_back
 from benchcon.diagnosis.search import explain
@@ -27,19 +28,6 @@ _KINDS = {
     "joined": "shorted",
     "follows": "follows",
 }
-
-
-@dataclass(slots=True)
-class BareFinding:
-    """A finding before it is put into words: kind and channels."""
-
-    kind: str
-    channels: tuple[str, ...]
-    detail: Mapping[str, Any] = field(default_factory=dict)
-
-
-Choices = list[list[BareFinding]]
-"""Sets of findings, any one of which explains the same evidence; one set: it is sure."""
 
 
 def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved: Sequence[Cause] = ()) -> list[Choices]:
@@ -91,10 +79,10 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
-    told = _ghost_findings(layout, story, ghosts, explained)
+    told = ghosts_.findings_of(layout, story, ghosts, explained)
     as_ghosts = {key for choices in told for raw in choices[0] for key in raw.channels if raw.kind == "ghost"}
     out = [each for each in out if not _only_odd(each, as_ghosts)]
-    return [*_without_dead_ends(layout, out, ghosts), *told]
+    return [*ghosts_.without_dead_ends(layout, out, ghosts), *told]
 
 
 def _only_odd(choices: Choices, as_ghosts: set[str]) -> bool:
@@ -150,14 +138,9 @@ def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     return _net_and_ghosts(layout, story, names)[0]
 
 
-def _net_and_ghosts(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[_Ghost]]:
+def _net_and_ghosts(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[ghosts_.Ghost]]:
     net = _net(layout, story, names)
-    ghosts = _ghosts(layout, story, net)
-    # One whose current goes back through a key that is dead alone tells of that key's diode, and of no other.
-    many = [ghost for ghost in ghosts if not _through(ghost) or not _dead(story, _through(ghost))]
-    without = {layout.matrix_of[ghost.channel] for ghost in many}
-    _unclear(layout, story, net, without | {name for name, diodes in layout.diodes.items() if not diodes})
-    return net, ghosts
+    return net, ghosts_.find(layout, story, net)
 
 
 def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
@@ -275,220 +258,6 @@ def _together(this: tuple[int, int], that: tuple[int, int], one_board: bool) -> 
     if one_board and this[1] >= 0 and that[1] >= 0:
         return abs(this[1] - that[1]) <= TOGETHER_US
     return abs(this[0] - that[0]) <= TOGETHER_US
-
-
-# Ghosts ----------------------------------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class _Ghost:
-    channel: str
-    corners: tuple[str, ...]
-    told: bool
-    """The board said that it is a ghost, and did not report it as made."""
-    standing: bool
-    """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
-
-
-def _ghosts(layout: PanelIndex, story: Story, net: Net) -> list[_Ghost]:
-    """Contacts of a matrix that read made when three others of a rectangle were; those moments are taken out of the
-    net."""
-    found: list[_Ghost] = []
-    number = {name: n for n, name in enumerate(net.names)}
-    for index, moment in enumerate(story.moments):
-        made = _made(layout, moment)
-        for matrix in {layout.matrix_of[key] for key in made}:
-            here = {key for key in made if layout.matrix_of[key] == matrix}
-            if len(here) < 3:
-                continue
-            for key in _masked(layout, story, moment, matrix, here):
-                if key in number:
-                    net.sure[number[key]] &= ~(1 << index)
-            for key, name in layout.matrix_of.items():
-                if name != matrix or key in here or key not in number:
-                    continue
-                corners = _corners(layout, key, here)
-                if not corners:
-                    continue
-                told = key in moment.hand.ghosts
-                ends = {corners[0], corners[-1]} if len(corners) == 3 else set()
-                if layout.diodes.get(matrix, True) and not told and any(moment.values.get(c) == 0 for c in ends):
-                    continue  # a current that finds its way round shows what it goes through, too: these are swapped
-                then = story.moments[index + 1] if index + 1 < len(story.moments) else moment
-                if then.hand.parts == moment.hand.parts and then.hand.to == 0 and then.values.get(key) == 1:
-                    continue  # it stays made when they are let go: a switch that was nudged
-                if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
-                    continue  # held once more, it did not come again: a finger that slipped
-                if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
-                    net.sure[number[key]] &= ~(1 << index)
-                    standing = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
-                    found.append(_Ghost(key, corners, told and moment.values.get(key) != 1, standing))
-    return found
-
-
-def _unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str]) -> None:
-    """Take out of the net what matrices `without` diodes cannot tell: all crossings of the lines that what is made
-    joins, if there are more of them than are made. Switches that stand made do that for the whole of a walk."""
-    number = {name: n for n, name in enumerate(net.names)}
-    kept: set[str] = set()
-    for index, moment in enumerate(story.moments):
-        # What the board called a ghost it keeps to itself until it reports it again.
-        kept -= {change.channel for change in moment.hand.changes}
-        kept |= {key for key in moment.hand.ghosts if layout.matrix_of.get(key) in without and key in number}
-        for key in kept:
-            net.sure[number[key]] &= ~(1 << index)
-    for name in without:
-        places = {key: cross for key, cross in layout.crosses.items() if cross.matrix == name and key in number}
-        for index, moment in enumerate(story.moments):
-            made = {key for key in _made(layout, moment) if key in places}
-            joined: list[tuple[set[int], set[int]]] = []
-            for key in made:
-                rows, columns = {places[key].row}, {places[key].column}
-                for other in [o for o in joined if o[0] & rows or o[1] & columns]:
-                    joined.remove(other)
-                    rows, columns = rows | other[0], columns | other[1]
-                joined.append((rows, columns))
-            for rows, columns in joined:
-                there = {key for key, cross in places.items() if cross.row in rows and cross.column in columns}
-                if len(rows) * len(columns) > len(there & made):
-                    for key in there:
-                        net.sure[number[key]] &= ~(1 << index)
-
-
-def _masked(layout: PanelIndex, story: Story, moment: SettledStep, matrix: str, here: set[str]) -> set[str]:
-    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a ghost.
-
-    It says ``ghost`` when that begins, and nothing when the same keys are held once more.
-    """
-    masks = not layout.diodes.get(matrix, True) or any(
-        layout.matrix_of.get(key) == matrix for m in story.moments if _like(moment, m) for key in m.hand.ghosts
-    )
-    if not masks:
-        return set()
-    corners = [set(_corners(layout, key, here)) for key, name in layout.matrix_of.items() if name == matrix]
-    return {key for each in corners for key in each if moment.values.get(key) == 0}
-
-
-def _like(this: SettledStep, that: SettledStep) -> bool:
-    return that.hand.do == "put" and that.hand.parts == this.hand.parts and that.hand.to == this.hand.to
-
-
-def _shows(key: str, corners: tuple[str, ...], moment: SettledStep) -> bool:
-    """Whether the ghost is there again: told, made, or kept back together with what is really held."""
-    kept_back = any(moment.values.get(corner) == 0 for corner in corners)
-    return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
-
-
-def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
-    made = set()
-    for name, position in moment.where.items():
-        control = layout.controls[name]
-        if position is not None:
-            for channel, value in zip(control.channels, codes_of(control)[position], strict=False):
-                if value and key_of(channel) in layout.matrix_of:
-                    made.add(key_of(channel))
-        elif position is None:  # nobody has moved it yet: only its contacts say where it is
-            keys = map(key_of, control.channels)
-            made |= {key for key in keys if key in layout.matrix_of and moment.values.get(key) == 1}
-    return made
-
-
-def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
-    """The made contacts that a ghost at `key` comes through; if the panel does not name places, all of them."""
-    place = layout.crosses.get(key)
-    if place is None or any(k not in layout.crosses for k in made):
-        return tuple(sorted(made))
-    # The shortest way for a current from its column to its row, through what is made: three corners of a rectangle, or
-    # a longer way round.
-    ways: list[tuple[int, bool, tuple[str, ...]]] = [(place.column, True, ())]
-    seen = {(place.column, True)}
-    for line, is_column, way in ways:
-        for key in sorted(made):
-            cross = layout.crosses[key]
-            here, there = (cross.column, cross.row) if is_column else (cross.row, cross.column)
-            if cross.matrix != place.matrix or here != line or (there, not is_column) in seen:
-                continue
-            if is_column and there == place.row:
-                return (*way, key) if way else ()
-            seen.add((there, not is_column))
-            ways.append((there, not is_column, (*way, key)))
-    return ()
-
-
-def _middles(layout: PanelIndex, story: Story, matrix: str) -> set[str]:
-    """The keys of a matrix that were held together with one of their row and one of their column: a current that
-    finds its way back would have gone through their diodes."""
-    out = set()
-    for moment in story.moments:
-        held = [
-            layout.crosses[k] for k in _made(layout, moment) if layout.matrix_of[k] == matrix and k in layout.crosses
-        ]
-        if moment.hand.do != "put" or len(moment.hand.parts) != 3 or not moment.hand.to or len(held) < 3:
-            continue
-        for name in moment.hand.parts:
-            for key in layout.channels_of(name):
-                at = layout.crosses.get(key)
-                along = at and any(c.row == at.row and c.column != at.column for c in held)
-                across = at and any(c.column == at.column and c.row != at.row for c in held)
-                if along and across:
-                    out.add(key)
-    return out
-
-
-def _through(ghost: _Ghost) -> str:
-    """The contact through whose diode the current goes back, where a ghost comes through three corners."""
-    return ghost.corners[1] if len(ghost.corners) == 3 else ""
-
-
-def _without_dead_ends(layout: PanelIndex, found: list[Choices], ghosts: Sequence[_Ghost]) -> list[Choices]:
-    """A key that is dead alone, and lets current back when others are held: its diode is the wrong way round."""
-    turned = {_through(ghost) for ghost in ghosts} - {""}
-    out: list[Choices] = []
-    for choices in found:
-        raw = choices[0][0] if len(choices) == 1 and len(choices[0]) == 1 else None
-        if (
-            raw
-            and raw.kind == "open"
-            and raw.channels[0] in turned
-            and layout.diodes.get(layout.matrix_of[raw.channels[0]], True)
-        ):
-            key = raw.channels[0]
-            out.append([[BareFinding("diode wrong", (key,), {"matrix": layout.matrix_of[key], "is": "backwards"})]])
-        else:
-            out.append(choices)
-    return out
-
-
-def _ghost_findings(layout: PanelIndex, story: Story, ghosts: Iterable[_Ghost], explained: set[str]) -> list[Choices]:
-    by_matrix: dict[str, list[_Ghost]] = {}
-    for ghost in ghosts:
-        matrix = layout.matrix_of[ghost.channel]
-        if layout.diodes.get(matrix, True) and _through(ghost) and _dead(story, _through(ghost)):
-            continue  # its diode is the wrong way round, and that is said
-        if ghost.told and not layout.diodes.get(matrix, True):
-            continue  # the panel file says that there are no diodes, and the board keeps it harmless
-        if ghost.channel in explained or (ghost.standing and not layout.diodes.get(matrix, True)):
-            continue  # so it is built, and nobody was asked to hold these together
-        by_matrix.setdefault(matrix, []).append(ghost)
-    out: list[Choices] = []
-    for matrix, found in by_matrix.items():
-        through = {_through(ghost) for ghost in found}
-        tried = _middles(layout, story, matrix)
-        if "" not in through and through <= tried and 2 * len(through) < len(tried) and len(tried) > 2:
-            # The others let nothing back: it is these diodes, and not that there are none.
-            ghosts_of = [layout.spots[p.channel].part.label or p.channel for p in found]
-            diode = {"matrix": matrix, "is": "shorted", "held": list(dict.fromkeys(ghosts_of))}
-            out.append([[BareFinding("diode wrong", tuple(sorted(through)), diode)]])
-            continue
-        keys = tuple(dict.fromkeys(p.channel for p in found))
-        detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
-        out.append([[BareFinding("ghost", keys, detail)]])
-    return out
-
-
-def _dead(story: Story, key: str) -> bool:
-    """Whether a contact was never seen made."""
-    return not any(moment.values.get(key) for moment in story.moments)
 
 
 # Chattering --------------------------------------------------------------------------------------------------------

@@ -22,9 +22,8 @@ from benchcon.diagnosis import (
     supplies,
 )
 from benchcon.diagnosis import fleeting as fleeting_
-from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import BoardTrouble, DisplayLook, Evidence, HandStep, LampLook, SupplyLook, read_all
-from benchcon.diagnosis.findings import Either, Finding
+from benchcon.diagnosis.findings import BareFinding, Choices, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
 from benchcon.diagnosis.settled import Story, tell

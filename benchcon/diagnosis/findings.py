@@ -19,6 +19,19 @@ KINDS: Mapping[str, Kind] = {name: kind for name, kind in kinds().items() if kin
 """Every kind that the diagnosis can name, by the name that findings carry."""
 
 
+@dataclass(slots=True)
+class BareFinding:
+    """A finding before it is put into words: kind and channels."""
+
+    kind: str
+    channels: tuple[str, ...]
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+Choices = list[list[BareFinding]]
+"""Sets of findings, any one of which explains the same evidence; one set: it is sure."""
+
+
 @dataclass(frozen=True, slots=True)
 class Either:
     """A finding that is one of several explanations that fit equally well."""

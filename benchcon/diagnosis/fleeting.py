@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from benchcon.diagnosis.chatter import FAST_US
-from benchcon.diagnosis.contacts import BareFinding, coupled
+from benchcon.diagnosis.contacts import coupled
 from benchcon.diagnosis.evidence import HandStep
+from benchcon.diagnosis.findings import BareFinding
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control

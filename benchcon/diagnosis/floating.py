@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.evidence import Change
+from benchcon.diagnosis.findings import BareFinding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of
 from benchcon.diagnosis.settled import SettledStep, Story
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from benchcon.diagnosis import sweeps
-from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 
-from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import LampLook
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.net import Net, NetFault
 from benchcon.diagnosis.restored import ends, put_back

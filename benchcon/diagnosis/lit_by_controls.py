@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import HandStep, LampLook
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 
 SEVERAL = 3

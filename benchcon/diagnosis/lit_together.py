@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 
-from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import DisplayLook, LampLook, Seen
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.panel.model import Display, Lamp
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from json import dumps
 
-from benchcon.diagnosis.contacts import BareFinding
+from benchcon.diagnosis.findings import BareFinding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, key_of
 from benchcon.panel.model import Channel, Control, Lamp
 

@@ -12,8 +12,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import NamedTuple
 
-from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import DisplayLook
+from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
 
 NAMES = "PABCDEFG"

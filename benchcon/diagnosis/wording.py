@@ -6,8 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from benchcon.diagnosis.contacts import BareFinding
-from benchcon.diagnosis.findings import KINDS, Either, Finding
+from benchcon.diagnosis.findings import KINDS, BareFinding, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp

@@ -9,10 +9,9 @@ import pytest
 from walk.small import small
 
 from benchcon.demo import panel_path
-from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook, Seen
-from benchcon.diagnosis.findings import KINDS
+from benchcon.diagnosis.findings import KINDS, BareFinding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.wording import _OF_DISPLAYS, _follows
 from benchcon.errors import Trouble
