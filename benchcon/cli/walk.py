@@ -216,10 +216,10 @@ HAND_REST_US, HAND_STILL_US = 300_000, 1_000_000
 
 
 def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[FinishedStep], list[str]]:
-    """Return what is done already, and the names of what is left to do (none: all)."""
+    """Return what is done already, and the names of what the walk is about (none: all)."""
     from benchcon.diagnosis.layout import PanelIndex
     from benchcon.errors import Trouble
-    from benchcon.report.walk import done_of, verdicts
+    from benchcon.report.walk import done_of, is_about_boards, verdicts
 
     layout = PanelIndex.of(panel)
     only = [layout.named(name) for name in args.only]
@@ -242,15 +242,14 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         ):
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
-    # A board that does not bear everything lit names no part: then only what is about no single part is asked again.
-    weak = args.failed and any(finding["kind"] == "weak supply" for finding in report["findings"])
-    if not names and not weak:
+    # Where a finding is about a board and names no part, only what is about no single part is asked again: all lit.
+    if not names and not (args.failed and is_about_boards(report)):
         raise Trouble(f"there is nothing left to do: {args.report} has no part that is {_sort(args)}")
     # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
     # So is what is no longer on the panel.
     there = {part.name for part in panel.parts} - wanted
     kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "display") and d.group.name in there]
-    return kept, names
+    return kept, names or [d.group.name for d in kept]
 
 
 def _sort(args: argparse.Namespace) -> str:

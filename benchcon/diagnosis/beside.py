@@ -25,6 +25,7 @@ MOST_BESIDE = 3
 _TRIED = 4
 """This many causes that explain most are weighed against single faults; the others explain less."""
 _ROUNDS = 3
+LOOMS = "looms interchanged"
 
 
 def find(
@@ -79,7 +80,8 @@ def _best(
             continue
         if len(fits) <= len(odd) or any(causes.works(wire, cause) for wire in odd):
             continue
-        if {*cause.sent.values()} - {OFF, ON, OTHER_WAY} and not any(_elsewhere(wires, cause, wire) for wire in fits):
+        moves = any(source not in (OFF, ON, OTHER_WAY, key) for key, source in cause.sent.items())
+        if (moves or cause.kind == LOOMS) and not any(causes.elsewhere(wires, wire, cause) for wire in fits):
             continue  # nothing shows where it should not
         likely.append((2 * len(odd) - len(fits) - len(beside), number, cause))
     weighed: list[tuple[float, int, Cause]] = []
@@ -95,9 +97,10 @@ def _best(
             rest = [each for each in explain(put_back(layout, net, [cause])) if not mine.isdisjoint(each.wires)]
             price += sum(map(_price, rest))
         if price < before:
-            weighed.append((price, rank, cause))
-    cheapest = min((price for price, *_ in weighed), default=0.0)
-    best = [cause for price, _, cause in weighed if price == cheapest]
+            weighed.append((price - before, rank, cause))
+    # What spares most comes first, whatever it is about.
+    most = min((spared for spared, *_ in weighed), default=0.0)
+    best = [cause for spared, _, cause in weighed if spared == most]
     return [each for n, each in enumerate(best) if not any(each.shadowed_by(other) for other in best[:n])][
         : causes.AS_GOOD
     ]
@@ -114,9 +117,3 @@ def _numbers(layout: PanelIndex, net: Net, cause: Cause) -> set[int]:
 def _off(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> int:
     """At how many moments `wire` showed something else than it would by `cause`."""
     return causes.off(wires, wire, cause.sent[wire.key], ~causes.two_made(wires, cause.tangled), cause.gate)
-
-
-def _elsewhere(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> bool:
-    """Whether it showed what belongs to another wire."""
-    source = wires.get(cause.sent[wire.key])
-    return source is not None and bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))

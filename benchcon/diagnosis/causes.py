@@ -91,7 +91,7 @@ def _best(
             continue
         if wide and not _is_wide(layout, wrong):
             continue
-        if cause.kind == "looms interchanged" and all(wire.dead for wire in wrong):
+        if cause.kind == "looms interchanged" and not any(elsewhere(wires, wire, cause) for wire in wrong):
             continue  # that nothing arrives shows a loom that is off, and not where it went
         judged = ~two_made(wires, cause.tangled)
         off_by = [off(wires, wire, cause.sent[wire.key], judged) for wire in there]
@@ -120,6 +120,12 @@ def works(wire: WireEvidence, cause: Cause) -> bool:
     that turns it round once more."""
     own = wire.on & wire.seen & wire.own & wire.known & wire.sure
     return cause.sent[wire.key] != OTHER_WAY and not wire.wrong and bool(own)
+
+
+def elsewhere(wires: Mapping[str, WireEvidence], wire: WireEvidence, cause: Cause) -> bool:
+    """Whether it showed what belongs to the wire that `cause` has arrive there."""
+    source = wires.get(cause.sent[wire.key])
+    return source is not None and bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))
 
 
 def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:

@@ -85,7 +85,7 @@ def causes_of(layout: PanelIndex, wires: Mapping[str, WireEvidence]) -> Iterator
                     if tuple(sent) not in map(layout.channels_of, layout.controls):
                         detail = {"connector": name, "from": str(behind[0].pins[0])}
                         yield Cause("common open", detail, sent, group)
-        for through in contacts:
+        for through in (wire for wire in contacts if not wire.dead and not wire.wrong):
             sent = {through.key: through.key} | {w.key: w.key for w in contacts}
             yield Cause("ground crossed", {"connector": name}, sent, group, besides=others, gate=through.key)
         yield from _moves(name, group, [w for w in single if w.tested and w.pins], others, row)

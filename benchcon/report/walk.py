@@ -103,6 +103,11 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
     return sorted(numbers, key=rank)[:MOST], f"{left}: start here, mend these, and walk again"
 
 
+def is_about_boards(report: Mapping[str, Any]) -> bool:
+    """Whether a finding names no part, but a board: what is about no single part tells whether that is mended."""
+    return any(not finding["parts"] for finding in report["findings"])
+
+
 def counts(panel: Panel, done: Iterable[FinishedStep]) -> dict[str, int]:
     """Return how many parts have each verdict: what the report says, before there is one."""
     groups = list(done)

@@ -110,6 +110,8 @@ class Conditions:
         self._doubtful: dict[tuple[str, bool], tuple[str, int]] = {}
         """Board, and whether to a look → the first group with an answer that does not stand yet, and when the last such
         answer came."""
+        self._switched_off: set[str] = set()
+        """Groups that were asked again because the supply went after a switch had been moved."""
         self._over_us: int | None = None
         self._before = {each.board: each for each in before if isinstance(each, BoardTrouble)}
 
@@ -192,6 +194,12 @@ class Conditions:
         if by and self._all_lit(board, walk):
             self._together[board][what] = self._together[board].get(what, 0) + by
 
+    def may_be_lit(self, walk: Walk) -> bool:
+        """Whether the step at hand may be lit. Before all is lit together each board has said what its supply is."""
+        if walk.step is None or walk.step.do != "together":
+            return True
+        return all(self._before_mv[board] or board in self._alive_us for board in self.concerned(walk))
+
     def lit(self, walk: Walk, now_us: int) -> bool:
         """The boards have confirmed what the step at hand wants lit; return whether it can be looked at.
 
@@ -251,8 +259,16 @@ class Conditions:
         if at_once:
             return []
         sorts = (True, False) if what.hands else (True,)
-        found = [self._doubtful.pop((board, look), ("", 0))[0] for look in sorts]
-        return [group for group in found if group]
+        found = [self._doubtful.pop((board, look), ("", 0)) for look in sorts]
+        return [group for group, answered_us in found if group and not self._was_switched_off(what, group, answered_us)]
+
+    def _was_switched_off(self, what: Condition, group: str, answered_us: int) -> bool:
+        """Whether the supply went because a switch was moved after the answer; that it was so is doubted once."""
+        if what is not NO_SUPPLY or self.feeding.moved_us <= answered_us:
+            return False
+        again = group in self._switched_off
+        self._switched_off.add(group)
+        return again
 
     def tick(self, now_us: int, walk: Walk) -> list[str]:
         """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""

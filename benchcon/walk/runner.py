@@ -465,7 +465,8 @@ class Runner:
             self._signal(word)
         if walk.wants.blink and self.blink_us == 0:
             walk.steady()
-        if walk.wants_number != self._wants_shown and not (self._held and walk.state in ("light", "look")):
+        waits = walk.state in ("light", "look") and (self._held or not self.conditions.may_be_lit(walk))
+        if walk.wants_number != self._wants_shown and not waits:
             number = self._wants_shown = walk.wants_number
             if walk.state in ("light", "look"):
                 self.outputs.pulse, self._pulse_until = "", 0

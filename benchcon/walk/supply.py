@@ -35,7 +35,8 @@ class SuppliedBoards:
         """Boards that said so last."""
         self._told_us: dict[str, int] = {}
         """Board that tells its supply → when it last did."""
-        self._moved_us = LONG_AGO
+        self.moved_us = LONG_AGO
+        """When a contact was last moved."""
         self._moved: dict[str, dict[str, None]] = {}
         """Board → labels of what was moved since it last reported its supply; without supply, what was moved before."""
 
@@ -67,7 +68,7 @@ class SuppliedBoards:
             key = f"{board}.{id_}"
             spot = self.layout.spots.get(key)
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
-                self._moved_us = event.at_us
+                self.moved_us = event.at_us
                 for other in self.hearing.sources:  # one that has not reported its supply yet may do so next
                     if other not in self.no_supply:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
@@ -75,7 +76,7 @@ class SuppliedBoards:
     def ready(self, boards: Sequence[str]) -> bool:
         """Whether what hangs on `boards` may be looked at: they have said how they are fed since a switch was moved."""
         told = [self._told_us[board] for board in boards if board in self._told_us]
-        return all(at_us >= self._moved_us + ACTS_US or not at_us for at_us in told)
+        return all(at_us >= self.moved_us + ACTS_US or not at_us for at_us in told)
 
     def advice(self, boards: Sequence[str]) -> str:
         """Say in one sentence that `boards` have no supply, and what to switch on."""

@@ -108,6 +108,38 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
 
 
 @pytest.mark.slow
+def test_after_a_weak_supply_failed_asks_for_all_lit_together_once_more(tmp_path: Path) -> None:
+    """3 ohm in the supply of a desk that takes 168 mA: it sags by 0.5 V (Ohm's law), and names no part."""
+    faults = tmp_path / "faults.toml"
+    faults.write_text('[[faults]]\nkind = "weak_supply"\nboard = "met"\nresistance = "3 ohm"\nlimit = "4 V"\n')
+    report = tmp_path / "walked"
+    parts = ["crosswind", "wind_direction", "wind_speed", "pressure"]
+    with start(faults) as demo:
+        only = [word for part in parts for word in ("--only", part)]
+        first = walk("--panel", PANEL, *hands_of(demo), "--report", str(report), *only)
+        assert (first.returncode, first.stdout.count("weak supply")) == (1, 1), first.stderr
+        before = lit_together(report)
+        again = walk("--panel", PANEL, *hands_of(demo), "--report", str(report), "--failed")
+        assert (again.returncode, again.stdout.count("weak supply")) == (1, 1), again.stderr
+        assert lit_together(report) != before  # on the clock of another session
+        demo.hands["met"].clear()
+        mended = walk("--panel", PANEL, *hands_of(demo), "--report", str(report), "--failed")
+        assert (mended.returncode, mended.stdout) == (0, ""), mended.stderr
+        nothing = walk("--panel", PANEL, *hands_of(demo), "--report", str(report), "--failed")
+        assert (nothing.returncode, nothing.stderr.count("nothing left to do")) == (2, 1)
+    kept = json.loads((report / "walk.json").read_text())
+    assert {part["name"]: part["verdict"] for part in kept["parts"] if part["verdict"] != "not asked"} == dict.fromkeys(
+        parts, "passed"
+    )
+
+
+def lit_together(report: Path) -> int:
+    """When all was last looked at together: host time in microseconds."""
+    (row,) = [r for r in json.loads((report / "walk.json").read_text())["evidence"] if r["done"] == "all lit"]
+    return max(each["at_us"] for each in row["evidence"])
+
+
+@pytest.mark.slow
 def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_path: Path) -> None:
     faults = tmp_path / "faults.toml"
     faults.write_text(

@@ -22,7 +22,8 @@ from benchcon.report.walk import build
 from benchcon.report.walk_page import page
 from benchcon.rig.boards import SimulatedBoards, start
 from benchcon.session import LiveSession
-from benchcon.walk.channel_changes import missing_boards
+from benchcon.walk.channel_changes import Hearing, missing_boards
+from benchcon.walk.conditions import NO_SUPPLY, Conditions
 from benchcon.walk.interfaces import Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import understood
@@ -269,3 +270,16 @@ def test_boards_are_listed_as_a_sentence_lists_them() -> None:
     assert named(["met"]) == "'met'"
     assert named(["met", "power"]) == "'met' and 'power'"
     assert named(["lighting", "met", "power"]) == "'lighting', 'met' and 'power'"
+
+
+def test_a_look_is_doubted_once_where_the_supply_goes_because_a_switch_was_moved(boat: Boat) -> None:
+    """The next step takes the supply away: that alone would have each answer before it asked again and again."""
+    conditions = Conditions(Hearing(boat.session, boat.panel), PanelIndex.of(boat.panel))
+
+    def gone(answered_us: int, moved_us: int) -> list[str]:
+        conditions._doubtful["roof", True] = "stern", answered_us
+        conditions.feeding.moved_us = moved_us
+        return conditions._happened_to("roof", NO_SUPPLY)
+
+    assert [gone(100, moved_us=200) for _ in range(3)] == [["stern"], [], []]
+    assert [gone(300, moved_us=200) for _ in range(2)] == [["stern"], ["stern"]]  # nobody switched it off

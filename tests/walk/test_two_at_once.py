@@ -12,6 +12,7 @@ from walk.in_virtual_time import VirtualWalk
 from walk.mixed_panels import Mixed
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import HandStep
 from benchcon.rig.faults import fault_of_words
 
 
@@ -96,3 +97,16 @@ def test_a_second_fault_does_not_turn_a_cause_into_another(
     findings = diagnose(panel, VirtualWalk(panel, there, seed, stands=made.stands).run().evidence)
     lines = [finding.line() for finding in findings]
     assert {finding.kind for finding in findings} == kinds, lines
+
+
+@pytest.mark.parametrize("seed", [0, 3, 4, 5])
+def test_where_nothing_arrives_but_from_a_stuck_contact_no_looms_are_interchanged(seed: int) -> None:
+    """Controls were worked, and no lamp was looked at: a plug is off, and one of its inputs is shorted to ground."""
+    made = Built(seed * 131 + 3, most=32)
+    panel = made.panel()
+    faults = [fault_of_words(words.split()) for words in ("connector_off connector=J1", "stuck c2 value=1")]
+    evidence = VirtualWalk(panel, {"a": faults}, seed, stands=made.stands).run().evidence
+    findings = diagnose(panel, [each for each in evidence if isinstance(each, HandStep)])
+    assert "looms interchanged" not in {finding.kind for finding in findings}
+    assert any(tells(finding, ("common open",), None, {"connector": "J1"}) for finding in findings)
+    assert any(tells(finding, ("stuck",), frozenset({"a.c2"}), {}) for finding in findings)

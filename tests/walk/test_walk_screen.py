@@ -424,3 +424,68 @@ def test_help_lists_the_keys_of_a_displays_picture_where_they_work() -> None:
     ((heading, bindings),) = by_kind(title, BindingsMap(PictureView.BINDINGS))
     assert heading == title
     assert [each.key for each in bindings if each.description == "Segment"] == [*"abcdefg", "full_stop"]
+
+
+def all_but(desks: Desks, tmp_path: Path, *names: str) -> None:
+    """In the folder `walked` stands a walk that was broken off: only `names` are left."""
+    folder = Folder(tmp_path / "walked")
+    folder.open(desks.panel, "before", [FinishedStep(g, [], "done") for g in plan(desks.panel) if g.name not in names])
+    folder.close()
+
+
+async def test_who_walks_and_the_serial_number_are_asked_for_once_and_stand_on_the_page(
+    desks: Desks, tmp_path: Path
+) -> None:
+    all_but(desks, tmp_path, "approach_lit")
+    async with console(desks.session) as eyes:
+        await eyes.press("t", "enter")
+        await eyes.see("Who walks, for the page to keep", "Serial number of this panel")
+        await eyes.press("ctrl+u", *"walked", "tab", *"A. Bench", "tab", "ctrl+u", *"OT-7", "enter")
+        await eyes.see("Lamp Approach lit should blink")
+        screen = eyes.app.screen
+        assert isinstance(screen, WalkScreen)
+        await eyes.until(lambda: screen.listens, "the look")
+        await eyes.press("s")
+        await eyes.see("Report: open walked/walk.html")
+        await eyes.press("escape")
+        await eyes.see("F2 Face")
+        await eyes.press("t", "enter")
+        await eyes.see("A. Bench", "OT-7")
+    report = read_report(tmp_path / "walked")
+    assert (report["by"], report["serial"]) == ("A. Bench", "OT-7")
+    page = (tmp_path / "walked" / "walk.html").read_text()
+    assert "A. Bench" in page
+    assert "OT-7" in page
+
+
+async def test_a_finding_about_a_board_alone_can_be_asked_again(desks: Desks, tmp_path: Path) -> None:
+    """3 ohm in the supply of a desk that takes 168 mA: it sags by 0.5 V when all is lit, and bears it."""
+    all_but(desks, tmp_path, "all lit")
+    desks.hands["met"].fault("weak_supply", resistance="3 ohm", limit="4 V")
+    async with console(desks.session, (100, 36)) as eyes:
+        await eyes.press("t", "enter")
+        await eyes.see("tested in turn")
+        await eyes.press("ctrl+u", *"walked", "enter")
+        await all_lit(eyes)
+        await eyes.see("weak supply", "f Retry faulty", "✓ 25 passed")
+        desks.hands["met"].clear()
+        await eyes.press("f")
+        await eyes.see("Every lamp and display should be dark now.")
+        await all_lit(eyes)
+        await eyes.see("25 passed", "Report: open walked/walk.html")
+        assert "Retry faulty" not in eyes.text()
+    assert read_report(tmp_path / "walked")["findings"] == []
+
+
+async def all_lit(eyes: Eyes) -> WalkScreen:
+    """Say of all that is to be looked at that it is right, and skip the rest, until the walk asks for nothing more."""
+    await eyes.until(lambda: isinstance(eyes.app.screen, WalkScreen), "the walk")
+    screen = eyes.app.screen
+    assert isinstance(screen, WalkScreen)
+    while True:
+        await eyes.until(lambda: screen.listens or screen.report is not None, "the look, or the end")
+        if screen.report is not None:
+            return screen
+        number = screen.scene.number if screen.scene else 0
+        await eyes.press("enter" if screen.scene and screen.scene.state == "look" else "s")
+        await eyes.until(lambda n=number: screen.scene is None or screen.scene.number != n, "the next")

@@ -14,6 +14,7 @@ from benchcon.console.ask import Ask, Choice
 from benchcon.console.notice import take_back
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.asked import AskedScreen
+from benchcon.console.walk.begin import UNSIGNED, Signature
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.keys import GUARDED, AnswerKeys
 from benchcon.console.walk.look import LookTaken
@@ -27,6 +28,7 @@ from benchcon.diagnosis.evidence import Seen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.report.folder import Folder
+from benchcon.report.walk import is_about_boards
 from benchcon.text import printable
 from benchcon.view.palette import IVORY
 from benchcon.walk.interfaces import FaceAnswer, Scene
@@ -68,15 +70,21 @@ class WalkScreen(AskedScreen):
     ]
 
     def __init__(
-        self, model: ViewModel, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+        self,
+        model: ViewModel,
+        session: LiveSession,
+        panel: Panel,
+        folder: Folder | None,
+        only: Sequence[str] = (),
+        signed: Signature = UNSIGNED,
     ) -> None:
-        """`only`: names of the parts to walk; none: all."""
+        """`only`: names of the parts to walk; none: all. `signed`: what the page to keep says of who and which."""
         super().__init__(model, panel)
         self.session, self.folder = session, folder
         self.report: Mapping[str, Any] | None = None
         self._resumed = resumed(folder, panel, only) if folder is not None else ""
         """What is gone on with, until it has been said."""
-        self._thread = WalkThread(self, session, panel, folder, only)
+        self._thread = WalkThread(self, session, panel, folder, only, signed)
         self._keys = AnswerKeys(self, self._run_key, self._too_soon)
         self._warnings: set[str] = set()
         """What was said of boards: once the walk is left nothing waits for them."""
@@ -162,7 +170,7 @@ class WalkScreen(AskedScreen):
         if action == "leave":
             return True
         if action == "failed":
-            return bool(self._failed())
+            return self.report is not None and (bool(self._failed()) or is_about_boards(self.report))
         if action in ("wiggle", "soak"):
             return scene is not None or self.has_class("-over")
         if scene is None:
@@ -363,7 +371,10 @@ class WalkScreen(AskedScreen):
         return [part["name"] for part in parts if part["verdict"] in ("faulty", "possibly faulty")]
 
     def action_failed(self) -> None:
-        """Walk once more what was found faulty; the rest is kept."""
+        """Walk once more what was found faulty; the rest is kept.
+
+        Where only a board was, that is all lit together, and what else is about no single part.
+        """
         names, self.report = self._failed(), None
         self.set_class(False, "-over")
         self.query_one(WalkFace).focus()

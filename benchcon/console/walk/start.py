@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from textual.app import App
 
-from benchcon.console.ask import Ask
 from benchcon.errors import Trouble
 from benchcon.text import printable
 from benchcon.walk.channel_changes import missing_boards
@@ -81,6 +80,7 @@ def start_walk(app: App[Any], model: ViewModel, session: LiveSession) -> None:
 def _ask_walk(
     app: App[Any], model: ViewModel, session: LiveSession, panel: Panel, over: Callable[[object], None]
 ) -> None:
+    from benchcon.console.walk.begin import Begin, keep, last_signed
     from benchcon.console.walk.resumed import resumed
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
@@ -100,7 +100,9 @@ def _ask_walk(
                 over(None)
             else:
                 folder = Folder(Path(text)) if text else None
-                app.push_screen(WalkScreen(model, session, panel, folder, only or ()), over)
+                signed = begin.signed
+                keep(panel, signed)
+                app.push_screen(WalkScreen(model, session, panel, folder, only or (), signed), over)
 
         if only is None:
             over(None)
@@ -111,7 +113,8 @@ def _ask_walk(
             going_on = resumed(Folder(folder), panel, only)
             if going_on:
                 why += f"\n\n{going_on} To start from the beginning, name another folder."
-            app.push_screen(Ask("Walk", why, folder, check=check, may_be_empty=True, more=ABOUT_FOLDER), done)
+            begin = Begin(why, folder, last_signed(panel), check=check, more=ABOUT_FOLDER)
+            app.push_screen(begin, done)
 
     app.push_screen(Scope(panel), what)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from textual.message import Message
 from textual.message_pump import MessagePump
 
+from benchcon.console.walk.begin import UNSIGNED, Signature
 from benchcon.console.walk.tally import Tally
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
@@ -38,13 +39,19 @@ class WalkThread:
     simulated = False
 
     def __init__(
-        self, screen: MessagePump, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+        self,
+        screen: MessagePump,
+        session: LiveSession,
+        panel: Panel,
+        folder: Folder | None,
+        only: Sequence[str] = (),
+        signed: Signature = UNSIGNED,
     ) -> None:
-        """`only`: names of the parts to walk; none: all."""
+        """`only`: names of the parts to walk; none: all. `signed`: what the report says of who and which panel."""
         self.session, self.panel, self.folder, self.only = session, panel, folder, list(only)
         self._tally = Tally(panel, lambda counts: self._tell("counts", counts))
         self._screen = screen
-        self._sitting = Sitting()
+        self._sitting = Sitting(signed.by, signed.serial)
         self._runner: Runner | None = None
         self._thread: threading.Thread | None = None
         self._post: Post | None = None
@@ -58,11 +65,15 @@ class WalkThread:
         self._walk(list(self._runner.walk.done.values()) if self._runner is not None else [])
 
     def again(self, names: Sequence[str]) -> None:
-        """Walk these parts once more; what the others gave is kept. Raises `Trouble`."""
+        """Walk these parts once more, or none but what is about no single part; what the others gave is kept.
+
+        Raises `Trouble`.
+        """
         done = list(self._runner.walk.done.values()) if self._runner is not None else []
-        self.only = list(names)
         # Hands off and all dark are cheap, and are asked again as well.
-        self._walk(d for d in done if d.group.kind in ("control", "lamp", "display") and d.group.name not in names)
+        kept = [d for d in done if d.group.kind in ("control", "lamp", "display") and d.group.name not in names]
+        self.only = list(names) or [d.group.name for d in kept]
+        self._walk(kept)
 
     def can_go_on(self) -> bool:
         """Whether a walk begun again with this folder goes on where this one was left."""

@@ -1,0 +1,108 @@
+"""The last question before a walk: the folder for its report, and what the page to keep says of who and which panel."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.widgets import Input, Static
+
+from benchcon.console.ask import Ask, LineInput
+from benchcon.console.keyline import KeyLine
+from benchcon.files import write_whole
+from benchcon.link.known_ports import home
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
+
+LONGEST = 40
+"""Characters of a name or a serial number: as many as a panel file's serial number has."""
+_PANELS = 50
+"""Panels whose serial number is kept: those walked last."""
+
+ABOUT_WHO = (
+    "Who walks, and the serial number if there are several such panels, stand on the page to keep with the panel."
+)
+
+
+class Signature(NamedTuple):
+    """What the page to keep says of this walk: who walked, and which panel of its kind it was."""
+
+    by: str = ""
+    serial: str = ""
+
+
+UNSIGNED = Signature()
+
+
+class Begin(Ask):
+    """Asks for the folder; who walks and the serial number are two more lines, filled as the last time."""
+
+    CSS = ".-lowest Begin .label, Begin.-lowest .label, Begin.-lowest .more { display: none; }"
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("tab,down", "app.focus_next", "Next line")]
+
+    def __init__(
+        self, why: str, folder: str, signed: Signature, *, check: Callable[[str], object], more: str = ""
+    ) -> None:
+        super().__init__("Walk", why, folder, check=check, may_be_empty=True, more=f"{more} {ABOUT_WHO}".strip())
+        self._signed = signed
+
+    def compose(self) -> ComposeResult:
+        """Title, why, the folder, who, the serial number, what is wrong with the folder."""
+        with Vertical(classes="slip"):
+            yield Static(Text(self._title), classes="slip-title")
+            yield Static(Text(self._why), classes="slip-why")
+            yield LineInput(self._text, id="line")
+            yield Static(Text("Who walks, for the page to keep"), classes="label")
+            yield LineInput(self._signed.by, id="who", classes="more", max_length=LONGEST)
+            yield Static(Text("Serial number of this panel, if there are several"), classes="label")
+            yield LineInput(self._signed.serial, id="serial", classes="more", max_length=LONGEST)
+            yield Static("", id="wrong")
+        yield KeyLine()
+
+    @property
+    def signed(self) -> Signature:
+        """What stands on the two lines."""
+        return Signature(*(self.query_one(f"#{name}", Input).value.strip() for name in ("who", "serial")))
+
+
+def _key(panel: Panel) -> str:
+    return panel.title or panel.path
+
+
+def last_signed(panel: Panel) -> Signature:
+    """Return who walked last, and the serial number last given for this panel, or its file's."""
+    by, serials = _kept()
+    return Signature(by, serials.get(_key(panel), panel.serial))
+
+
+def keep(panel: Panel, signed: Signature) -> None:
+    """Keep it for the next walk. Where that cannot be written it holds for this one: it is not worth an error."""
+    import json
+
+    _, serials = _kept()
+    serials.pop(_key(panel), None)
+    if signed.serial != panel.serial:
+        serials[_key(panel)] = signed.serial
+    kept = {"by": signed.by, "serials": dict([*serials.items()][-_PANELS:])}
+    with contextlib.suppress(Exception):
+        home().mkdir(parents=True, exist_ok=True)
+        write_whole(str(home() / "walks.json"), json.dumps(kept, ensure_ascii=False).encode(), force=True)
+
+
+def _kept() -> tuple[str, dict[str, str]]:
+    """What was kept; what cannot be read, or is not of that form, counts as nothing."""
+    import json
+
+    try:
+        told = json.loads((home() / "walks.json").read_bytes())
+        by, serials = told["by"], told["serials"]
+        texts = [by, *serials, *serials.values()]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return "", {}
+    return (by, serials) if all(isinstance(text, str) for text in texts) else ("", {})
