@@ -43,7 +43,11 @@ UNSIGNED = Signature()
 class Begin(Ask):
     """Asks for the folder; who walks and the serial number are two more lines, filled as the last time."""
 
-    CSS = ".-lowest Begin .label, Begin.-lowest .label, Begin.-lowest .more { display: none; }"
+    CSS = """
+    Begin.-low .slip-why { max-height: 2; }
+    Begin.-low .label { max-height: 1; }
+    Begin.-lowest .label, Begin.-lowest .more { display: none; }
+    """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("tab,down", "app.focus_next", "Next line")]
 
     def __init__(
