@@ -80,9 +80,11 @@ def or_its_driver(layout: PanelIndex, shown: list[Choices]) -> list[Choices]:
 
 
 def _instead(layout: PanelIndex, choices: Choices) -> Choices:
-    raw = choices[0][0] if len(choices[0]) == 1 else None
-    pin = layout.chained.get(raw.channels[0]) if raw is not None and raw.kind in ("dead", "digit dead") else None
-    if raw is None or pin is None or pin.kind != _KIND:
+    raw = next(iter(choices[0]), None)
+    if raw is None or any((each.kind, each.channels) != (raw.kind, raw.channels) for each in choices[0]):
+        return []
+    pin = layout.chained.get(raw.channels[0]) if raw.kind in ("dead", "digit dead") else None
+    if pin is None or pin.kind != _KIND:
         return []
     board = layout.spots[raw.channels[0]].channel.board
     at, wired = {}, set()
@@ -94,7 +96,7 @@ def _instead(layout: PanelIndex, choices: Choices) -> Choices:
     digits = layout.displays[layout.spots[raw.channels[0]].part.name].digits
     dark = {pin.bit + n for n in range(digits)}
     if raw.kind == "digit dead":
-        dark = {pin.bit + digit - 1 for digit in raw.detail["digits"]}
+        dark = {pin.bit + digit - 1 for each in choices[0] for digit in each.detail["digits"]}
     on = {bit // DIGITS for bit in dark}
     if len(on) > 1 or dark != {bit for bit in wired if bit // DIGITS in on}:
         return []
@@ -104,6 +106,8 @@ def _instead(layout: PanelIndex, choices: Choices) -> Choices:
     bridged = {**chain, "chip": chip + 1}
     if raw.kind == "digit dead":
         driver = BareFinding("common open", raw.channels, {**chain, "driver": chip + 1})
+        those = sorted(bit - pin.bit + 1 for bit in dark)
+        choices[0][:] = [BareFinding("digit dead", raw.channels, {"digits": those})]
         return [[driver], *([[BareFinding("chip bridged", raw.channels, bridged)]] if left_out else [])]
     detail = {**raw.detail, **chain, "driver": chip + 1} | (bridged if left_out else {})
     choices[0][0] = BareFinding("dead", raw.channels, detail)

@@ -233,8 +233,11 @@ def _other_order(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sa
 
 def _chip_bridged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     number, at = raw.detail["chip"], _chain(raw, spots)
+    said = f"from chip {number} of {at} on all comes one chip early"
+    if not isinstance(spots[0].part, Control):
+        said = f"what is meant for chip {number} of {at}, and for those behind it, goes to the next one"
     return (
-        f"from chip {number} of {at} on all comes one chip early: {_all_on(spots)}",
+        f"{said}: {_all_on(spots)}",
         f"chip {number} of {at}: its data input bridged to its output, or the chip missing",
     )
 
@@ -532,10 +535,11 @@ def _digits_swapped(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> 
 
 
 def _digit_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    digit = listed(raw.detail["digits"])
+    digits = raw.detail["digits"]
+    which = f"digit{'s' * (len(digits) > 1)} {listed(digits)}"
     return (
-        f"{name(spots[0])}: digit {digit} from the left stays dark",
-        f"the common of digit {digit}: {where(spots[0])}",
+        f"{name(spots[0])}: {which} from the left stay{'s' * (len(digits) == 1)} dark",
+        f"the common{'s' * (len(digits) > 1)} of {which}: {where(spots[0])}",
     )
 
 
