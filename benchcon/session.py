@@ -152,7 +152,7 @@ class Session:
         return end
 
     def now_us(self) -> int:
-        """The present, in the stream's time."""
+        """Return the present, in the stream's time."""
         raise Trouble("this session has no time")
 
     def close(self) -> None:
@@ -210,7 +210,7 @@ class OpenSession(Session, ABC):
             self._look_at_changes()
 
     def take_panel(self, panel: Panel) -> None:
-        """As `Session.take_panel`."""
+        """Take the panel as `Session.take_panel` does, and its triggers."""
         with self.lock:
             self.keeper.watch.declare(triggers_of(panel), panel)
             super().take_panel(panel)
@@ -317,7 +317,7 @@ class OpenSession(Session, ABC):
             return self.state.keyframe()
 
     def close(self) -> None:
-        """The captures on disk."""
+        """End all captures; they are on the disk when this returns."""
         self.stop_recording()
         with self.lock:
             self.keeper.end()
@@ -343,11 +343,11 @@ class LiveSession(OpenSession):
         bench.subscribe(lambda _: self._tell_taken())
 
     def now_us(self) -> int:
-        """The link's clock."""
+        """Return the link's clock."""
         return self._link.now_us()
 
     def take_panel(self, panel: Panel) -> None:
-        """As `Session.take_panel`; the link's budgets follow, too."""
+        """Take the panel as `Session.take_panel` does; the link's budgets follow, too."""
         super().take_panel(panel)
         self._link.allow(self.panel)
 
@@ -388,7 +388,7 @@ class ReplaySession(Session):
         self.jump(self.first_us)
 
     def now_us(self) -> int:
-        """Where the replay stands."""
+        """Return where the replay stands."""
         return int(self._at_us)
 
     def new_problem(self) -> str:
@@ -401,7 +401,7 @@ class ReplaySession(Session):
         return f"{new[0].where}: {new[0].text}{more}"
 
     def notes(self) -> list[Mark]:
-        """The marks, triggers and words of the whole capture, in order."""
+        """Return the marks, triggers and words of the whole capture, in order."""
         return self.reader.notes()
 
     def advance(self, real_us: float) -> None:

@@ -99,7 +99,7 @@ class TapSession(OpenSession):
         self._thread.start()
 
     def now_us(self) -> int:
-        """The relays' clock."""
+        """Return the relays' clock."""
         return now_us() - self._zero_us
 
     def note(self, kind: str, text: str) -> None:

@@ -13,10 +13,11 @@ JOINERS = "\u200c\u200d"
 
 
 def harmless(text: str, at: int) -> bool:
-    """Whether the character at `at` can be shown as it is: it is printable, or a joiner behind a letter that joins.
+    """Return whether the character at `at` can be shown as it is.
 
-    A joiner stands behind a letter without case or a mark, in no script that has cases (Unicode 16, section 23.2), and
-    never behind another joiner: it does not hide between the letters of an English word.
+    That is a printable one, or a joiner behind a letter that joins. A joiner stands behind a letter without case or a
+    mark, in no script that has cases (Unicode 16, section 23.2), and never behind another joiner: it does not hide
+    between the letters of an English word.
     """
     char = text[at]
     return char.isprintable() or (

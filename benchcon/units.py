@@ -175,7 +175,7 @@ def linear(unit: str, to: str) -> tuple[float, float]:
 
 
 def is_unit(written: str) -> bool:
-    """Whether `written` is a unit that is known here."""
+    """Return whether `written` is a unit that is known here."""
     return _unit(written) is not None
 
 

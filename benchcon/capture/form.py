@@ -65,7 +65,7 @@ def escape(body: bytes, kind: str = BYTES_UP) -> bytes:
 
 
 def unescape(text: bytes) -> bytes:
-    """The inverse of `escape`; what is no escape stays as it is. Never raises."""
+    """Return what `escape` was given; what is no escape stays as it is. Never raises."""
     return _ESCAPED.sub(lambda match: bytes((int(match[1], 16),)), text) if b"\\" in text else text
 
 

@@ -151,7 +151,10 @@ class Parser:
         self._crc = 0
 
     def begin(self, offset: int, line: int | None, whole: bool) -> None:
-        """The next block begins at `offset`, on line `line` if known; `whole`: directly after a sync line or at 0."""
+        """Have the next block begin at `offset`, on line `line` if that is known.
+
+        `whole`: it begins directly after a sync line, or at 0.
+        """
         self._offset, self._line, self._whole = offset, line, whole
         self._crc = self.unsynced = 0
         self.last_us = 0

@@ -70,7 +70,7 @@ class FileParts:
             raise Trouble(f"{self.shown}: cannot be written: {why}") from error
 
     def unmake(self) -> None:
-        """The file could not be begun: leave nothing of it, and give back its name to what had it before."""
+        """Leave nothing of a file that could not be begun, and give its name back to what had it before."""
         with contextlib.suppress(OSError):
             if self.path.is_file():
                 self.path.unlink()
@@ -104,7 +104,7 @@ class FileParts:
             raise
 
     def give_up(self, fresh: Fresh) -> None:
-        """The file that `open_next` made is not wanted."""
+        """Drop the file that `open_next` made."""
         self._part -= 1
         fresh.give_up()
 
@@ -168,7 +168,10 @@ class FileParts:
     # --- packing and pruning ----------------------------------------------------------------------------------------
 
     def finish(self, wait_s: float, *, there: bool = True) -> None:
-        """The last file is closed: pack it too, if it is `there`, but wait only `wait_s`; the rest stays plain."""
+        """Pack the last file too, now that it is closed and if it is `there`.
+
+        Waits only `wait_s` for files to be packed; the rest stay plain.
+        """
         if self._packed and there:
             self._give(self.path)
         if self._worker is not None:

@@ -35,7 +35,7 @@ class _Stretch:
         self.records = 0
 
     def close(self) -> None:
-        """Nothing more comes: join the texts of batches, as far as they fit between two sync lines."""
+        """Join the texts of batches, as far as they fit between two sync lines, as nothing more comes."""
         joined = [self.lines[0]]
         run: list[Lines] = []
         size = 0

@@ -66,6 +66,7 @@ class Plain:
         self.size = os.fstat(descriptor).st_size
 
     def read(self, offset: int, count: int) -> bytes:
+        """Return bytes as `Store.read` says."""
         count = min(count, self.size - offset)
         if count <= 0:
             return b""
@@ -80,6 +81,7 @@ class Plain:
         return text
 
     def close(self) -> None:
+        """Close the file."""
         os.close(self._descriptor)
 
 
@@ -116,6 +118,7 @@ class Packed:
         self._text = b""
 
     def read(self, offset: int, count: int) -> bytes:
+        """Return bytes as `Store.read` says."""
         pieces = []
         while count > 0 and offset < self.size:
             number = bisect_right(self._starts, offset) - 1
@@ -142,6 +145,7 @@ class Packed:
         return self._text
 
     def close(self) -> None:
+        """Close the file."""
         os.close(self._descriptor)
 
 

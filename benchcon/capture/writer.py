@@ -57,6 +57,7 @@ class _Missed(NamedTuple):
     why: str
 
     def record(self) -> Lines:
+        """Return the ``missed`` record as lines of a file."""
         body = f"missed records={self.records} from={self.from_us} why={quote(self.why)}"
         return lines_of(Batch(self.at_us, BENCH, LINK, [body.encode()]))
 
@@ -66,6 +67,7 @@ class _Keyframe(NamedTuple):
     body: bytes
 
     def record(self) -> Lines:
+        """Return the keyframe as lines of a file."""
         return lines_of(Batch(self.at_us, BENCH, KEYFRAME, [self.body]))
 
 

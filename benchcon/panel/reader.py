@@ -120,8 +120,10 @@ class SourceFile:
         return 0
 
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
-        """Note a finding about `path`: ``KEY text``. What is true of several parts that one table makes is said once,
-        of that table."""
+        """Note a finding about `path`: ``KEY text``.
+
+        What is true of several parts that one table makes is said once, of that table.
+        """
         self.said += 1
         home = self._home(path)
         known = self._noted.setdefault((home, text), len(self.findings))
@@ -160,13 +162,16 @@ class TomlTable:
         return self.source.line(self.path)
 
     def say(self, key: str | None, text: str, *, grave: bool = True) -> None:
+        """Note a finding about `key`, or about the whole table where it is None."""
         self.source.say(self.path if key is None else (*self.path, key), text, grave=grave)
 
     def get(self, key: str) -> Any | None:
+        """Return the value of `key` as TOML gave it, None if it is not there; `done` then knows the key."""
         self.asked.add(key)
         return self.values.get(key)
 
     def done(self) -> None:
+        """Note every key that no reading method has asked for, with what is allowed and which key is nearest."""
         for key in [key for key in self.values if key not in self.asked][:_MOST_NOTED]:
             now = FORMER.get(key)
             if now in self.asked:
@@ -176,10 +181,12 @@ class TomlTable:
                 self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
+        """Return a text of up to `longest` characters, printable."""
         value = self.get(key)
         return default if value is None else self.a_text((key,), value, default, longest)
 
     def a_text(self, keys: Path, value: object, default: str, longest: int) -> str:
+        """Return `value`, found at `keys` below this table, as a text of up to `longest` characters; else `default`."""
         path = (*self.path, *keys)
         if not isinstance(value, str):
             self.source.say(path, f'is {shown(value)}; text in quotes is allowed, such as "{_example(value)}"')
@@ -192,6 +199,7 @@ class TomlTable:
         return default
 
     def word(self, key: str, allowed: Sequence[str], default: str) -> str:
+        """Return one of the `allowed` words."""
         value = self.get(key)
         if value is None:
             return default
@@ -202,6 +210,7 @@ class TomlTable:
         return default
 
     def matching(self, key: str, pattern: re.Pattern[str], what: str, default: str = "") -> str:
+        """Return a text that matches `pattern`; `what` says in a finding what is allowed."""
         value = self.get(key)
         if value is None:
             return default
@@ -211,6 +220,7 @@ class TomlTable:
         return default
 
     def flag(self, key: str, default: bool) -> bool:
+        """Return true or false."""
         value = self.get(key)
         if value is None or isinstance(value, bool):
             return default if value is None else value
@@ -218,6 +228,7 @@ class TomlTable:
         return default
 
     def whole(self, key: str, default: int, least: int, most: int) -> int:
+        """Return a whole number from `least` to `most`."""
         value = self.get(key)
         if value is None:
             return default
@@ -227,6 +238,10 @@ class TomlTable:
         return default
 
     def quantity(self, key: str, unit: str, default: float, least: float, most: float, bounds: str) -> float:
+        """Return a quantity, written with its unit in quotes, as a number of `unit`s from `least` to `most`.
+
+        `bounds` says in a finding what is allowed.
+        """
         value = self.get(key)
         if value is None:
             return default
@@ -234,6 +249,7 @@ class TomlTable:
         return default if found is None else found
 
     def a_quantity(self, keys: Path, value: object, unit: str, least: float, most: float, bounds: str) -> float | None:
+        """Return `value`, found at `keys` below this table, in `unit`, from `least` to `most`; else None."""
         path = (*self.path, *keys)
         if not isinstance(value, str):
             written, per = {"permille": ("%", 10), "mV": ("V", 1000)}.get(unit, (unit, 1))
@@ -267,6 +283,7 @@ class TomlTable:
     def texts(
         self, key: str, longest: int = 24, most: int = 16, such_as: str = '["off", "on"]'
     ) -> tuple[str, ...] | None:
+        """Return a list of 1 to `most` texts of up to `longest` characters each; None if it is missing or wrong."""
         value = self.get(key)
         if value is None:
             return None
@@ -278,6 +295,7 @@ class TomlTable:
         return found if self.source.said == before else None
 
     def table(self, key: str) -> TomlTable:
+        """Return the table at `key`, an empty one if there is none."""
         value = self.get(key)
         return TomlTable(self.source, (*self.path, key), {} if value is None else value)
 

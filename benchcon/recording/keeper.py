@@ -160,7 +160,7 @@ class Keeper:
         return figures
 
     def figures(self) -> Figures | None:
-        """How the writing goes, while a capture is written."""
+        """Return how the writing goes; None while no capture is written."""
         return self._writer.figures() if self._writer is not None else None
 
     def _act(self, fired: Sequence[Fired]) -> None:

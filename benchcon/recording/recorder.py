@@ -129,7 +129,7 @@ class Recorder:
         return list(self._keeper.kept) if self._keeper is not None else []
 
     def figures(self) -> Figures | None:
-        """How the writing goes; None while nothing is being written."""
+        """Return how the writing goes; None while nothing is being written."""
         with self._lock:
             if self._keeper is not None:
                 return self._keeper.figures()

@@ -103,6 +103,7 @@ class _Span:
         self.end_us = max(end_us, start_us + 1)
 
     def x(self, at_us: float) -> float:
+        """Return where on the picture a moment lies."""
         share = (at_us - self.start_us) / (self.end_us - self.start_us)
         return LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT)
 

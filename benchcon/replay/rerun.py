@@ -224,6 +224,7 @@ class _Run:
     # --- the steps --------------------------------------------------------------------------------------------------
 
     def steps(self) -> None:
+        """Do the capture's steps again, at their times or, if `How.fast`, one right after the other."""
         steps = [step for step in self.script.steps if step.board in self.sources]
         self.base_us = max(0, steps[0].at_us - LEAD_US) if steps else 0
         self.start_us = self.bench.now_us()
@@ -336,6 +337,7 @@ class _Run:
     # --- after ------------------------------------------------------------------------------------------------------
 
     def result(self, then: Recording) -> Again:
+        """Return what came of it, compared with `then`."""
         with self.lock:
             now = self.tracks.recording("now")
         now.first_us = self.start_us

@@ -111,13 +111,14 @@ class _Maker:
         return self.changes.state
 
     def name(self, source: int) -> str:
-        """What a board is called on the wire."""
+        """Return what a board is called on the wire."""
         board = self.state.boards.get(source)
         return board.called if board is not None else f"board {source}"
 
     # --- what the host sent -----------------------------------------------------------------------------------------
 
     def feed_events(self, events: Iterable[ev.Event]) -> None:
+        """Take events: what the host sent becomes steps."""
         for event in events:
             if isinstance(event, ev.Asked) and event.words and event.words[0] not in OWN:
                 if event.words[0] in LASTING:
@@ -137,6 +138,7 @@ class _Maker:
     # --- what hands moved -------------------------------------------------------------------------------------------
 
     def feed_changes(self, changes: Iterable[ValueChange]) -> None:
+        """Take changes of inputs: what a hand did becomes steps."""
         for at_us, source, channel_id, value, _ in changes:
             board = self.state.boards.get(source)
             channel = board.channels.get(channel_id) if board is not None else None
@@ -213,6 +215,7 @@ class _Maker:
     # --- together ---------------------------------------------------------------------------------------------------
 
     def script(self) -> Script:
+        """Return the script of all that was fed."""
         steps: list[Step] = []
         going: dict[str, int] = {}
         for at_us, step in self._steps:

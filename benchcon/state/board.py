@@ -26,7 +26,10 @@ MOST_CHANNELS = 512
 
 
 def is_without_supply(supply_mv: int) -> bool:
-    """Whether this supply means that nothing is lit, whatever the board drives. 0 means that it does not say."""
+    """Return whether a supply of so many millivolts means that nothing is lit, whatever the board drives.
+
+    0 means that the board does not report its supply.
+    """
     return 0 < supply_mv < NO_SUPPLY_MV
 
 
@@ -108,7 +111,7 @@ class BoardState:
         return (self.last_heard_us or 0) + self.silent_after_us
 
     def is_silent(self, now_us: int) -> bool:
-        """Whether the board has said nothing for too long."""
+        """Return whether the board has said nothing for too long."""
         return is_silent(self.last_heard_us or 0, self.alive_period_us, now_us)
 
     @property
@@ -131,7 +134,7 @@ class BoardState:
             self.trouble, self.trouble_us = what, at_us
 
     def answered_after(self, took_us: int) -> None:
-        """An answer came, this long after its request."""
+        """Take how long an answer took."""
         self.round_trip_us = took_us
         self.round_trip_worst_us = max(took_us, self.round_trip_worst_us or 0)
         floor_us = self.round_trip_floor_us
@@ -185,19 +188,19 @@ class BoardState:
             channel.detail = texts
 
     def outputs_off(self, at_us: int) -> None:
-        """All outputs off: dark, or a reset."""
+        """Set all outputs to off, as dark or a reset does."""
         self.nothing_wanted()
         for channel in self.channels.values():
             if channel.is_output and channel.value != 0:
                 channel.moved(0, at_us, 0)
 
     def nothing_wanted(self) -> None:
-        """The link wants nothing of the outputs any more: none blinks, nothing is held back."""
+        """Take that the link wants nothing of the outputs any more: none blinks, nothing is held back."""
         for channel in self.channels.values():
             channel.nothing_wanted()
 
     def forget(self, at_us: int) -> None:
-        """The board was reset: nothing of its inputs is known, its outputs are off, raw and dead-man are off."""
+        """Take a reset: nothing is known of the inputs, the outputs are off, and so are raw and the dead-man."""
         self.known = False
         self.alive_period_us = ALIVE_US
         self.dark = False
@@ -211,13 +214,16 @@ class BoardState:
         self.outputs_off(at_us)
 
     def as_json(self) -> dict[str, Any]:
-        """Every field, for keyframes and comparison."""
+        """Return every field, for keyframes and comparison."""
         plain = {name: getattr(self, name) for name in _PLAIN}
         return plain | {"channels": [channel.as_json() for channel in self.channels.values()]}
 
     @classmethod
     def from_json(cls, told: dict[str, Any]) -> BoardState:
-        """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
+        """Return the board that `as_json` gave `told`; fields that are missing keep their first value.
+
+        Raises `ValueError`, `KeyError`, `TypeError` or `AttributeError` for what is no such table.
+        """
         board = cls(given(told["source"], 0))
         for name in _PLAIN[1:]:
             if name in told:

@@ -94,7 +94,7 @@ class Changes:
         return changes
 
     def take(self, batch: Batch, events: Sequence[ev.Event]) -> list[ValueChange]:
-        """As `feed`, with what the bench's observer has made of the batch (see `BenchState.take`)."""
+        """Take one batch as `feed` does, with what the bench's observer has made of it (see `BenchState.take`)."""
         changes = self.tick(batch.at_us)
         self.events = events
         self.state.take(batch, events)

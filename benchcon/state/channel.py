@@ -66,7 +66,7 @@ class ChannelState:
         return signed16(value) if self.kind == "encoder" and value & 0x8000 else value
 
     def nothing_wanted(self) -> None:
-        """What the link made of this output by itself has ended: dark, a reset, a lost port."""
+        """Take that what the link made of this output by itself has ended, through dark, a reset or a lost port."""
         self.blinking = False
         self.wanted = None
         self.held = ""
@@ -103,20 +103,23 @@ class ChannelState:
             self.greatest = value
 
     def forget(self) -> None:
-        """The board restarted or its description changed: the value is not known, the counts stay."""
+        """Take that the board restarted or its description changed: the value is not known, the counts stay."""
         self.value = None
         self.raw_on = False
         self.raw_level = None
         self.ghost = False
 
     def as_json(self) -> dict[str, Any]:
-        """Every field that is not as at first, for keyframes and comparison: most channels are quiet."""
+        """Return every field that has changed from its first value, for keyframes and comparison."""
         told = {name: value for name in _NAMES if (value := getattr(self, name)) != getattr(_AT_FIRST, name)}
         return {"id": self.id} | told
 
     @classmethod
     def from_json(cls, told: dict[str, Any]) -> ChannelState:
-        """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
+        """Return the channel that `as_json` gave `told`; fields that are missing keep their first value.
+
+        Raises `ValueError`, `KeyError` or `TypeError` for what is no such table.
+        """
         channel = cls(given(told["id"], ""))
         for name in _NAMES:
             if name in told:

@@ -20,7 +20,7 @@ Signature = tuple[object, ...]
 
 
 def signature(state: BenchState) -> Signature:
-    """What `completed` depends on: as long as this is the same, so is its result."""
+    """Return what `completed` depends on: as long as this is the same, so is its result."""
     return tuple(
         (
             board.source,

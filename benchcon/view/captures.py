@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def size_text(count: int) -> str:
-    """A number of bytes for a person: ``812 B``, ``34 kB``, ``1.2 MB``."""
+    """Return a number of bytes for a person: ``812 B``, ``34 kB``, ``1.2 MB``."""
     if count < 1000:
         return f"{count} B"
     if count < 1_000_000:
@@ -22,7 +22,7 @@ def size_text(count: int) -> str:
 
 
 def told(closed: Closed) -> str:
-    """A closed capture in one line: which file, how many records and bytes, how long, and what is not in it."""
+    """Return what a closed capture holds, in one line: file, records, bytes, length, what is missing."""
     figures = closed.figures
     span = span_text(closed.to_us - closed.from_us)
     size = size_text(figures.bytes) + (f" ({figures.bytes} B)" if figures.bytes >= 1000 else "")
@@ -36,7 +36,7 @@ def told(closed: Closed) -> str:
 
 
 def troubles(session: Session) -> list[str]:
-    """What is the matter with the captures that are being written."""
+    """Return what is wrong with the captures that are being written."""
     if not isinstance(session, OpenSession):
         return []
     found = [f"saving the last 10 minutes: {session.keeper.trouble}"] if session.keeper.trouble else []

@@ -170,7 +170,7 @@ class Feed:
         return self.folding.take(event, self.listed_count + 1)
 
     def is_fresh(self, name: str, now_us: int) -> bool:
-        """Whether a part was moved a moment ago."""
+        """Return whether a part was moved a moment ago."""
         at_us = self.fresh.get(name)
         return at_us is not None and 0 <= now_us - at_us < FRESH_US
 

@@ -66,13 +66,13 @@ class Past(Protocol):
         """Least and greatest value of a channel."""
 
     def value_at(self, key: Key, at_us: int) -> int:
-        """A channel's value at a time, or `UNKNOWN`."""
+        """Return a channel's value at a time, or `UNKNOWN`."""
 
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
         """Time of the next change after (`by` > 0) or before a time; None if there is none."""
 
     def quantities(self) -> dict[str, str]:
-        """The values of a rehearsal and their units, by name: their keys are `BENCH` and the name."""
+        """Return a rehearsal's values and their units, by name; their keys are `BENCH` and the name."""
 
 
 class HistoryTrack:

@@ -163,7 +163,7 @@ class Matching:
         self._showed.clear()
 
     def close(self) -> None:
-        """The lamps as they were, with their trims of now; the bench is anybody's again."""
+        """Give the lamps back as they were, with their trims of now, and let others work the bench."""
         assert self.bench is not None
         if self.lit:
             now = dict.fromkeys(self._levels(), 0)

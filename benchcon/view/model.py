@@ -246,7 +246,7 @@ class ViewModel:
         ]
 
     def title_of(self, board: str) -> str:
-        """What is engraved over a board's plate."""
+        """Return what is engraved over a board's plate."""
         for each in self.panel.boards:
             if each.name == board and each.label:
                 return each.label
@@ -254,7 +254,7 @@ class ViewModel:
         return (state.name if state else "") or board
 
     def moved_last(self) -> Control | None:
-        """In a recording: the control that moved last before the time where it stands; None if none has."""
+        """Return the control that moved last before where a replay stands; None if none has, and on a live bench."""
         if self.session.live:
             return None
         found: tuple[int, Control] | None = None
@@ -268,14 +268,14 @@ class ViewModel:
         return found[1] if found is not None else None
 
     def read_back(self, most: int) -> None:
-        """In a recording: have the list hold at least the last `most` events until now, whatever was played of it."""
+        """Have the list of a replay hold at least the last `most` events until now, whatever was played of it."""
         if self._behind is not None and self._read_back < most:
             self._read_back = most
             self.feed.drain()
             self.feed.refill(*self._behind.events(most, worth_telling))
 
     def start_again(self) -> None:
-        """A replay has jumped: forget what was seen, and look again."""
+        """Forget what was seen and look again: a replay has jumped."""
         self._read_back = 0
         self._held.clear()
         self.feed.start_again()

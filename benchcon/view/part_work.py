@@ -62,7 +62,7 @@ class Work:
         """The lamp or display that was set last by a key, and when."""
 
     def can_work(self, part: Part) -> bool:
-        """Whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
+        """Return whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
         if isinstance(part, Control):
             return all(channel.board in self._session.hands for channel in part.channels)
         return self._session.bench is not None
@@ -119,7 +119,7 @@ class Work:
         self._do(pot, lambda: hand.put(pot.channels[0].id, to))
 
     def put_out(self, lamp: Lamp, boards: Mapping[str, BoardState]) -> None:
-        """A lamp off, whatever it was."""
+        """Switch a lamp off."""
         board = self._board(lamp, boards)
         if board is not None:
             self._set_level(lamp, board, 0)
@@ -198,13 +198,13 @@ class Work:
         return True
 
     def put_back(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """The number was not meant: what stood there before stands there again."""
+        """Cancel the number that is being typed: the display shows again what it showed before."""
         board = self._board(part, boards)
         if self.end_typing(part) and board is not None and isinstance(part, Display):
             self._show(part, board, self._stood.pop(part.name, bytes(part.digits)))
 
     def typed_out(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """The number is done: from now on it stands as the panel file has numbers stand on this display."""
+        """End typing: the number is now shown in the display's format from the panel file."""
         text = self.typed.get(part.name, "")
         if not self.end_typing(part) or not isinstance(part, Display) or not part.format:
             return
@@ -223,11 +223,11 @@ class Work:
             self._show(part, board, encode(shown, part.digits))
 
     def end_typing(self, part: Part) -> bool:
-        """The number is done as it is; returns whether one was being typed."""
+        """End typing with the number as it is; return whether one was being typed."""
         return self.typed.pop(part.name, None) is not None
 
     def forget(self) -> None:
-        """Everything went dark: nothing blinks, nothing that was asked for stands."""
+        """Forget all that was asked for, as everything went dark."""
         self.worked = None
         self._asked_blink.clear()
         self._asked.clear()

@@ -53,10 +53,10 @@ class RecordingStopwatch(Stopwatch):
             self._due = self._links_due = 0.0
 
     def take(self, events: Sequence[Event]) -> None:
-        """The recording is read here: what the session tells of it is known."""
+        """Ignore events of the session: the capture is read here, from its file."""
 
     def learn_rates(self, ports: Iterable[PortInfo]) -> None:
-        """A recording says them itself."""
+        """Ignore rates of ports: a capture holds them itself."""
 
     @property
     def behind_us(self) -> int:

@@ -45,7 +45,7 @@ class SteadyPace:
         return max(opens_us - now_us, 0)
 
     def go(self, now_us: int) -> None:
-        """A change passes."""
+        """Take that a change passes at `now_us`."""
         self._times = [*self._times[-MOST:], now_us]
 
 

@@ -100,12 +100,12 @@ class Stopwatch:
         return True
 
     def last(self) -> tuple[Delays, Delay] | None:
-        """The latest answer of all."""
+        """Return the latest answer of all, with the delays it belongs to; None if there is none."""
         rows = [(one, one.found[-1]) for one in self.found if one.found]
         return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
 
     def links_told(self) -> list[str]:
-        """What ails each link, and what to do first; a paragraph each."""
+        """Return what ails each link and what to do first, a paragraph each."""
         from benchcon.timing.links import told
 
         return told(self.links, self.timing.state)

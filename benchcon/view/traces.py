@@ -15,7 +15,7 @@ _SPARKS = "▁▂▃▄▅▆"
 
 
 def between_text(us: int) -> str:
-    """A stretch between two cursors, exact to the microsecond where that tells something."""
+    """Return the time between two cursors, exact to the microsecond where that matters."""
     size = abs(us)
     sign = "-" if us < 0 else ""
     if size < 1000:
@@ -26,7 +26,7 @@ def between_text(us: int) -> str:
 
 
 def column_text(us: float) -> str:
-    """How long a column lasts, without zeros that tell nothing: ``100 ms``, ``137.422 ms``."""
+    """Return how long a column lasts, without superfluous zeros: ``100 ms``, ``137.422 ms``."""
     number, unit = between_text(round(us)).split()
     return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
 
@@ -99,6 +99,7 @@ def curve(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, st
 
 
 def value_text(value: int, row: Trace) -> str:
+    """Return a value of this row in words; ``?`` where it is not known."""
     if value == UNKNOWN:
         return "?"
     if row.digits:
@@ -107,7 +108,7 @@ def value_text(value: int, row: Trace) -> str:
 
 
 def channel_word(part: Part | None, value: int) -> str:
-    """What the face says of one channel's value; of one contact of several, whether it is made."""
+    """Return what the face says of one channel's value; of one contact of several, whether it is made."""
     if isinstance(part, Lamp):
         level = looks_permille(part, value)
         return "off" if level == 0 else "on" if level >= part.on_permille else f"{(level + 5) // 10} %"
@@ -124,7 +125,7 @@ def channel_word(part: Part | None, value: int) -> str:
 
 
 def counted_word(part: Part | None, value: int) -> str:
-    """In words, and as the board counts if that says more: ``on``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
+    """Return a value in words, and as the board counts if that says more: ``on``, ``80 %, 800``, ``+2, 8``."""
     word, plain = channel_word(part, value), str(value)
     return plain if word == plain else word if word in ("on", "off") else f"{word}, {plain}"
 
@@ -141,7 +142,7 @@ def round_step_us(least_us: float) -> int:
 
 
 def tick_text(at_us: int, step_us: int) -> str:
-    """A time on an axis with ticks of `step_us`: minutes and seconds, with the decimals of the step, hours if any."""
+    """Return a time for an axis with ticks of `step_us`: minutes and seconds, the step's decimals, hours if any."""
     minutes, us = divmod(at_us, 60_000_000)
     hours, minutes = divmod(minutes, 60)
     places = next((places for places in range(7) if step_us * 10**places % 1_000_000 == 0), 6)

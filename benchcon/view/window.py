@@ -43,7 +43,7 @@ class WindowReading:
             self.column = here
 
     def take(self, batch: Batch) -> None:
-        """One batch, in order."""
+        """Take one batch, in order."""
         self._put(self._changes.feed(batch))
         for event in self._changes.events:
             for name, text in told_in(event):
@@ -64,7 +64,7 @@ class WindowReading:
             _change(self._exact, key, self.column, value, before, self._count)
 
     def end(self, last_us: int) -> None:
-        """No record comes any more in this window, or in this file."""
+        """Take that no record follows in this window, or in this file."""
         self._put(self._changes.tick(last_us))
         for key, value in self._now.items():
             _fill(self._exact, key, self.column, self._count, value, self._count)
@@ -97,7 +97,7 @@ def _change(exact: dict[Key, Exact], key: Key, column: int, value: int, before: 
 
 
 def values_of(state: BenchState, at_us: int) -> dict[Key, int]:
-    """Where every channel stands at a time; those of boards that are silent or not there then are left out."""
+    """Return every channel's value at a time, without those of boards that are silent or not there then."""
     return _quantities(state) | _values(Changes(state, shown=True).begin(at_us))
 
 

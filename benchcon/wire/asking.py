@@ -73,7 +73,7 @@ class Asking:
 
 
 def keys_of(words: tuple[str, ...]) -> frozenset[str]:
-    """What a request changes; requests that share one must not overtake each other."""
+    """Return what a request changes; requests that share a key must not overtake each other."""
     word = words[0]
     if word == "set":
         return frozenset([setting.partition("=")[0] for setting in words[1:]])
@@ -87,7 +87,7 @@ def keys_of(words: tuple[str, ...]) -> frozenset[str]:
 
 
 def upsets(later: Asking, keys: set[str]) -> bool:
-    """Whether `later` must wait for requests that change `keys`."""
+    """Return whether `later` must wait for requests that change `keys`."""
     if not later.keys or not keys:
         return False
     if _EVERY_OUTPUT in keys and later.words[0] in ("set", "light", "dark"):

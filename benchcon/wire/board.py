@@ -112,7 +112,7 @@ class BoardSide:
     # --- what the world does ------------------------------------------------------------------------------------------
 
     def reset(self, now_us: int, cause: str = "reset") -> None:
-        """The board restarts: outputs off, not dark, dead-man and raw off, what waited to be sent is gone."""
+        """Restart the board: outputs off, not dark, dead-man and raw off; what waited to be sent is gone."""
         self.boot = (self.boot + 1) & 0xFFFF
         self.outputs_off(now_us)
         self._start(now_us, cause)
@@ -163,12 +163,15 @@ class BoardSide:
         return any(self.values[id_] for id_ in self._dark_contacts)
 
     def edge(self, channel_id: str, level: int, now_us: int) -> None:
-        """The pin of a contact went to `level` (an encoder: A·2+B); told if raw is on for it."""
+        """Take that the pin of a contact went to `level` (an encoder: A·2+B); it is reported if raw is on for it."""
         if channel_id in self.raw:
             self._tell(now_us, ("edge", f"{channel_id}={level:X}"))
 
     def reading(self, channel_id: str, counts: int, now_us: int) -> None:
-        """An unfiltered reading of a potentiometer; told if raw is on for it, twenty times a second at the most."""
+        """Take an unfiltered reading of a potentiometer.
+
+        It is reported if raw is on for it, twenty times a second at the most.
+        """
         if channel_id in self.raw and now_us - self._told_us.get(channel_id, -RAW_READING_US) >= RAW_READING_US:
             self._told_us[channel_id] = now_us
             self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
@@ -191,7 +194,7 @@ class BoardSide:
     # --- time and bytes -----------------------------------------------------------------------------------------------
 
     def clock_us(self, now_us: int) -> int:
-        """The board's own clock, not wrapped."""
+        """Return the board's own clock, not wrapped."""
         return self._shown_us + int((now_us - self._since_us) * (1.0 + self.clock_ppm / 1e6))
 
     def run_clock(self, ppm: float, now_us: int) -> None:
@@ -203,7 +206,7 @@ class BoardSide:
         return int(board_us / (1.0 + self.clock_ppm / 1e6)) + 1
 
     def next_us(self) -> int:
-        """When `tick` has something to do."""
+        """Return when `tick` has something to do."""
         due = self._alive_us + self._world_us(self.alive_ms * 1000)
         if self.deadman_ms and not self.dark:
             due = min(due, self._fed_us + self._world_us(self.deadman_ms * 1000))
@@ -284,7 +287,7 @@ class BoardSide:
         return (self._number - 1) & 0xFFFF
 
     def tell_alive_each(self, ms: int, now_us: int) -> None:
-        """A heartbeat each `ms` from now on."""
+        """Send a heartbeat each `ms` from now on."""
         self.alive_ms = ms
         self._alive_us = now_us
 
@@ -310,11 +313,11 @@ class BoardSide:
         self._answers.append((tag, answer))
 
     def stamp(self, now_us: int) -> str:
-        """The clock as it goes on the wire."""
+        """Return the clock as it goes on the wire."""
         return f"{self.clock_us(now_us) & 0xFFFFFFFF:08X}"
 
     def outputs_off(self, now_us: int) -> None:
-        """All outputs off, and whoever listens told."""
+        """Switch all outputs off, and call `on_outputs` with those that were not."""
         lit = {item.id: 0 for item in self.channels.values() if item.is_output and self.values[item.id]}
         self.values.update(lit)
         if lit:
@@ -325,7 +328,7 @@ class BoardSide:
 
 
 def no(code: int) -> Words:
-    """A refusal, with the document's words for it."""
+    """Return a refusal, with the document's words for its code."""
     return ("no", f"{code:02X}", *_WHY[code].split(" "))
 
 

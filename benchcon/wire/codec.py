@@ -170,10 +170,7 @@ def explain_bad(raw: bytes) -> str:
 
 
 def plainly_good(line: bytes, form: Callable[[bytes], object] = UP.fullmatch) -> bool:
-    """Whether `line` is good in form, its check aside, and so is every line of its shape.
-
-    `form` is the `fullmatch` of `UP` or `DOWN`. A request with tag 00 has the shape of a good one: look for it apart.
-    """
+    """Return whether `line` is of good form, its check aside, and so is every line of its shape."""
     if len(line) > LINE_MOST or not form(line):
         return False
     # A digit in the word could hide a capital.
@@ -182,7 +179,7 @@ def plainly_good(line: bytes, form: Callable[[bytes], object] = UP.fullmatch) ->
 
 
 def checks_right(lines: Sequence[bytes]) -> bool:
-    """Whether the checks of all these lines, good in form, are right."""
+    """Return whether the checks of all these lines, of good form, are right."""
     sums = tuple(map(crc_hqx, map(_covered, lines), repeat(0xFFFF)))
     return sums == struct.unpack(f">{len(lines)}H", unhexlify(b"".join(map(_check, lines))))
 

@@ -219,9 +219,9 @@ class HostSide:
         return self._queue_up(Asking(self._next_ticket(), words, own=False, tag=self._tag % 0xFF + 1), urgent)
 
     def dark(self, now_us: int) -> int:
-        """All outputs off: goes out with the next `to_send`, whatever is under way, and is repeated until answered.
+        """Ask for all outputs off.
 
-        Settings that still wait are given up, and those under way are not repeated: nothing lights up after it.
+        It goes out with the next `to_send`, whatever is under way, and is repeated until it is answered.
         """
         self._now_us = now_us
         asked = Asking(self._next_ticket(), ("dark",), own=False)
@@ -343,7 +343,7 @@ class HostSide:
         return out
 
     def deadline_us(self) -> int | None:
-        """When `to_send` has something to do at the latest, if nothing is heard before; None: never."""
+        """Return when `to_send` has something to do at the latest, if nothing is heard before; None: never."""
         times = [asked.last_us + asked.every_us for asked in self._waiting.values()]
         if self._out or self._outcomes:
             times.append(self._now_us)

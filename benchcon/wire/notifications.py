@@ -40,7 +40,7 @@ _SETTING = re.compile(rf"({_CHAN})=([0-9A-F]{{1,16}})")
 
 
 def known(tail: str) -> bool:
-    """Whether `tail` (a notification after its clock, no ``is``) is of a form that this program knows."""
+    """Return whether `tail`, a notification after its clock but no ``is``, is of a form that this program knows."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
 

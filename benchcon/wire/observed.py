@@ -63,7 +63,7 @@ class Waiting:
     last_us: int
 
     def is_repeated_by(self, asked: Asked) -> bool:
-        """Whether `asked`, with the same tag, is this request sent once more, and not a new one."""
+        """Return whether `asked`, with the same tag, is this request sent once more and not a new one."""
         unanswered = self.sent == self.unanswered
         return unanswered and asked.words == self.asked.words and asked.at_us - self.last_us <= REPEAT_US
 
@@ -110,7 +110,7 @@ class ObservedBoard:
         return full if full >= 0 else full + WRAP
 
     def reached(self, clock_us: int, at_us: int) -> None:
-        """The board's clock was at least here at that moment."""
+        """Take that the board's clock was at least here at that moment."""
         if self.clock_us is None or clock_us >= self.clock_us:
             self.clock_us = clock_us
             self.at_us = at_us
@@ -143,7 +143,10 @@ class ObservedBoard:
 
     @classmethod
     def restored(cls, source: int, given: dict[str, Any]) -> ObservedBoard:
-        """The inverse of `standing`. Raises ValueError, TypeError or KeyError if `given` is something else."""
+        """Return the board that `standing` described.
+
+        Raises ValueError, TypeError or KeyError if `given` is something else.
+        """
         board = cls()
         counted = given["counters"]
         for counter in fields(Counters):

@@ -75,7 +75,7 @@ class Observer:
         return list(self.observe(batch))
 
     def observe(self, batch: Batch) -> Sequence[Event]:
-        """As `feed`; what a busy board says is left as it is until somebody looks (`AllMoved`)."""
+        """Return what `batch` means, as `feed` does, but leave what a busy board says unlooked at (`AllMoved`)."""
         at_us, source, kind, bodies = batch
         taker = self._takers.get(kind)
         return taker(at_us, source, bodies) if taker is not None else []

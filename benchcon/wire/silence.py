@@ -16,7 +16,7 @@ def silent_after_us(alive_us: int) -> int:
 
 
 def is_silent(heard_us: int, alive_us: int, now_us: int) -> bool:
-    """Whether a board heard last at `heard_us`, with a heartbeat each `alive_us`, counts as silent."""
+    """Return whether a board last heard at `heard_us`, with a heartbeat each `alive_us`, counts as silent."""
     return now_us > heard_us + silent_after_us(alive_us)
 
 

@@ -144,7 +144,7 @@ def _form_slip(body: bytes) -> str:
 
 
 def resembles_line(raw: bytes) -> bool:
-    """Whether `raw`, which is not a good line, was plainly meant to be an answer or a notification of the protocol."""
+    """Return whether `raw`, not a good line, was plainly meant as an answer or notification of the protocol."""
     return _RESEMBLES.match(raw) is not None
 
 
