@@ -96,13 +96,13 @@ class Subject:
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
     def lamp(self) -> DescribedChannel:
-        """The first lamp, else the first display; `NotRun` without outputs."""
+        """Return the first lamp, else the first display; raise `NotRun` without outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
         raise NotRun("the board has no outputs")
 
     def needs(self, word: str) -> bool:
-        """Whether a board like this one must know `word` (section 12)."""
+        """Return whether a board like this one must know `word` (section 12)."""
         return word in _EVERY_BOARD or (bool(self.outputs) and word in _WITH_OUTPUTS)
 
     def ask(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
@@ -121,7 +121,7 @@ class Subject:
                 raise Malformed(f"{explain_line(raw)}; see 'grammar (all)'")
 
     def left_out(self, answer: ReceivedAnswer, *words: str) -> bool:
-        """Whether `answer` says that the board leaves out the word, or this use of it, and it may do so."""
+        """Return whether `answer` says that the board leaves out the word, or this use of it, and may do so."""
         optional = words[0] in _MAY_LACK and words != ("read", "all")
         return optional and answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]
 
@@ -249,5 +249,5 @@ class Subject:
 
 
 def shown(raw: bytes) -> str:
-    """A line as text for a report."""
+    """Return a line as text for a report."""
     return printable(raw)

@@ -96,7 +96,7 @@ class Report(NamedTuple):
         return [result for result in self.results if result.outcome == "failed"]
 
     def as_json(self) -> dict[str, Any]:
-        """As `benchcon conform --json` prints it."""
+        """Return the report as `benchcon conform --json` prints it."""
         return {
             "port": self.port,
             "ident": self.ident,
@@ -107,7 +107,7 @@ class Report(NamedTuple):
         }
 
     def as_junit(self) -> bytes:
-        """As JUnit XML, one test case a rule."""
+        """Return the report as JUnit XML, one test case a rule."""
         cases = [
             Case(
                 "benchcon.conform",
@@ -123,7 +123,7 @@ class Report(NamedTuple):
 
 
 def rule_name(rule: Callable[..., None]) -> str:
-    """The name a rule bears in the document, and what is looked at: ``check``, ``dark (in a full window)``."""
+    """Return a rule's name in the document, and what is looked at: ``check``, ``dark (in a full window)``."""
     found = re.match(r"\*\*([a-z-]+)\*\*(?: \(([^)]*)\))?", inspect.getdoc(rule) or "")
     if found is None:
         raise Trouble(f"the rule {rule.__name__} does not say its name")

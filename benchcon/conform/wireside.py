@@ -86,16 +86,13 @@ class WireSide:
         self._serial.close()
 
     def dark_at_once(self) -> None:
-        """All outputs off, from any thread, whatever a rule is doing at this moment; nothing else is sent after it."""
+        """Send dark, from any thread, whatever a rule is doing at this moment; nothing else is sent after it."""
         self._leaving = True
         with contextlib.suppress(Exception):
             self._serial.write(_DARK)
 
     def go_dark(self) -> bool:
-        """All outputs off before the port is closed: asked until the board confirms it, for half a second; never fails.
-
-        What a rule leaves lit, whatever ends it, goes out here. Returns whether the board has confirmed it.
-        """
+        """Ask for dark until the board confirms it, but half a second at most. Never fails."""
         self._leaving = True
         end = time.monotonic() + DARK_S
         with contextlib.suppress(Exception):

@@ -63,12 +63,15 @@ class _Maker:
         self.labels: dict[str, str] = {}
 
     def refuse(self, line: int, text: str) -> None:
+        """Note why firmware cannot be built."""
         self.findings.append(PanelRemark(self.file, line, text, True))
 
     def advise(self, line: int, text: str) -> None:
+        """Note what is built otherwise than the file says."""
         self.findings.append(PanelRemark(self.file, line, text, False))
 
     def made(self) -> Plan | None:
+        """Return the plan; None if `findings` says why there is none."""
         board = self.board
         chip = CHIPS.get(board.chip)
         if chip is None:
@@ -111,6 +114,7 @@ class _Maker:
         return limits.with_own_light(made)
 
     def known_pins(self, chain: Chain) -> None:
+        """Refuse a chain that lacks a pin."""
         who = f"boards.{self.board.name}.chains.{chain.kind}"
         empty = [key for key in ("data", "clock", "load") if not getattr(chain, key)]
         if empty:
@@ -120,6 +124,7 @@ class _Maker:
         return chain is not None and (chain.data, chain.clock) == (self.chip.mosi, self.chip.sck)
 
     def matrix(self) -> Matrix | None:
+        """Return the board's switch matrix, None without one."""
         mine = [matrix for matrix in self.panel.matrices if matrix.board == self.board.name]
         for second in mine[1:]:
             text = f"matrices.{second.name} is the second matrix of {self.board.name}"
@@ -146,6 +151,7 @@ class _Maker:
         return len(self.pin_inputs) - 1
 
     def inputs(self, chain: Chain | None, matrix: Matrix | None) -> list[ContactInput | EncoderInput | PotInput]:
+        """Return the inputs, numbered as the firmware scans them: pins, chain, matrix."""
         wanted: list[tuple[Control, Channel, tuple[Pin, ...]]] = []
         for control in self.panel.controls:
             for channel in control.channels:
@@ -186,12 +192,14 @@ class _Maker:
         return found
 
     def raw(self, pin: Pin) -> int:
+        """Return how a pin can be read raw: 1 by pin-change interrupt, 2 as the scan sees it, 0 not at all."""
         if pin.kind == "direct":
             known = not self.chip.analogue_only(pin.name)
             return 1 if known and self.chip.change_number(pin.name) is not None else 2
         return 2 if pin.kind == "165" else 0
 
     def settle_ms(self, control: Control, channel: Channel) -> int:
+        """Return the debounce in whole milliseconds, as the firmware counts it."""
         who = key_of(control)
         if len(control.channels) == 1 and any(code[0] > 1 for code in control.codes):
             text = f"{who} is a switch whose {len(control.positions)} positions the board works out from one channel"
@@ -205,12 +213,14 @@ class _Maker:
         return max(1, min(whole, limits.MOST_SETTLE_MS))
 
     def pot(self, control: Control, channel: Channel, label: str, pin: Pin) -> PotInput:
+        """Return a potentiometer with its input of the converter."""
         if control.high_count > TOP_COUNT:
             text = f"{key_of(control)} has high = {control.high_count}"
             self.refuse(control.line, f"{text}; the chip's converter reads 0 to {TOP_COUNT}")
         return PotInput(int(pin.name[1:]), control, channel, label, pin)
 
     def lamps(self) -> tuple[LampOutput, ...]:
+        """Return the lamps, numbered as the firmware drives them: pins, then chain."""
         wanted: list[tuple[Lamp, Pin]] = []
         for lamp in self.panel.lamps:
             if lamp.channel.board == self.board.name:
@@ -227,6 +237,7 @@ class _Maker:
         )
 
     def displays(self) -> tuple[DisplayOutput, ...]:
+        """Return the displays with their first digit in the chain."""
         found: list[DisplayOutput] = []
         for display in self.panel.displays:
             if display.channel.board == self.board.name:

@@ -76,7 +76,7 @@ class FirmwareBoards:
         return [*words, "--baud", str(RATE)]
 
     def command(self, name: str, place: Path | None = None) -> list[str]:
-        """As `program`, but it ends with its standard input: with whoever started it, however that one ends."""
+        """Return the words of `program`, run so that it ends with its standard input: with whoever started it."""
         return ["/bin/sh", "-c", _FOLLOW, "sh", *self.program(name, place)]
 
 

@@ -105,7 +105,7 @@ def _judge(table: TomlTable, codes: Codes, positions: tuple[str, ...], count: in
 
 
 def one_of(count: int) -> Codes:
-    """One contact a position: exactly one made."""
+    """Return the code of one contact a position: exactly one is made."""
     return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
 
 

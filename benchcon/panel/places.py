@@ -21,7 +21,7 @@ def footprint_mm(part: Part) -> tuple[float, float]:
 
 
 def belong(one: Part, other: Part) -> bool:
-    """Whether one of two parts is a lamp in the other, or both are lamps in one control: they share their place."""
+    """Return whether two parts share their place: one is a lamp in the other, or both are lamps in one control."""
     control, another = inside_of(one), inside_of(other)
     return other.name == control or one.name == another or (control != "" and control == another)
 

@@ -79,7 +79,7 @@ class Against:
             self._step(batch.at_us, happened)
 
     def end(self) -> list[Differs]:
-        """The capture is over; return all differences in the order of their times."""
+        """End the comparison; return all differences in the order of their times."""
         for output in list(self._since):
             self._settle(output, self._now_us)
         self.differences.sort(key=lambda each: (each.at_us, each.output))

@@ -87,7 +87,7 @@ class Engine:
         return bool(self._timed)
 
     def set(self, name: str, value: Any) -> None:
-        """An input has this value from now on; None is no data."""
+        """Have an input take this value from now on; None is no data."""
         inputs = self.inputs
         if name in inputs and inputs[name] is value and type(value) in _COMPARED:
             return
@@ -129,7 +129,7 @@ class Engine:
         return ""
 
     def went_wrong(self, output: str) -> bool:
-        """Whether the rule of an output went wrong when it was last called, or one whose quantity it needs."""
+        """Return whether the rule of an output, or one whose quantity it needs, went wrong when last called."""
         if not self.mistakes:
             return False
         by_derived = {rule.derived: rule for rule in self.rules.rules if rule.derived}

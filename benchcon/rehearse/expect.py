@@ -128,7 +128,7 @@ class Judge:
         self._due_us: dict[Expectation, int] = {}
 
     def add(self, expectation: Expectation, now_us: int) -> None:
-        """A step expects this from now on, once."""
+        """Expect what a step says from now on, once."""
         if self.stopped:
             return
         self.due.setdefault(expectation, 0)

@@ -216,7 +216,7 @@ class LiveRun:
             self._queue.put([])
 
     def complain(self, source: str, text: str) -> None:
-        """A message from elsewhere could not be taken, or its source is not there."""
+        """Take that a message from elsewhere could not be used, or that its source is not there."""
         told = f"{source}: {text}"
         with self._lock:
             new = told not in self.complaints and len(self.complaints) < MOST_COMPLAINTS

@@ -138,14 +138,14 @@ class Rehearsal:
         self._stirred = True
 
     def panel_is_at(self, level: str) -> None:
-        """The whole panel is at its level by ``day`` or at ``night`` from now on: what is lit is sent again by that."""
+        """Take that the whole panel is at its level by ``day`` or at ``night``: what is lit is sent again by that."""
         panel = at_level(self.scenario.panel, level)
         self._parts = outputs_of(panel)
         self.seen.outputs_are(panel)
         self.send_again(list(self.engine.shown))
 
     def send_again(self, names: Iterable[str]) -> None:
-        """What these outputs were last told did not arrive."""
+        """Send what these outputs were last told once more, as it did not arrive."""
         for name in names:
             if self._sent.pop(name, None) is not None:
                 self._again.add(name)
@@ -154,13 +154,13 @@ class Rehearsal:
     # --- what is done -----------------------------------------------------------------------------------------------
 
     def begin(self, now_us: int) -> None:
-        """The scenario begins."""
+        """Begin the scenario."""
         self.began_us = self._tick_us = self._rules_began_us = now_us
         self._take(*self.seen.look_at_all(now_us))
         self._stirred = True
 
     def repeat(self, now_us: int) -> None:
-        """The scenario begins again; rules and their memory go on."""
+        """Begin the scenario again; rules and their memory go on."""
         self.began_us = now_us
         self._next = 0
         if self._waits_since is not None:
@@ -195,7 +195,7 @@ class Rehearsal:
         return self._waits_since
 
     def is_over(self, now_us: int) -> bool:
-        """Whether the scenario's time is over."""
+        """Return whether the scenario's time is over."""
         return self.began_us is not None and self._waits_since is None and now_us >= self.end_us
 
     @property
@@ -230,7 +230,7 @@ class Rehearsal:
         return todo
 
     def take_time(self, now_us: int) -> ToDo:
-        """The first part of `advance`: what is known at this moment, and what the scenario does."""
+        """Do the first part of `advance`: take what is known at this moment, and what the scenario does."""
         todo = ToDo()
         if self.began_us is None:
             return todo
@@ -251,7 +251,7 @@ class Rehearsal:
         return todo
 
     def work_out(self, now_us: int) -> list[str]:
-        """The second part: have the rules work out what follows. Looks at nothing of the bench, and may take long."""
+        """Do the second part: have the rules work out what follows. It looks at no board, and may take long."""
         assert self.began_us is not None
         changed = self.engine.step((now_us - self._rules_began_us) / 1e6)
         if self.engine.fresh:
@@ -259,7 +259,7 @@ class Rehearsal:
         return changed
 
     def judge_now(self, now_us: int, todo: ToDo, changed: Iterable[str]) -> None:
-        """The third part: what is to be sent to the boards, and whether what they show is as expected."""
+        """Do the third part: say what is to be sent to the boards, and whether what they show is as expected."""
         if self._again:
             changed, self._again = {*changed, *self._again}, set()
         self._want(changed, todo)
@@ -306,21 +306,21 @@ class Rehearsal:
     # --- values by hand ---------------------------------------------------------------------------------------------
 
     def hold(self, name: str, number: float | None) -> None:
-        """The person has a value stay at `number` (None: no data), within its range, whatever else says of it."""
+        """Have a value stay at `number` (None: no data), within its range, as the person wishes."""
         value = self._values[name]
         self._waiting.setdefault(name, self.engine.inputs.get(name))
         self.by_hand[name] = ByHand(None if number is None else min(max(number, value.low), value.high))
         self._work_by_hand(name, self.by_hand[name].number)
 
     def sweep(self, name: str, now_us: int) -> None:
-        """The person has a value go up and down its whole range, from where it is."""
+        """Have a value go up and down its whole range, from where it is."""
         number = self.engine.inputs.get(name)
         self._waiting.setdefault(name, number)
         self.by_hand[name] = ByHand(self._values[name].low if number is None else number, now_us)
         self._sweep(now_us)
 
     def give_back(self, name: str, now_us: int) -> None:
-        """A value is what the scenario or its source says again."""
+        """Have a value follow the scenario or its source again."""
         if self.by_hand.pop(name, None) is not None:
             number = self._waiting.pop(name, None)
             if name in self.from_source and self._ages.get(name) and name not in self._stale_us:

@@ -145,7 +145,7 @@ class SeenOutputs:
         return next((source for source, known in self._sources.items() if known == name), None)
 
     def can_show(self, name: str) -> bool:
-        """Whether the board called `name` answers, is not dark, and has supply for its outputs."""
+        """Return whether the board called `name` answers, is not dark, and has supply for its outputs."""
         if name not in self.live:
             return False
         known = [self.state.boards.get(source) for source, each in self._sources.items() if each == name]
@@ -158,7 +158,7 @@ class SeenOutputs:
         return "dark" if any(board.dark and board.link == "linked" for board in self._boards_of(name)) else "gone"
 
     def dark_by_deadman(self, name: str) -> bool:
-        """Whether the board called `name` is dark because nobody fed it for a while."""
+        """Return whether the board called `name` is dark because nobody fed it for a while."""
         return any(board.dark and board.dark_why == "deadman" for board in self._boards_of(name))
 
     def _boards_of(self, name: str) -> list[BoardState]:
@@ -192,7 +192,7 @@ class SeenOutputs:
         return list(self._parts)
 
     def shows_as(self, output: str, value: int | bytes) -> bool:
-        """Whether an output shows `value`, as far as is known; a lamp's lightness to the nearest percent."""
+        """Return whether an output shows `value`, as far as is known; a lamp's lightness to the nearest percent."""
         shows = self._shown.get(output)
         if isinstance(shows, int) and isinstance(value, int):
             return (shows > 0) == (value > 0) and abs(shows - value) <= LEVEL_PERMILLE
@@ -222,7 +222,7 @@ class SeenOutputs:
         return BY_HAND if self.by_hand and expectation.at_us is not None else ""
 
     def rule_went_wrong(self, expectation: Expectation) -> bool:
-        """Whether a rule of what it looks at went wrong when it was last called."""
+        """Return whether a rule of what it looks at went wrong when it was last called."""
         return any(map(self.went_wrong, self._looked_at(expectation)))
 
     def _looked_at(self, expectation: Expectation) -> list[str]:
@@ -230,7 +230,7 @@ class SeenOutputs:
         return looked_at + [part.name for board in expectation.dark for part in self._on[board]]
 
     def give_up(self, board: str, channel: str) -> None:
-        """Somebody else has set this output: it is theirs from now on."""
+        """Take that somebody else has set this output: it is theirs from now on."""
         part = self._at.get((board, channel))
         if part is not None:
             self.given_up.add(part.name)

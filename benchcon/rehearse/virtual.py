@@ -48,6 +48,7 @@ class _Timer:
         self.action: Callable[[], object] | None = action
 
     def cancel(self) -> None:
+        """Drop the call."""
         self.action = None
 
 
@@ -60,7 +61,7 @@ class Loop:
         self._count = itertools.count()
 
     def time(self) -> float:
-        """The time, in seconds."""
+        """Return the time in seconds."""
         return self.now_us / 1e6
 
     def call_at(self, at_s: float, action: Callable[[], object]) -> _Timer:
@@ -110,10 +111,10 @@ class VirtualCable:
         return True
 
     def rest(self, seconds: float) -> None:
-        """Nothing floods this bench."""
+        """Do nothing: nothing floods this bench."""
 
     async def set_rate(self, rate: int) -> None:
-        """It has none."""
+        """Do nothing: this cable has no rate."""
 
     def carry(self) -> bool:
         """Carry what is on its way, either direction; return whether anything was."""
@@ -128,7 +129,7 @@ class VirtualCable:
         return bool(down or up)
 
     def touched(self) -> None:
-        """Somebody has done something to the board."""
+        """Take that somebody has done something to the board."""
         self.moving = self._stale = True
 
     def next_us(self) -> int | None:
@@ -193,7 +194,7 @@ class VirtualBench:
     # --- what a talk asks of its hub --------------------------------------------------------------------------------
 
     def now_us(self) -> int:
-        """The virtual time since the bench was made, in microseconds."""
+        """Return the virtual time since the bench was made."""
         return self.loop.now_us
 
     def outputs(self, source: int, ident: str) -> BoardOutputs:
@@ -201,7 +202,7 @@ class VirtualBench:
         return BoardOutputs(allowance_of(self.panel, ident) if ident else None, self._together)
 
     def identify(self, talk: Talk, ident: str) -> None:
-        """A board says who it is."""
+        """Take that a board says who it is."""
         talk.is_board(ident, talk.source, self.outputs(talk.source, ident))
         port = talk.connection.port
         self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=VirtualCable.rate)])

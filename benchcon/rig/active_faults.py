@@ -19,25 +19,25 @@ class Victim(Protocol):
     """What faults do something to."""
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
-        """This fault has begun or ended."""
+        """Take that this fault has begun or ended."""
 
     def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
-        """A wire drops out, or is back."""
+        """Have a wire drop out, or be back."""
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Something near pulls this input low, or lets go of it."""
+        """Have something near pull this input low, or let go of it."""
 
     def is_lamp(self, id_: str) -> bool:
-        """Whether this channel is a lamp."""
+        """Return whether this channel is a lamp."""
 
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
-        """One of these contacts (none: of all) seems to have changed."""
+        """Have one of these contacts (none: of all) seem to change."""
 
     def noise(self, at_us: int, data: bytes) -> None:
-        """These bytes are on the line."""
+        """Put these bytes on the line."""
 
     def reset(self, at_us: int, cause: str) -> None:
-        """The board resets."""
+        """Reset the board."""
 
 
 class _Entry:

@@ -146,7 +146,7 @@ class SimBoard:
         self._cable = cable
 
     def opened(self, now_us: int, rate: int | None = None) -> None:
-        """Somebody has opened the port."""
+        """Take that somebody has opened the port, at this rate."""
         self.run(now_us)
         self.up.port_rate = self.down.port_rate = rate
         if loom.of_kind(self.mischief.acting, "opening_resets"):
@@ -219,7 +219,7 @@ class SimBoard:
     # --- reset and start --------------------------------------------------------------------------------------
 
     def reset(self, at_us: int, cause: str) -> None:
-        """The board resets: outputs off at once, and it restarts."""
+        """Reset the board: outputs off at once, and it restarts."""
         if self.powered:
             self._stop(at_us)
             self._begin(at_us, cause)
@@ -319,24 +319,24 @@ class SimBoard:
     # --- what the parts do (see `physics.Pins`) --------------------------------------------------------------
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """A contact reads made or not from now on."""
+        """Take that a contact reads made, or not, from now on."""
         if loom.of_kind(self.mischief.acting, "lit_by_a_control"):
             self._light(at_us)
         if self.scan is not None and (end := self._end(id_)):
             self.scan.contact(at_us, end, made)
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """An encoder's two pins have these levels."""
+        """Take the levels of an encoder's two pins, A·2+B."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.levels(at_us, end, levels)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """A selector stands at this position."""
+        """Take that a selector stands at this position."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.position(at_us, end, position)
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """A potentiometer may read otherwise."""
+        """Take that a potentiometer may read differently from now on: sample it."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.wiper(at_us, end)
 
@@ -347,7 +347,7 @@ class SimBoard:
     # --- faults (see `mischief.Victim`) -----------------------------------------------------------------------
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
-        """A fault has begun or ended: everything may be otherwise."""
+        """Take that a fault has begun or ended, and look at everything again."""
         self.physics.look(at_us)
         self.physics.wipers(at_us)
         if self.side is not None:
@@ -357,7 +357,7 @@ class SimBoard:
         self._light(at_us)
 
     def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
-        """A wire drops out, or is back."""
+        """Have a wire drop out, or be back."""
         (self.physics.broken.add if broken else self.physics.broken.discard)(id_)
         if self.is_lamp(id_):
             self._light(at_us)
@@ -367,22 +367,22 @@ class SimBoard:
             self.physics.look(at_us)
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Something near pulls this input low, or lets go of it."""
+        """Have something near pull this input low, or let go of it."""
         (self.physics.hum.add if low else self.physics.hum.discard)(id_)
         self.physics.look(at_us)
 
     def is_lamp(self, id_: str) -> bool:
-        """Whether this channel is a lamp."""
+        """Return whether this channel is a lamp."""
         return self.wiring.kinds.get(id_) == "lamp"
 
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
-        """One of these contacts (none: of all) seems to have changed."""
+        """Have one of these contacts (none: of all) seem to change."""
         among = ids or tuple(self.wiring.contacts)
         if self.scan is not None and among and (end := self._end(self.mischief.chance.choice(among))):
             self.scan.change(at_us, end, 1 - self.scan.values[end])
 
     def noise(self, at_us: int, data: bytes) -> None:
-        """These bytes are on the line."""
+        """Put these bytes on the line."""
         if self.powered:
             self._out += data
 

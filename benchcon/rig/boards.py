@@ -239,7 +239,10 @@ def start(
     seed: int | None = None,
     separate: bool = False,
 ) -> SimulatedBoards:
-    """As `begin`, and wait until all boards are there. Raises `Trouble` also for a board that does not start."""
+    """Start boards as `begin` does, and wait until all are there.
+
+    Raises `Trouble` also for a board that does not start.
+    """
     started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)
     started.wait()
     return started

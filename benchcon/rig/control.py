@@ -38,15 +38,32 @@ class Controllable(Protocol):
     def on_move(self, action: Callable[[int], None]) -> None:
         """Call `action` at the next move of a part."""
 
-    def clock_us(self, now_us: int) -> int: ...
-    def put_fault(self, fault: Fault, now_us: int) -> int: ...
-    def clear_faults(self, number: int | None, now_us: int) -> None: ...
-    def faults(self) -> dict[int, Fault]: ...
-    def reset(self, at_us: int, cause: str) -> None: ...
-    def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None: ...
-    def unplug(self, now_us: int) -> None: ...
-    def replug(self, name: str, now_us: int) -> None: ...
-    def port(self) -> str: ...
+    def clock_us(self, now_us: int) -> int:
+        """Return the board's clock, unwrapped."""
+
+    def put_fault(self, fault: Fault, now_us: int) -> int:
+        """Put a fault in, and return its number."""
+
+    def clear_faults(self, number: int | None, now_us: int) -> None:
+        """Take out the fault with this number, or all of them."""
+
+    def faults(self) -> dict[int, Fault]:
+        """Return the faults that are in, by number."""
+
+    def reset(self, at_us: int, cause: str) -> None:
+        """Reset the board, for this cause."""
+
+    def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None:
+        """Set the supply of all lamps and displays, or of these only. Raises ValueError if one is not there."""
+
+    def unplug(self, now_us: int) -> None:
+        """Have the port vanish."""
+
+    def replug(self, name: str, now_us: int) -> None:
+        """Have the port appear again, under this name."""
+
+    def port(self) -> str:
+        """Return what a program opens; empty while it is unplugged."""
 
 
 def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None:

@@ -69,7 +69,10 @@ class Plug:
         return [fault for fault in self.faults if fault.kind == kind]
 
     def has_common(self, pin: int) -> bool:
-        """Whether the common reaches the part at `pin`: it goes from part to part, and may be broken on the way."""
+        """Return whether the common reaches the part at `pin`.
+
+        It goes from part to part, and may be broken on the way.
+        """
         return not any(pin >= fault.settings["from"] for fault in self._of("ground_open"))
 
     @property
@@ -78,7 +81,7 @@ class Plug:
         return any(end != pin for pin, end in self.ends.items())
 
     def reads(self, made: Mapping[str, bool]) -> dict[str, bool]:
-        """What the header's pins read when the contacts behind it are as `made` says."""
+        """Return what the header's pins read when the contacts behind it are as `made` says."""
         joined: list[tuple[object, object]] = []
         if self.ground is None:
             if not self._of("connector_off"):
@@ -94,7 +97,7 @@ class Plug:
         return {id_: pin in earth for id_, pin in at.items()}
 
     def lights(self, driven: Mapping[str, int]) -> dict[str, int]:
-        """How the lamps behind it are lit when the header's pins are driven so."""
+        """Return how the lamps behind it are lit when the header's pins are driven so."""
         at = {pin: id_ for id_, pin in self.single.items()}
         out = {}
         for id_, pin in self.single.items():
@@ -183,7 +186,7 @@ _DIODE = {"shorted": "none", "open": "open", "backwards": "backwards"}
 
 
 def matrix(wiring: Wiring, name: str, made: Mapping[str, bool], faults: Sequence[Fault], bare: bool) -> dict[str, bool]:
-    """What the contacts of one matrix read: a row is pulled low, and a column is made that a current flows from.
+    """Return what the contacts of one matrix read: a row is pulled low, and current makes a column.
 
     `bare`: there are no diodes, so current flows either way through each contact that is made.
     """
@@ -265,7 +268,7 @@ class _Order:
 
 
 def inputs(chain: ChainOfChips, made: Mapping[str, bool], faults: Sequence[Fault]) -> dict[str, bool]:
-    """What the firmware takes the inputs of a 74HC165 chain for, when its wires are made as `made` says."""
+    """Return what the firmware reads of a 74HC165 chain when its wires are made as `made` says."""
     it = _Order(chain, faults)
     closed = {bit for bit, id_ in chain.at.items() if made.get(id_)}
     levels: list[int] = []
@@ -287,8 +290,7 @@ def inputs(chain: ChainOfChips, made: Mapping[str, bool], faults: Sequence[Fault
 
 
 def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fault]) -> dict[str, int]:
-    """What stands at the outputs of a 74HC595 chain, by the lamps that are wired to them, when the firmware means
-    `driven`."""
+    """Return what is at the outputs of a 74HC595 chain, by lamp, when the firmware drives `driven`."""
     it = _Order(chain, faults)
     meant = {bit: driven.get(id_, 0) for bit, id_ in chain.at.items()}
     order = [chip for chip in it.order if chip not in it.bridged]
@@ -312,7 +314,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
 def drivers(
     chain: ChainOfChips, driven: Mapping[str, bytes], digits: Mapping[str, int], faults: Sequence[Fault]
 ) -> dict[str, bytes]:
-    """What the displays of a MAX7219 chain get when the firmware means `driven`."""
+    """Return what the displays of a MAX7219 chain get when the firmware drives `driven`."""
     it = _Order(chain, faults)
     meant: dict[int, int] = {}
     for bit, id_ in chain.at.items():

@@ -18,9 +18,14 @@ if TYPE_CHECKING:
 class PartsAtPins(Protocol):
     """What is asked of the parts, by their own ids."""
 
-    def reads(self, id_: str) -> int: ...
-    def sample(self, id_: str, raw: bool = False) -> float: ...
-    def restless(self, id_: str) -> bool: ...
+    def reads(self, id_: str) -> int:
+        """Return what a contact, selector or encoder reads now."""
+
+    def sample(self, id_: str, raw: bool = False) -> float:
+        """Return one reading of a potentiometer; `raw`: with the converter's noise."""
+
+    def restless(self, id_: str) -> bool:
+        """Return whether it reads differently each time."""
 
 
 _NOTHING = {"contact": 0, "selector": 0, "encoder": 3}
@@ -48,24 +53,30 @@ class LoomExchange:
         self.part_of = {end: id_ for id_, end in self.firmware_of.items()}
 
     def reads(self, id_: str) -> int:
-        """What the firmware's contact, selector or encoder reads."""
+        """Return what the firmware's contact, selector or encoder reads."""
         part = self.part_of.get(id_)
         return self.pins.reads(part) if part else _NOTHING[self.kinds[id_]]
 
     def sample(self, id_: str, raw: bool = False) -> float:
-        """One reading of the firmware's potentiometer; nothing wired: about what a wire in the air picks up."""
+        """Return one reading of the firmware's potentiometer.
+
+        With nothing wired it is about what a wire in the air picks up.
+        """
         part = self.part_of.get(id_)
         return min(self.pins.sample(part, raw), self.tops[id_]) if part else self.tops[id_] * 0.3
 
     def restless(self, id_: str) -> bool:
-        """Whether it reads otherwise each time."""
+        """Return whether the firmware's potentiometer reads differently each time."""
         part = self.part_of.get(id_)
         return self.pins.restless(part) if part else False
 
     def driven(
         self, values: Mapping[str, int], digits: Mapping[str, int], of_firmware: Mapping[str, int]
     ) -> dict[str, int]:
-        """What the parts get when the firmware drives its outputs so; `digits` of the parts' displays, and its own."""
+        """Return what the parts get when the firmware drives its outputs so.
+
+        `digits` and `of_firmware` are the digits of the parts' displays and of the firmware's, by id.
+        """
         out = {}
         for id_, value in values.items():
             part = self.part_of.get(id_)

@@ -52,7 +52,7 @@ class Lamps:
         self._wink_level: int | None = None
 
     def drive(self, at_us: int, values: Mapping[str, int]) -> None:
-        """The board drives its outputs with these values, as on the wire; what is missing is off."""
+        """Take the values that the board drives its outputs with, as on the wire; what is missing is off."""
         self._driven = values
         self.look(at_us)
 
@@ -123,7 +123,7 @@ class Lamps:
         return {id_: flashes.most for id_, flashes in self._flashes.items()}
 
     def wink(self, at_us: int) -> None:
-        """All lamps twice a second for three seconds, then as before."""
+        """Blink all lamps twice a second for three seconds, then show them as before."""
         self._wink.clear()
         half = 0
 

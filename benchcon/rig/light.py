@@ -26,7 +26,7 @@ class Flashes:
         self._rising: bool | None = None
 
     def see(self, at_us: int, level_permille: int) -> None:
-        """The lamp has this lightness from `at_us` on."""
+        """Take the lightness that the lamp has from `at_us` on."""
         now = duty_of(level_permille)  # the duty is the relative luminance
         if self._rising is not True and now - self._low >= _CHANGE and self._low < _DARKER:
             self._turn(at_us, True)

@@ -108,7 +108,7 @@ class Way:
         self.timeline.at(due_us, arrive)
 
     def cut(self) -> None:
-        """The port is gone: what is under way is lost."""
+        """Lose what is under way, as the port is gone."""
         self._held.clear()
         self._hold_ends.clear()
         self._cut += 1

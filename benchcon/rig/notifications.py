@@ -35,18 +35,18 @@ class Telling:
         self._edges: dict[str, _Edges] = {}
 
     def stop(self) -> None:
-        """The board is gone: report nothing more."""
+        """Report nothing more, as the board is gone."""
         for edges in self._edges.values():
             edges.due.clear()
         self._edges.clear()
 
     def changed(self, at_us: int, values: dict[str, int]) -> None:
-        """Inputs have changed, all in one scan."""
+        """Report inputs that changed in one scan."""
         self.side.change(values, at_us)
         self.pump(at_us)
 
     def edge(self, at_us: int, id_: str, level: int) -> None:
-        """A raw edge: the pin has this level (an encoder: A·2+B)."""
+        """Report a raw edge to this level (an encoder: A·2+B); edges close together go in one line."""
         if self.side.channels[id_].kind == "encoder":
             self.side.edge(id_, level, at_us)
             self.pump(at_us)
@@ -71,16 +71,16 @@ class Telling:
             self.pump(at_us)
 
     def reading(self, at_us: int, id_: str, counts: int) -> None:
-        """A raw reading of a potentiometer."""
+        """Report a raw reading of a potentiometer."""
         self.side.reading(id_, counts, at_us)
         self.pump(at_us)
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        """An encoder's invalid transitions since reset."""
+        """Report an encoder's invalid transitions since reset."""
         self.side.say(("skip", f"{id_}={count:04X}"), at_us)
         self.pump(at_us)
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
-        """These read made and may be ghosts."""
+        """Report contacts that read made and may be ghosts."""
         self.side.say(("ghost", *ids), at_us)
         self.pump(at_us)

@@ -31,16 +31,16 @@ class Pins(Protocol):
     """Who looks at the pins."""
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """A contact reads made or not from now on."""
+        """Take that a contact reads made, or not, from now on."""
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """An encoder's two pins have these levels, A·2+B."""
+        """Take the levels of an encoder's two pins, A·2+B."""
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """A selector stands at this position."""
+        """Take that a selector stands at this position."""
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """A potentiometer may read otherwise from now on: sample it."""
+        """Take that a potentiometer may read differently from now on: sample it."""
 
 
 class Physics:
@@ -217,7 +217,7 @@ class Physics:
         return min(max(counts, 0.0), float(top))
 
     def restless(self, id_: str) -> bool:
-        """Whether a potentiometer reads otherwise each time although nobody turns it."""
+        """Return whether a potentiometer reads differently each time although nobody turns it."""
         mine = [fault for fault in self.faults if id_ in fault.channels]
         hangs = loom.pot_counts(id_, self.turned, self.wiring, self.faults) is None
         return hangs or bool(loom.of_kind(mine, "noisy"))
@@ -251,7 +251,7 @@ class Physics:
             self.pins.wiper(at_us, id_)
 
     def part(self, id_: str, made: bool, at_us: int) -> None:
-        """The contact of a part moves, with its bounce."""
+        """Move the contact of a part, with its bounce."""
         for due in self._bouncing.pop(id_, []):
             due.clear()
         if made and any(

@@ -34,13 +34,13 @@ class ScannedPins(Protocol):
     """What the scan can ask of the pins."""
 
     def reads(self, id_: str) -> int:
-        """What contact, selector or encoder reads now."""
+        """Return what a contact, selector or encoder reads now."""
 
     def sample(self, id_: str, raw: bool = False) -> float:
-        """One reading of a potentiometer."""
+        """Return one reading of a potentiometer; `raw`: with the converter's noise."""
 
     def restless(self, id_: str) -> bool:
-        """Whether it reads otherwise each time."""
+        """Return whether it reads differently each time."""
 
 
 class Tells(Protocol):
@@ -108,7 +108,7 @@ class Scan:
     # --- contacts and selectors -----------------------------------------------------------------------------
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """A contact's pin has changed."""
+        """Take that a contact's pin has changed."""
         if id_ in self.raw:
             if self.wiring.contacts[id_].direct:
                 self.tells.edge(at_us, id_, self._level(id_, made))
@@ -122,7 +122,7 @@ class Scan:
         self._wait(id_, at_us + rule.debounce_us)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """A selector stands elsewhere."""
+        """Take that a selector's position has changed."""
         self._wait(id_, at_us + SELECTOR_US)
 
     def raw_on(self, id_: str, on: bool) -> None:
@@ -181,7 +181,7 @@ class Scan:
     # --- encoders -------------------------------------------------------------------------------------------
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """An encoder's pins have changed."""
+        """Take that an encoder's pins have changed."""
         before = self._levels[id_]
         self._levels[id_] = levels
         if id_ in self.raw:
@@ -196,7 +196,7 @@ class Scan:
     # --- potentiometers -------------------------------------------------------------------------------------
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """A potentiometer may read otherwise: sample it until it is still."""
+        """Take that a potentiometer may read differently: sample it until it is still."""
         pot = self._pots[id_]
         pot.still = 0
         if not pot.due:

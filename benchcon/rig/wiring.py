@@ -146,6 +146,7 @@ class _Maker:
         self.loose: set[str] = set()
 
     def made(self) -> Wiring:
+        """Return the wiring of the board."""
         panel, board = self.panel, self.board
         name = board.label or board.name
         self.described = [
@@ -211,7 +212,7 @@ class _Maker:
         )
 
     def here(self) -> Iterator[tuple[Channel, str]]:
-        """The board's channels, each with its kind of part."""
+        """Yield the channels of all boards, each with its kind of part."""
         for control in self.panel.controls:
             for channel in control.channels:
                 yield channel, control.kind
@@ -221,6 +222,7 @@ class _Maker:
             yield display.channel, "display"
 
     def plugs(self) -> dict[str, dict[str, int]]:
+        """Return for each connector the channels on it, with their pins; 0 where none is named."""
         out: dict[str, dict[str, int]] = {}
         for channel, _ in self.here():
             if channel.board == self.board.name and channel.wire.connector:
@@ -229,6 +231,7 @@ class _Maker:
         return out
 
     def plug_ends(self) -> dict[str, tuple[int, int]]:
+        """Return for each connector its first and last pin that are used."""
         pins: dict[str, list[int]] = {}
         for channel, _ in self.here():
             if channel.board == self.board.name and channel.wire.connector:
@@ -237,6 +240,7 @@ class _Maker:
         return {name: (min(there), max(there)) for name, there in pins.items() if there}
 
     def places(self) -> dict[str, tuple[str, ...]]:
+        """Return for each channel where its wire ends: connector and pin, or the board's pin."""
         matrices = {matrix.name: matrix for matrix in self.panel.matrices}
         out = {}
         for channel, _ in self.here():
@@ -255,6 +259,7 @@ class _Maker:
         return out
 
     def chains(self) -> dict[str, ChainOfChips]:
+        """Return the board's chains of chips, with what is on them, by kind."""
         chips = {chain.kind: chain.chips for chain in self.board.chains}
         at: dict[str, dict[int, str]] = {}
         encoders: dict[str, dict[str, tuple[int, ...]]] = {}
@@ -273,6 +278,7 @@ class _Maker:
         return {kind: ChainOfChips(kind, n, at.get(kind, {}), encoders.get(kind, {})) for kind, n in chips.items()}
 
     def control(self, control: Control) -> None:
+        """Take a control: what the board says of its channels, and what moves them."""
         here = [index for index, channel in enumerate(control.channels) if channel.board == self.board.name]
         if not here:
             return
@@ -318,6 +324,7 @@ class _Maker:
         )
 
     def contact(self, control: Control, id_: str, active: str, pin: str) -> None:
+        """Take one contact of a control."""
         debounce_us = min(max(int(control.debounce_ms * 1000), 0), 0xFFFF * 1000)
         at_once = control.act_on == "first edge"
         # Pins with a point are a place in a chain of chips or in a matrix: see the panel file's document.

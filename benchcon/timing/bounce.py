@@ -74,6 +74,7 @@ class Bounce:
         return max((one.longest_gap_us for one in self.movements), default=0)
 
     def settling_percentile_us(self, percent: float) -> float:
+        """Return how long this percentage of movements took to settle at most."""
         return percentile(self.settling_us, percent)
 
     def debounce_us(self, first_edge: bool = False) -> int:

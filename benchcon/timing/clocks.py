@@ -39,7 +39,7 @@ class Epoch:
     _fitted_of: tuple[int, int] = (-1, -1)
 
     def map(self) -> ClockMap | None:
-        """The clock map from what came so far; None while there is too little."""
+        """Return the clock map from what came so far; None while there is too little."""
         have = len(self.exchanges), len(self.heard)
         if self._fitted_of != have:
             self._fitted_of = have
@@ -57,7 +57,7 @@ class Epoch:
         return found.bench_us(clock_us), True
 
     def wire_us(self, count: int) -> float:
-        """How long `count` bytes are on the line at least."""
+        """Return how long `count` bytes are on the line at least."""
         return count * BITS_A_BYTE * 1e6 / self.rate if self.rate else 0.0
 
     def trim(self) -> None:

@@ -118,7 +118,7 @@ class Moments:
             spans[-1] = spans[-1][0], at_us
 
     def is_off(self, source: int, at_us: float) -> bool:
-        """Whether this board could light nothing then; a heartbeat tells it up to a second late."""
+        """Return whether this board could light nothing then; a heartbeat reports it up to a second late."""
         return any(
             begin - HEARTBEAT_US <= at_us and (not end or at_us <= end + HEARTBEAT_US)
             for begin, end in self.off.get(source, ())
