@@ -35,7 +35,7 @@ class Gate:
         self._out = out
         self._messages = messages
         self._lost: OSError | None = None
-        """Why nothing can be written any more. Told again at each attempt: argparse, for one, hears of no OSError."""
+        """Why nothing can be written any more. Raised again at each attempt, as argparse, for one, ignores an OSError."""
         self._column = 0
         """Characters written of the line that is begun."""
 
@@ -138,7 +138,7 @@ def _columns(out: TextIO) -> int:
 
 
 _LEAD = re.compile(r" *(?:[-*] +|\w  +)?")
-"""What stands before the words of a line: spaces, and the dot or number of a list."""
+"""What precedes the words of a line: spaces, and the dot or number of a list."""
 
 
 def _folded(line: str, width: int, column: int = 0) -> str:

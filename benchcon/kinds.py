@@ -39,7 +39,7 @@ class Kind(NamedTuple):
     made: bool
     settings: str
     same: tuple[str, ...]
-    """What the evidence cannot tell from it; the kind itself first. One name: it stands alone."""
+    """What the evidence cannot tell from it; the kind itself first. One name: nothing is confused with it."""
     decide: str
     """The measurement that decides between them; empty where there is nothing to decide."""
 

@@ -107,7 +107,7 @@ class TapSession(OpenSession):
         self._notes.append(Batch(self.now_us(), BENCH, NOTE, [f"{kind} {printable(text)}".encode()]))
 
     def ports(self) -> list[PortInfo]:
-        """Return how each tap stands; ``text`` says what is the matter, such as that no program has come yet."""
+        """Return the state of each tap; ``text`` says what is the matter, such as that no program has come yet."""
         found = []
         for tap in self.taps:
             board = self.state.boards.get(tap.source)
@@ -166,7 +166,7 @@ class TapSession(OpenSession):
                     self.trouble = f"{printable(each.port)}: the relay has ended; start the tap again"
                 self.said += each.said
                 each.said.clear()
-            # All that one relay told is in order; of several, what all have told past.
+            # What one relay reports is in order; of several, what all of them have reported beyond.
             told_us = min(tap.told_us for tap in self.taps)
             self._give(max(told_us, self.now_us() - SETTLE_US))
 

@@ -91,7 +91,7 @@ class Reader:
 
     @property
     def offset(self) -> int:
-        """Where in the (unpacked) file the reader stands."""
+        """Where in the (unpacked) file the reader is."""
         return self._at
 
     def close(self) -> None:
@@ -221,7 +221,7 @@ class Reader:
         return None
 
     def state_at(self, at_us: int) -> BenchState:
-        """Return the bench's state at a stamp; the reader then stands before the first batch that is later."""
+        """Return the bench's state at a stamp; the reader is then before the first batch that is later."""
         state = BenchState()
         keyframe = self.seek(max(at_us, 0))
         if keyframe is not None:
@@ -252,7 +252,7 @@ class Reader:
             return Panel()
 
     def until(self, at_us: int) -> Iterator[Batch]:
-        """Yield the batches from here on stamped `at_us` or earlier; the reader then stands before the next one."""
+        """Yield the batches from here on stamped `at_us` or earlier; the reader is then before the next one."""
         while True:
             batches = self.next_block(_NEAR_BLOCK)
             if batches is None:
@@ -266,7 +266,7 @@ class Reader:
                 return
 
     def keyframes(self, most: int = 100_000, apart_us: int = 0) -> Iterator[tuple[int, bytes]]:
-        """Yield stamp and body of the keyframes from the last one back, wherever the reader stands.
+        """Yield stamp and body of the keyframes from the last one back, wherever the reader is.
 
         With `apart_us` only some, at least so far apart: quick however long the file is.
         """

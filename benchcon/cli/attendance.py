@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 COMPLAINTS = ("waiting", "mute", "foreign", "duplicate", "silent")
-"""How a port stands when something is the matter with it."""
+"""The state of a port that has a problem."""
 
 
 class Attendance:

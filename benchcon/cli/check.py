@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     found: dict[str, list[PanelRemark]] = {}
     told: dict[str, str] = {}
     panels: list[Panel] = [load(args.panel)] if args.panel else []
-    # Panels first: faults can be checked against the one panel that stands beside them, if none is named.
+    # Panels first: faults can be checked against the one panel named with them, without --panel.
     for path in sorted(kinds, key=lambda each: kinds[each] != "panel file"):
         try:
             beside = panels[:1] if args.panel or len(panels) == 1 else []
@@ -195,7 +195,7 @@ def _capture(path: str) -> Checked:
 
 
 def _command(words: str, path: str) -> str:
-    """Return a command that can be typed as it stands, but for PORT."""
+    """Return a command that can be typed as it is, but for PORT."""
     import shlex
 
     from benchcon.text import printable

@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
         return tell_lit(panel_path(), args.lit, args.seconds)
     with Until(args.seconds, open_ended=True) as until:
         if not args.headless:
-            gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
+            gc.disable()  # until the console is shown, which is sooner without it (`ConsoleApp`)
         try:
             demo = begin(panel_path(), faults=args.faults, tcp=args.tcp, separate=args.separate)
             if not args.headless:

@@ -101,10 +101,10 @@ def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
 
 
 HOPELESS = ("waiting", "mute", "foreign", "duplicate", "released")
-"""How a port stands that will not bring a description without somebody doing something first."""
+"""States of a port that brings no description before somebody does something about it."""
 
 UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")
-"""How a port stands while something is being done: what is said of it then is no reason for giving up."""
+"""States of a port that is still being opened or asked: its text is no reason to give up."""
 
 
 def ask(ports: Sequence[str], seconds: float) -> list[Said]:

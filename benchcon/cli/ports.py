@@ -163,7 +163,7 @@ def _known(row: dict[str, Any]) -> str:
         text = f"; {row['text']}" if row["text"] else ""
         return f"{row['ident']}{name}, {row['channels']} channels, {row['rate'] or 'network'}{text}"
     if standing:
-        # What the link says names the port, which stands in front already.
+        # The link's text begins with the port, which the line shows already.
         return str(row["text"] or standing).removeprefix(row["port"]).lstrip(": ")
     if row.get("in_use"):
         return f"in use ({row['in_use']})"

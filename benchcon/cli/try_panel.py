@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     with Until(args.seconds if args.headless else None, open_ended=True) as until:
         if not args.headless:
             need_terminal()
-            gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
+            gc.disable()  # until the console is shown, which is sooner without it (`ConsoleApp`)
         try:
             command = _firmware(args) if args.firmware else None
             boards = begin(args.panel, faults=args.faults, tcp=args.tcp, command=command)

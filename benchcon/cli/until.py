@@ -58,7 +58,7 @@ def _say_by_force() -> None:
 
 
 class EndedBySignal(KeyboardInterrupt):
-    """A signal ended the command; raised in the main thread where `Until` was told to interrupt."""
+    """A signal ended the command; raised in the main thread if `Until` is to interrupt it."""
 
     def __init__(self, number: int) -> None:
         super().__init__(number)

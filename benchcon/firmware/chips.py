@@ -87,7 +87,7 @@ CHIPS = {
     chip.name: chip
     for chip in (
         _SMALL,
-        # All that the firmware uses stands at the same addresses (data sheets, register summaries; from memory).
+        # All that the firmware uses is at the same addresses (data sheets, register summaries; from memory).
         _SMALL._replace(name="atmega328pb", title="ATmega328PB"),
         Chip(
             name="atmega2560",

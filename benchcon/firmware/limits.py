@@ -27,7 +27,7 @@ MOST_SLOTS = 240
 
 
 def findings(made: Plan, file: str, *, currents: bool = True) -> list[PanelRemark]:
-    """Return everything that stands against building `made`, and advice; `file` is the panel file as shown."""
+    """Return everything that prevents building `made`, and advice; `file` is the panel file as shown."""
     found = [PanelRemark(file, line, text, grave) for line, text, grave in _all(made)]
     if not currents:
         return found

@@ -26,7 +26,7 @@ TOP_COUNT = 1023
 
 
 class Refused(Trouble):
-    """What stands in the way of a build; `findings` has all of it, `str()` the first."""
+    """What prevents a build; `findings` has all of it, `str()` the first."""
 
     def __init__(self, findings: Sequence[PanelRemark]) -> None:
         super().__init__(str(findings[0]))
@@ -67,7 +67,7 @@ class _Maker:
         self.findings.append(PanelRemark(self.file, line, text, True))
 
     def advise(self, line: int, text: str) -> None:
-        """Note what is built otherwise than the file says."""
+        """Note what is built differently from what the file says."""
         self.findings.append(PanelRemark(self.file, line, text, False))
 
     def made(self) -> Plan | None:

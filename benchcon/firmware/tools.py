@@ -89,7 +89,7 @@ def load(chip: Chip, folder: Path, port: str, say: Callable[[str], None]) -> int
     """
     said = ""
     for boot_baud in chip.boot_bauds:
-        # It runs in the folder, and the port was named from where the user stands.
+        # It runs in the folder, and the port was named from the user's folder.
         there = os.path.abspath(port) if os.path.exists(port) else port
         command = avrdude_command(chip, there, boot_baud, "build/benchboard.hex")
         say(printable(" ".join(command)))

@@ -10,7 +10,7 @@ from benchcon.panel.reading import PASSING_US, detents, position_of, share_permi
 
 
 class Position(int):
-    """Where a button or switch stands: its number from 0, which compares with its words, too.
+    """The position of a button or switch: its number from 0, which compares with its words, too.
 
     ``if lamp_test:`` is true in any position but the first; ``mode == "auto"`` raises ValueError for a word that the
     control does not have, instead of being false for ever.

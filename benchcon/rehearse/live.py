@@ -94,7 +94,7 @@ class LiveRun:
         self._held_up = False
         """The user has the scenario's time stand still."""
         self.picture: Picture | None = None
-        """How the rehearsal stands, for a screen; made only while `watched`. A new one each time, never changed."""
+        """The state of the rehearsal, for a screen; made only while `watched`. A new one each time, never changed."""
         self.watched = False
         self._pictured_us = 0
         self._queue: queue.SimpleQueue[list[Event] | Callable[[], object]] = queue.SimpleQueue()
@@ -440,7 +440,7 @@ class LiveRun:
 
     def _note_sent(self, where: tuple[str, str], word: str, now_us: int) -> None:
         sent = self._sent.setdefault(where, {})
-        sent.pop(word, None)  # so that the newest stands last
+        sent.pop(word, None)  # so that the newest is last
         while sent and now_us - next(iter(sent.values())) > RECENT_US:
             del sent[next(iter(sent))]
         sent[word] = now_us

@@ -1,4 +1,4 @@
-"""How a rehearsal stands at one moment, for a screen: values, what follows from them, what was expected. Pure.
+"""The state of a rehearsal at one moment, for a screen: values, what follows from them, what was expected. Pure.
 
 A picture is made on the thread that plays, and is never changed: whoever draws it needs no lock, and waits for no rule.
 """
@@ -13,7 +13,7 @@ from benchcon.text import printable
 
 
 class ValueNow(NamedTuple):
-    """A value, where it stands in its range, and who says so."""
+    """A value, its range, and who gives it."""
 
     name: str
     label: str
@@ -90,7 +90,7 @@ def picture_of(
     refused: str = "",
     before: Picture | None = None,
 ) -> Picture:
-    """Return how `rehearsal` stands now.
+    """Return the state of `rehearsal` now.
 
     `refused`: why the rules file as it is now was not taken, if it was not. `before`: the picture before this one;
     what a rule has only begun to say since then is on its way to the board, and is no difference.

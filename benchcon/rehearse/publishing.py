@@ -29,7 +29,7 @@ LEAVE_S = 1.0
 
 
 class Publisher:
-    """Publishes how a `LiveRun` stands, whenever that changes. `look` is its `on_turn`."""
+    """Publishes the state of a `LiveRun` whenever it changes. `look` is its `on_turn`."""
 
     def __init__(self, broker: Broker, run: LiveRun) -> None:
         self.broker = broker

@@ -145,7 +145,7 @@ class Rehearsal:
         self.send_again(list(self.engine.shown))
 
     def send_again(self, names: Iterable[str]) -> None:
-        """Send what these outputs were last told once more, as it did not arrive."""
+        """Send once more what these outputs were last sent, as it did not arrive."""
         for name in names:
             if self._sent.pop(name, None) is not None:
                 self._again.add(name)
@@ -413,7 +413,7 @@ class Rehearsal:
 
 
 def swept(value: Value, start: float, after_us: int) -> float:
-    """Return where a value stands `after_us` after a sweep began at `start`: up to the greatest, down to the least."""
+    """Return a value `after_us` after a sweep began at `start`: up to the greatest, down to the least."""
     span = value.high - value.low
     way = ((start - value.low) / span + after_us / SWEEP_US) % 2.0
     share = way if way <= 1 else 2 - way

@@ -12,7 +12,7 @@ from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import counted, printable
 
 RULES = "(rules)"
-"""Stands for an expectation: that no rule went wrong."""
+"""In place of an expectation: that no rule went wrong."""
 MOST_TOLD = 20
 
 

@@ -152,7 +152,7 @@ class SeenOutputs:
         return not any(board is not None and board.no_supply for board in known)
 
     def stands(self, name: str) -> str:
-        """Return how the board called `name` stands: ``live``, ``dark`` or ``gone``."""
+        """Return the state of the board called `name`: ``live``, ``dark`` or ``gone``."""
         if name in self.live:
             return "live"
         return "dark" if any(board.dark and board.link == "linked" for board in self._boards_of(name)) else "gone"

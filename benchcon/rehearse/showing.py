@@ -43,7 +43,7 @@ class Shown(NamedTuple):
     value: int | bytes
     """A lamp's lightness in permille, before its trim; a display's segments, one byte a digit."""
     text: str
-    """In words: ``lit``, ``out``, ``40 %``; what stands on the display."""
+    """In words: ``lit``, ``out``, ``40 %``; what the display shows."""
     why: str = ""
     """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
 

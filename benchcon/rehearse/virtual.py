@@ -86,7 +86,7 @@ class Loop:
 
 
 class VirtualCable:
-    """Stands between a `Talk` and a simulated board, as a `Connection` does."""
+    """Lies between a `Talk` and a simulated board, as a `Connection` does."""
 
     waiting = False
     rate = RATE

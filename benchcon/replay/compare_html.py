@@ -23,7 +23,7 @@ LETTER = 7.9
 """How wide a letter is on average, with room to spare: type of 14 units, which is 7 pt in print."""
 HEAD = 28.0
 MOST_STEPS = 3000
-"""Steps drawn of one lane; of more, a band stands for many."""
+"""Steps drawn of one lane; of more, a band is drawn for several."""
 MOST_SAME = 60
 """Channels without a difference that are drawn in the overview; all that have one are."""
 MOST_CLOSE = 30

@@ -52,7 +52,7 @@ def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
 
 
 VALUE, OF_BENCH = "value", "bench"
-"""Kind, and what stands for the board, of a value that a rehearsal works on: of no board."""
+"""Kind, and in place of a board, of a rehearsal's value, which belongs to no board."""
 OF_THE_BOARD = "whole board"
 """The kind of what is not a channel, but is about the board: (dark), (resets), (refused)."""
 

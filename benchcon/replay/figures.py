@@ -24,7 +24,7 @@ _COUNTED = (
     ("refused", "refusal"),
     ("gave_up", "unanswered request"),
 )
-"""What is counted for each board, and told if it is not 0."""
+"""What is counted for each board, and shown if it is not 0."""
 _NAMES = {
     "<": "lines_up",
     ">": "lines_down",
@@ -77,7 +77,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
 
 
 def in_a_line(found: dict[str, Any]) -> str:
-    """Return what `figures` found, in one line for people: how much, where every board stands, what is wrong."""
+    """Return what `figures` found, in one line for people: how much, the state of every board, what is wrong."""
     capture, state = found["capture"], found["state"]
     records = sum(capture["records"].values()) - capture["records"]["keyframes"]
     parts = [f"{counted(records, 'record')} in {seconds_text(capture['at_us'] - capture['first_us'])}"]

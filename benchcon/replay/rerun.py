@@ -51,7 +51,7 @@ class MovesParts(Protocol):
         """Press a button, or make a contact."""
 
     def release(self, part: str) -> None:
-        """Let go of it."""
+        """Release it."""
 
     def put(self, part: str, position: int) -> None:
         """Put a switch at a position, a potentiometer to a reading."""

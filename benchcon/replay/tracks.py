@@ -17,7 +17,7 @@ from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
 
 NOT_KNOWN = -(1 << 63)
-"""Stands for a value that is not known."""
+"""In place of a value that is not known."""
 
 
 @dataclass(slots=True)
@@ -113,7 +113,7 @@ class Tracks:
         named: dict[str, Track] = {}
         for (source, channel), track in self._tracks.items():
             board = self.changes.state.boards.get(source)
-            if board is None:  # its number was only lent: what it is stands under another
+            if board is None:  # its number was only lent: its channels are under another
                 continue
             track.board = board.called
             track.channel = printable(channel)  # an id in a stranger's keyframe can be anything

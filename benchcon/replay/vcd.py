@@ -98,7 +98,7 @@ def _write_changes(
         for name, text in new:
             number, _ = number_and_unit(text)
             value = values[name]
-            # A real number has no x: whether it is known stands beside it.
+            # A real number has no x: whether it is known is a variable of its own.
             out.write(f"0{value.known}\n" if number is None else f"r{number:.10g} {value.code}\n1{value.known}\n")
         for change in found:
             variable = variables.get((change.source, change.channel))

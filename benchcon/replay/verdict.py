@@ -19,7 +19,7 @@ from benchcon.timing.delay_words import as_text as delays_as_text
 from benchcon.timing.delay_words import counts_words, failure_of, name_of, verdict_words
 
 WHOLE = "(run)"
-"""Stands for a channel: what concerns the run as a whole."""
+"""In place of a channel: what concerns the run as a whole."""
 MOST_TOLD = 5
 
 

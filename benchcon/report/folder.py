@@ -41,7 +41,7 @@ class Folder:
         if not path.exists():
             return []
         raw = _slurp(path)
-        rows = raw.split(b"\n")[:-1]  # what stands after the last line end was torn off
+        rows = raw.split(b"\n")[:-1]  # what follows the last line end was torn off
         lines = []
         for number, row in enumerate(rows, 1):
             try:
@@ -185,7 +185,7 @@ def _slurp(path: Path) -> bytes:
 
 
 def _cut_torn(path: Path) -> None:
-    """Take away what stands after the last line end: a line that was being written when the walk was killed."""
+    """Remove what follows the last line end: a line that was being written when the walk was killed."""
     raw = _slurp(path)
     whole = raw.rfind(b"\n") + 1
     if whole != len(raw):

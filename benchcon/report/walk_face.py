@@ -29,7 +29,7 @@ _MARK_MM = 1.7
 _GAP_MM = 0.9
 """Between a part and the frame round it, in print."""
 _AIR_MM = 0.35
-"""Between a label and what it stands at, in print, besides a millimetre on the plate."""
+"""Between a label and its part, in print, besides a millimetre on the plate."""
 
 
 class FacePicture(NamedTuple):
@@ -56,7 +56,7 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     marks = _marks(plate, unit, rings.values())
     fronts = {part.name: _wider(rings.get(part.name) or plate.front(part), _AIR_MM * unit) for part in panel.parts}
     numbers: dict[str, list[int]] = {}
-    for part in panel.parts:  # what is found of a lamp in something stands at the label of that
+    for part in panel.parts:  # what is found of a lamp in something is written at the label of that
         numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
     suffixes = {name: f" ({', '.join(map(str, here))})" for name, here in numbers.items() if here}
     told = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
@@ -131,7 +131,7 @@ def _at_corner(front: Bounds, corner: tuple[int, int], radius: float, away: floa
 
 
 def _ring(plate: Plate, part: Part, unit: float) -> Bounds:
-    """The frame round a part that something is the matter with, so that it stands out from across the room."""
+    """The frame round a part with a finding, to be seen from across the room."""
     return _wider(plate.front(part), _GAP_MM * unit)
 
 

@@ -25,7 +25,7 @@ class Victim(Protocol):
         """Have a wire drop out, or be back."""
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Have something near pull this input low, or let go of it."""
+        """Have something near pull this input low, or release it."""
 
     def is_lamp(self, id_: str) -> bool:
         """Return whether this channel is a lamp."""

@@ -331,7 +331,7 @@ class SimBoard:
             self.scan.levels(at_us, end, levels)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """Take that a selector stands at this position."""
+        """Take that a selector is at this position."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.position(at_us, end, position)
 
@@ -367,7 +367,7 @@ class SimBoard:
             self.physics.look(at_us)
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Have something near pull this input low, or let go of it."""
+        """Have something near pull this input low, or release it."""
         (self.physics.hum.add if low else self.physics.hum.discard)(id_)
         self.physics.look(at_us)
 

@@ -324,7 +324,7 @@ class Client:
             self._word = ""
             self.send(b"ok\n")
         else:
-            self.send(b"no this hand begins with the word that stands at the end of its HAND\n")
+            self.send(b"no this hand begins with the word at the end of its HAND\n")
             self.gone = True
 
     def _request(self, line: bytes, now_us: int) -> None:

@@ -306,7 +306,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
                 level = 1000 if silent else 0
             out[8 * chip + (7 - pin if chip in it.turned else pin)] = level
         if chip in it.mute and silent is None:
-            # Its own outputs work, but nothing goes on from QH': those behind it stay as their SER stands.
+            # Its own outputs work, but nothing goes on from QH': those behind it keep the level of their SER.
             silent = it.mute[chip]
     return {id_: out.get(bit, 0) for bit, id_ in chain.at.items()}
 

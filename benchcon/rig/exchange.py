@@ -33,7 +33,7 @@ _NOTHING = {"contact": 0, "selector": 0, "encoder": 3}
 
 
 class LoomExchange:
-    """The parts of one board at the pins of another; stands between them as what a scan asks."""
+    """The parts of one board at the pins of another; what a scan asks in place of the parts."""
 
     def __init__(self, parts: Wiring, firmware: Wiring, pins: PartsAtPins) -> None:
         self.pins = pins

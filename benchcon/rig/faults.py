@@ -47,7 +47,7 @@ def fault_of_words(words: Iterable[str]) -> Fault:
         key, equals, text = word.partition("=")
         if equals:
             if key in settings:
-                raise ValueError(f"'{printable(key)}' stands twice")
+                raise ValueError(f"'{printable(key)}' is given twice")
             settings[key] = unquote(text)
     return fault_of(kind, channels, settings)
 
@@ -233,7 +233,7 @@ def _word(value: Any) -> str:
 
 
 def _number(value: Any) -> str:
-    """Return a number that stands without its unit, for the example of how to write it."""
+    """Return a number that lacks its unit, for the example of how to write it."""
     return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6 else "5"
 
 

@@ -82,7 +82,7 @@ class ForkedBoard:
         return None
 
     def wait(self, timeout: float | None = None) -> int:
-        """Wait until the process has ended; what it exited with only the starter knows: 0 stands for anything.
+        """Wait until the process has ended; only the starter knows its exit code: 0 is returned for any.
 
         Raises `subprocess.TimeoutExpired`.
         """

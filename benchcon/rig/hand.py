@@ -76,7 +76,7 @@ class Hand:
         self.ask("press", part)
 
     def release(self, part: str) -> None:
-        """Let go of it."""
+        """Release it."""
         self.ask("release", part)
 
     def put(self, part: str, position: int) -> None:
@@ -125,7 +125,7 @@ class Hand:
         return {id_: _number(text) for id_, text in self._pairs("flashes").items()}
 
     def where(self) -> dict[str, int]:
-        """Return where each part stands, by its name; see `PartPositions`."""
+        """Return where each part is, by its name; see `PartPositions`."""
         return self.moved().positions
 
     def moved(self, since: int | None = None, within_s: float = 60.0) -> PartPositions:

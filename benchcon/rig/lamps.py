@@ -31,7 +31,7 @@ class Lamps:
         broken: Collection[str],
         made: Mapping[str, bool],
     ) -> None:
-        """`made`: which contacts are made, as it stands at any moment."""
+        """`made`: which contacts are made, at any moment."""
         self.wiring = wiring
         self.timeline = timeline
         self.faults = faults

@@ -136,7 +136,7 @@ def _ghosts(reads: dict[str, bool], group: Mapping[str, Crossing], off: Collecti
 
 
 def _joined(made: Iterable[Crossing]) -> dict[tuple[str, int], tuple[str, int]]:
-    """Rows and columns that made contacts join: each with one of its lot that stands for all."""
+    """Rows and columns that made contacts join: each with the one of its group that represents it."""
     lot: dict[tuple[str, int], tuple[str, int]] = {}
     for at in made:
         row, column = ("r", at.row), ("c", at.column)

@@ -37,7 +37,7 @@ class Pins(Protocol):
         """Take the levels of an encoder's two pins, A·2+B."""
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """Take that a selector stands at this position."""
+        """Take that a selector is at this position."""
 
     def wiper(self, at_us: int, id_: str) -> None:
         """Take that a potentiometer may read differently from now on: sample it."""
@@ -106,7 +106,7 @@ class Physics:
         going = self._going[mover.name] = []
         at_us = now_us
         if here == position:
-            # The hand takes it where it already stands: a move that was broken off on the way ends here.
+            # The hand takes it where it already is: a move that was broken off on the way ends here.
             going += self._step(mover, here, at_us)
         for place in range(here + step, position + step, step) if here != position else ():
             going += self._step(mover, place, at_us)
@@ -187,7 +187,7 @@ class Physics:
         return self._levels[id_] if kind == "encoder" else self._position(id_)
 
     def where(self) -> dict[str, int]:
-        """Return where each part stands: position, reading of a healthy potentiometer, detents turned to the right."""
+        """Return where each part is: position, reading of a healthy potentiometer, detents turned to the right."""
         found = dict(self.positions)
         for mover in self.wiring.movers.values():
             id_ = mover.channels[0]

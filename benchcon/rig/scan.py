@@ -20,7 +20,7 @@ SAMPLE_US = 5_000
 RESTLESS_US = 20_000
 """Between two readings of one that never comes to rest."""
 RAW_US = 50_000
-"""Between two raw readings told: 20 a second."""
+"""Least time between two raw readings that are sent: 20 a second."""
 STILL = 10
 """This many equal readings end the sampling."""
 SELECTOR_US = 10_000

@@ -48,7 +48,7 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """Where a contact stands in a switch matrix."""
+    """Where in a switch matrix a contact is."""
 
     matrix: str
     row: int

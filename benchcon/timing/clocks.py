@@ -32,7 +32,7 @@ class Epoch:
     exchanges: list[Exchange] = field(default_factory=list)
     heard: list[Heard] = field(default_factory=list)
     ticking: bool = False
-    """Its clock has been seen to go on; a board whose clock stands still has none."""
+    """Its clock has been seen to go on; a board whose clock has stopped has none."""
     tick_us: float = 4.0
     last_clock: int = -1
     _fitted: ClockMap | None = None

@@ -95,7 +95,7 @@ class Delays:
     by: str = "one board"
     """Whose clocks: ``one board``, ``two boards`` or ``host stamps``."""
     one_way: bool = False
-    """A clock map stands on one direction only: its bound leaves out the line's least delay."""
+    """A clock map is made from one direction only: its bound leaves out the line's least delay."""
     found: list[Delay] = field(default_factory=list)
     """In order of time."""
     missing: list[float] = field(default_factory=list)
@@ -433,7 +433,7 @@ class _Axis:
             error = float(changed.at_us - changed.since_us) if changed.since_us else float("inf")
             return Delay(at_us, float(changed.at_us - moved.at_us), error, moved.value)
         if moved.epoch is changed.epoch:
-            # Two readings of one clock: where the clock stands does not matter, only how fast it goes.
+            # Two readings of one clock: what the clock shows does not matter, only how fast it goes.
             apart = changed.clock_us - moved.clock_us
             known = moved.epoch.map()
             rate, unsure = (known.rate_ppm, known.rate_error_ppm) if known is not None else (0.0, RATE_ERROR * 1e6)

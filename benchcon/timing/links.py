@@ -152,7 +152,7 @@ class Evidence:
     _ping_open: bool = True
 
     def heir(self) -> Evidence:
-        """Return evidence that begins now, and knows of this one only how the link stands."""
+        """Return evidence that begins now, and takes over only the state of the link from this one."""
         found = Evidence(self.source, self.quiet_until_us, self.rate, tapped=self.tapped)
         found._alive, found._set_us = self._alive, self._set_us
         found._asked_us, found._ping_open = self._asked_us, self._ping_open
@@ -540,7 +540,7 @@ def told(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
 
 
 def as_text(verdicts: list[LinkVerdict], state: BenchState) -> str:
-    """Return `told` in lines of 100 characters."""
+    """Return the verdicts in lines of 100 characters."""
     lines = []
     for text in told(verdicts, state):
         lines += textwrap.wrap(text, 100, subsequent_indent="    ")

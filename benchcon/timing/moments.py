@@ -31,12 +31,12 @@ class Moment(NamedTuple):
     clock_us: int
     """By the board's clock, unwrapped."""
     at_us: int
-    """Stamp of the record that told it: it was no later."""
+    """Stamp of the record that reported it: it was no later."""
     since_us: int
     """It was no earlier by the bench's own stamps: when the request was sent. An input's is 0: not known."""
     value: int
     told: bool
-    """A change at this moment. Otherwise only what the channel stands at, from a keyframe or read back."""
+    """A change at this moment. Otherwise only the channel's value, from a keyframe or read back."""
 
 
 class Moments:
@@ -46,7 +46,7 @@ class Moments:
         self._state = state
         self._clocks = clocks
         self.off: dict[int, list[tuple[int, int]]] = {}
-        """By source: from when to when (0: still) a board was dark, or told a supply that lights nothing."""
+        """By source: from when to when (0: still) a board was dark, or reported a supply that lights nothing."""
         self.inputs: dict[Key, list[Moment]] = {}
         self.outputs: dict[Key, list[Moment]] = {}
         self._number = 0
@@ -57,7 +57,7 @@ class Moments:
         self.stand()
 
     def stand(self) -> None:
-        """Take what every channel stands at: at the start, and when a stream begins with a keyframe."""
+        """Take every channel's value: at the start, and when a stream begins with a keyframe."""
         for board in self._state.boards.values():
             for channel in board.channels.values():
                 if channel.value is not None:

@@ -42,7 +42,7 @@ def drift(values: Sequence[float]) -> Drift | None:
         return None
     first, last = values[:quarter], values[-quarter:]
     middles = median(first), median(last)
-    # The median's standard error is 1.2533 sigma / sqrt(n); 1.4826 times the median deviation stands for sigma.
+    # The median's standard error is 1.2533 sigma / sqrt(n); 1.4826 times the median deviation estimates sigma.
     spread = max(
         median(abs(value - middle) for value in part) for part, middle in zip((first, last), middles, strict=True)
     )
