@@ -35,7 +35,7 @@ class Gate:
         self._out = out
         self._messages = messages
         self._lost: OSError | None = None
-        """Why nothing can be written any more. Raised again at each attempt, as argparse, for one, ignores an OSError."""
+        """Why nothing can be written any more; raised again at each attempt, as argparse ignores an OSError."""
         self._column = 0
         """Characters written of the line that is begun."""
 

@@ -19,7 +19,7 @@ from benchcon.wire.items import NAME_MOST, Item, fitting
 
 
 def inspect_boards(panel: Panel) -> tuple[list[PanelRemark], list[str]]:
-    """Return advice about each board of `panel`, and the names of those that firmware cannot be built for as the file is.
+    """Return advice about each board of `panel`, and the names of those whose firmware cannot be built yet.
 
     A board without a known chip, or whose pins nobody has written down, is somebody else's: nothing is built for it.
     """

@@ -58,7 +58,7 @@ def _each(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
             board.name,
         )
     for part in panel.parts:
-        if not (isinstance(part, Lamp) and part.engraved and part.inside):  # one of its housing's lamps is listed for all
+        if not (isinstance(part, Lamp) and part.engraved and part.inside):  # one of a housing's lamps for all
             yield _part(panel, part)
         if isinstance(part, Control) and part.guard:
             yield "Controls", 1, "flip-up cover", f"for a bushing of {hole_of(part)} mm", part.label or part.name

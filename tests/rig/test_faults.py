@@ -78,7 +78,7 @@ def test_quantities_become_plain_numbers() -> None:
         ("crossed left left", "names a channel twice"),
         ("stuck key valu=1", "did you mean 'value'?"),
         ("stuck key value=yes", "'value' must be a whole number, not \"yes\""),
-        ("stuck key value=1 value=0", "'value' stands twice"),
+        ("stuck key value=1 value=0", "'value' is given twice"),
         ("delay by=5", "'by' \"5\" lacks its unit"),
         ("delay by=5mm", "is a length; a time is needed"),
         ("clock off=9000ppm", "'off' must be from -5000 ppm to 5000 ppm, not \"9000ppm\""),
