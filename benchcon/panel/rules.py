@@ -12,13 +12,14 @@ from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import SourceFile, options
 from benchcon.panel.supplies import check_supplies
-from benchcon.text import counted, near
+from benchcon.text import counted, listed, near
 
 
 def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
     """Note in `source` what does not fit together on `panel`, and with `currents` what draws too much."""
     _names(panel, source)
     _channels(panel, source)
+    _one_board_each(panel, source)
     check_supplies(panel, source.say_at)
     for board in panel.boards:
         _Pins(panel, board, source).check()
@@ -28,6 +29,15 @@ def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
     _housings(panel, source)
     for load in (*loads(panel), *uneven(panel)) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
+
+
+def _one_board_each(panel: Panel, source: SourceFile) -> None:
+    """A control's position is read from contacts that one board sees at one moment."""
+    for control in panel.controls:
+        boards = list(dict.fromkeys(channel.board for channel in control.channels))
+        if len(boards) > 1:
+            text = f"{key_of(control)} has contacts on several boards ({listed(boards)}); wire them all to one"
+            source.say_at(control.line, text)
 
 
 def _housings(panel: Panel, source: SourceFile) -> None:

@@ -89,6 +89,11 @@ MISTAKES = [
     ("[lamps.a\n", 7, ["not TOML", "column"]),
     ("title = \n", 7, ["not TOML"]),
     (LAMP + "[lamps.a]\n", 9, ["lamps.a", "twice"]),
+    (
+        "[boards.other]\n" + SWITCH + 'channels = ["desk.a", "other.a"]\ncode = "gray"\npositions = ["a", "b", "c"]\n',
+        8,
+        ["controls.s has contacts on several boards", "desk", "other", "wire them all to one"],
+    ),
     (LAMP + "channel = 'desk.b'\n", 9, ["channel", "twice"]),
     (LAMP + "color = 'red'\n", 9, ["lamps.a.color", "unknown", 'mean "colour"']),
     (LAMP + "colour = 'gren'\n", 9, ["lamps.a.colour", '"gren"', "red, amber, green, blue, white", 'mean "green"']),
