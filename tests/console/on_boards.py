@@ -9,8 +9,9 @@ What a port does by itself (`link`, `lost`, `BoardsBench.more_ports`) and what n
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from pathlib import Path
@@ -232,11 +233,13 @@ class OnBoards(LiveSession):
         self.bench.virtual.boards[board]._pump(self.now_us())
         self.wait(0.01)
 
-    def loses(self, board: str, lines: int) -> None:
-        """So many notifications of a board are lost on the way."""
-        for _ in range(lines):
-            self._side(board).say(("ghost", "lost"), self.now_us())
-        self._side(board).take()
+    @contextlib.contextmanager
+    def unheard(self, board: str) -> Iterator[None]:
+        """What a board says meanwhile is lost on the way."""
+        cable = self.bench.virtual._cable_of[board]
+        heard, cable.heard = cable.heard, lambda data, at_us: None
+        yield
+        cable.heard = heard
 
     def exchange(self, source: int, words: tuple[str, ...], told: tuple[str, ...]) -> None:
         """A board that is none of ours, on a port of its own, is asked something and answers."""

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 from console.contrast import Cell, cells, glass, hard_to_read, luminance, ratio
-from console.fed_by_hand import Fed
 from console.looking import Eyes, console
 from console.on_boards import OnBoards
 
@@ -25,14 +24,14 @@ def test_the_formula_gives_what_is_known_of_it() -> None:
     assert ratio((0x76, 0x76, 0x76), (255, 255, 255)) >= 4.5 > ratio((0x77, 0x77, 0x77), (255, 255, 255))
 
 
-def stir(session: Fed) -> None:
+def stir(session: OnBoards) -> None:
     """Lamps at every level, displays, controls that have moved."""
     for number, lamp in enumerate(session.panel.lamps):
         level = (1000, 50, 450, 0, 700)[number % 5]
         session.bench.set_lamp(session.source(lamp.channel.board), lamp.channel.id, level)
     for name in ("d_dir", "d_spd", "d_qnh"):
         session.bench.set_display(session.source("met"), name, encode("12", {"d_dir": 3, "d_spd": 2, "d_qnh": 5}[name]))
-    session.moved("power", sw_main=1, volts=460)
+    session.moved("power", sw_batt=1, volts=460)
     session.moved("met", enc_qnh=12, unit=1)
     session.moved("lighting", int1=0, int3=1, sw_app=1)
     session.bench.note("trigger", "a trigger")
@@ -96,7 +95,7 @@ VIEWS: dict[str, tuple[str, ...]] = {
 )
 async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int], looks: Path) -> None:
     remember(Preferences(theme))
-    session = Fed()
+    session = OnBoards()
     async with console(session, size) as eyes:
         stir(session)
         session.bench.blink(session.source("power"), "l_batt", True)
@@ -108,13 +107,10 @@ async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int]
             if found := hard_to_read(eyes):
                 wrong[name] = found[:6]
         assert not wrong
-        session.bench.deaf = {session.source("met")}
         await eyes.press("f12")
-        session.bench.deaf = set()
-        await eyes.press("f12")
-        session.bench.deaf = {session.source("met")}
+        session.stop("met")
         await eyes.press("f9")
-        session.at_us += 600_000
+        session.wait(0.6)
         await eyes.see("PULL")
         for name in ("dark not confirmed", "help on it"):
             if found := hard_to_read(eyes):
@@ -123,7 +119,8 @@ async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int]
             await eyes.pilot.pause(0.2)
         await eyes.press("escape", "escape")
         assert not wrong
-        session.at_us += 30_000_000  # all fall silent: nothing is known any more
+        session.stop("lighting", "power")
+        session.wait(30.0)  # all fall silent: nothing is known any more
         await eyes.see("silent")
         if found := hard_to_read(eyes):
             wrong["silent"] = found[:6]
@@ -174,20 +171,20 @@ async def test_what_lies_in_glass_looks_the_same_in_both_themes(looks: Path) -> 
 
 
 async def test_large_letters_become_a_row_and_then_go_and_it_is_remembered(looks: Path) -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         face = eyes.app.screen.query_one(Face)
-        session.moved("power", sw_main=1)
+        session.moved("power", sw_batt=1)
         await eyes.until(lambda: "█" in eyes.rows()[20], "large letters")
         large = face.size.height
         await eyes.press("z")
-        await eyes.until(lambda: eyes.rows()[22].split() == ["Mains", "on"], "one row of letters")
+        await eyes.until(lambda: eyes.rows()[22].split() == ["Battery", "on"], "one row of letters")
         assert face.size.height == large + 5
         await eyes.press("z")
         await eyes.until(lambda: face.size.height == large + 6, "no letters")
-        assert "Mains  on" not in eyes.text()
+        assert "Battery  on" not in eyes.text()
     assert preferred().letters == "off"
-    async with console(Fed()) as eyes:
+    async with console(OnBoards()) as eyes:
         assert eyes.app.screen.query_one(Face).size.height == large + 6
         await eyes.press("z")
         await eyes.see("Move a control")

@@ -6,9 +6,8 @@ from itertools import combinations, pairwise
 from typing import NamedTuple
 
 import pytest
-from console.fed_by_hand import OSTREY, Fed
 from console.looking import console
-from console.on_boards import OnBoards
+from console.on_boards import OSTREY, OnBoards
 from shapely.geometry import box
 
 from benchcon.console.face import Face
@@ -108,7 +107,7 @@ class Screen(NamedTuple):
 
 
 async def look(panel: Panel, size: tuple[int, int]) -> Screen:
-    async with console(Fed(panel), size) as eyes:
+    async with console(OnBoards(panel), size) as eyes:
         await eyes.pilot.pause(0.05)
         face = eyes.app.screen.query_one(Face)
         sheet = face._sheet

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import Fed
 from console.looking import console
+from console.on_boards import OnBoards
 
 from benchcon.console.event_list import EventList
 from benchcon.session import ReplaySession
@@ -17,11 +17,11 @@ from benchcon.wire.events import Event
 
 def switched(path: Path, seconds: int) -> None:
     """The mains switch thrown once a second; keyframes between come with the writer's own pace."""
-    session = Fed()
+    session = OnBoards()
     session.start_recording(path)
     for second in range(seconds):
-        session.wait(1.0)
-        session.moved("power", sw_main=second % 2 ^ 1)
+        session.wait(0.9)
+        session.moved("power", sw_batt=second % 2 ^ 1)
         if second == 2:
             session.mark("here")
     session.stop_recording()
@@ -34,19 +34,19 @@ async def test_after_a_jump_the_events_are_those_until_there(tmp_path: Path) -> 
     async with console(session) as eyes:
         await eyes.press("f4")
         await eyes.press("g", *"4.5", "enter")
-        # The stream began at one second: the switch was thrown at 2, 3 and 4 s, the mark set at 4 s.
-        await eyes.see("EVENTS  4 ", "0:00:02.000", "Mains (sw_main) = on", "0:00:04.000", "here")
+        # The switch was thrown at 1, 2, 3 and 4 s, the mark set after 3 s.
+        await eyes.see("EVENTS  5 ", "0:00:02.0", "Battery (sw_batt) = on", "0:00:04.0", "here")
         await eyes.press("g", *"55.5", "enter")
-        await eyes.see("EVENTS  55 ", "0:00:55.000")
+        await eyes.see("EVENTS  56 ", "0:00:55.0")
         assert "0:00:56" not in eyes.text()
         await eyes.press("slash", *"here", "enter")
-        await eyes.see("only: here", "0:00:04.000")
-        await eyes.press("g", *"3.5", "enter")
+        await eyes.see("only: here", "0:00:03.1")
+        await eyes.press("g", *"2.5", "enter")
         await eyes.see("Nothing that fits the filter.")
         await eyes.press("escape")
         await eyes.see("EVENTS  2 ")
         await eyes.press("full_stop")
-        await eyes.see("EVENTS  3 ", "0:00:04.000")
+        await eyes.see("EVENTS  3 ", "0:00:03.0")
 
 
 async def test_a_damaged_keyframe_is_reported_once(tmp_path: Path) -> None:
@@ -95,18 +95,15 @@ async def test_space_plays_a_recording_on_every_view(tmp_path: Path, view: str) 
 
 async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> None:
     path = tmp_path / "young.capture"
-    session = Fed(described=False)
+    session = OnBoards(start=False)
     session.start_recording(path)
-    for source in range(1, len(session.panel.boards) + 1):
-        session.link(source, "opened", port=f"/dev/ttyUSB{source}")
     session.wait(2.0)
-    for source, board in enumerate(session.panel.boards, 1):
-        session.describe(source, board.name)
+    session.bench.start()
     session.wait(5.0)
     session.stop_recording()
     replay = ReplaySession(path)
     async with console(replay) as eyes:
-        await eyes.see("paused", "0:00:03.0", "● live")
+        await eyes.see("paused", "0:00:02.", "● live")
         assert "not there" not in eyes.text()
         await eyes.press("f6", "home")
         await eyes.see("nothing is known yet: the capture begins here; Space plays")
@@ -115,13 +112,13 @@ async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> 
 @pytest.mark.parametrize("size", [(80, 24), (140, 45)])
 async def test_a_short_recording_of_a_long_day_says_how_long_it_is(tmp_path: Path, size: tuple[int, int]) -> None:
     path = tmp_path / "late.capture"
-    session = Fed()
+    session = OnBoards()
     session.wait(36.0)
     session.start_recording(path)
-    session.wait(1.0)
-    session.moved("power", sw_main=1)
-    session.wait(1.0)
-    session.moved("power", sw_main=0)
+    session.wait(0.9)
+    session.moved("power", sw_batt=1)
+    session.wait(0.9)
+    session.moved("power", sw_batt=0)
     session.stop_recording()
     replay = ReplaySession(path)
     async with console(replay, size) as eyes:

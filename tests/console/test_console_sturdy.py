@@ -6,7 +6,6 @@ import asyncio
 from tempfile import TemporaryDirectory
 
 import pytest
-from console.fed_by_hand import Fed
 from console.looking import Eyes, console
 from console.on_boards import OnBoards
 from hypothesis import given, settings
@@ -120,7 +119,7 @@ STRANGE = st.builds(
 @given(st.lists(STRANGE, max_size=12), st.sampled_from(VIEWS))
 def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]], view: str) -> None:
     async def run() -> None:
-        session = Fed()
+        session = OnBoards()
         async with console(session) as eyes:
             await eyes.press(view)
             for number, (kind, bodies) in enumerate(records):

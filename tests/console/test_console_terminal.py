@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import OSTREY, Fed
 from console.in_terminal import Terminal
+from console.on_boards import OSTREY, OnBoards
 from rig.test_process import processes_of
 
 from benchcon.demo import Demo, start
@@ -178,14 +178,14 @@ def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_
 
 def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
-    session = Fed()
+    session = OnBoards()
     session.start_recording(path)
     session.wait(1.0)
-    session.moved("power", sw_main=1)
+    session.moved("power", sw_batt=1)
     session.mark("1")
     for _ in range(30):
         session.wait(1.0)
-    session.moved("power", sw_main=0)
+    session.moved("power", sw_batt=0)
     session.wait(1.0)
     session.stop_recording()
     with Terminal("-m", "benchcon", "replay", str(path), env=home) as terminal:
@@ -238,7 +238,7 @@ def test_what_is_typed_ahead_goes_into_the_question_that_its_first_key_opens(
     home: dict[str, str], tmp_path: Path
 ) -> None:
     path = tmp_path / "night.capture"
-    session = Fed()
+    session = OnBoards()
     session.start_recording(path)
     for _ in range(30):
         session.wait(1.0)

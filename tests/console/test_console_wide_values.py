@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import Fed
 from console.in_terminal import Terminal
 from console.looking import console
+from console.on_boards import OnBoards
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -72,7 +72,7 @@ def test_a_point_behind_each_of_eight_digits_typed_on_a_real_board(board: Demo, 
 
 
 async def test_sixteen_digits_of_hex_in_a_notification_harm_nothing() -> None:
-    session = Fed()
+    session = OnBoards()
     source = session.source("power")
 
     def stands(channel: str) -> int:
@@ -81,12 +81,12 @@ async def test_sixteen_digits_of_hex_in_a_notification_harm_nothing() -> None:
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f6")
         session.wait(1)
-        session.notification(source, "is", "sw_main=" + 16 * "F")
-        session.notification(source, "is", "volts=8000000000000000")
+        session.says("power", "is", "sw_main=" + 16 * "F")
+        session.says("power", "is", "volts=8000000000000000")
         await eyes.until(lambda: (stands("sw_main"), stands("volts")) == ((1 << 64) - 1, 1 << 63))
         session.wait(1)
-        session.moved("power", sw_main=1)
-        await eyes.until(lambda: stands("sw_main") == 1, "the console to go on")
+        session.moved("power", sw_main=0)
+        await eyes.until(lambda: stands("sw_main") == 0, "the console to go on")
 
 
 @given(st.lists(st.tuples(st.integers(0, 10_000), st.integers(0, (1 << 64) - 1)), max_size=30))
@@ -103,7 +103,7 @@ def test_the_time_line_keeps_any_value_of_64_bits_as_it_is(changes: list[tuple[i
 
 def recorded(path: Path) -> None:
     """All segments lit, then the leftmost point alone, with a keyframe between them and one after."""
-    session = Fed(load(path.with_name("counter.toml")), simulated=False)
+    session = OnBoards(load(path.with_name("counter.toml")), simulated=False)
     source = session.source("counter")
     session.start_recording(path)
     for segments in (ALL_LIT, LEFT_POINT):
