@@ -21,6 +21,7 @@ from typing import Any, cast
 from benchcon.errors import Trouble
 from benchcon.link import Bench, PortInfo
 from benchcon.link.bench import SCREEN, DarkResult
+from benchcon.link.conversation import Talk
 from benchcon.link.records import link_record
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Panel
@@ -234,6 +235,14 @@ class OnBoards(LiveSession):
         self.wait(0.01)
 
     @contextlib.contextmanager
+    def deaf(self, board: str) -> Iterator[None]:
+        """What a board is sent meanwhile is lost on the way."""
+        cable = self.bench.virtual._cable_of[board]
+        cable.send = lambda data: True  # type: ignore[method-assign]
+        yield
+        del cable.send
+
+    @contextlib.contextmanager
     def unheard(self, board: str) -> Iterator[None]:
         """What a board says meanwhile is lost on the way."""
         cable = self.bench.virtual._cable_of[board]
@@ -272,6 +281,16 @@ class OnBoards(LiveSession):
     def lost(self, board: str, why: str = "unplugged") -> None:
         """Its plug is pulled."""
         self.bench.unplug(board, why=why)
+
+    def plugged_in(self, board: str) -> None:
+        """Its plug is put back."""
+        virtual, source = self.bench.virtual, self.source(board)
+        cable = virtual._cable_of[board]
+        virtual.cables.append(cable)
+        talk = virtual.talks[board] = Talk(virtual, cable, source)
+        self.link(source, "opened", port=cable.port)
+        talk.bring_up()
+        self.wait(0.1)
 
     # --- time and hands -------------------------------------------------------------------------------------------
 
