@@ -5,6 +5,7 @@ It knows nothing of how a single step comes to its end; that is the machine's.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -19,6 +20,8 @@ from benchcon.walk.plan import Group, Step, fourth_of, plan, rectangles, steps
 
 DOUBTED = 2
 """So many contacts that never made are pressed more often, as worn ones are; more than that have a cause in common."""
+PRESSED_AGAIN = 2
+"""So often a key is pressed again, alone, that did not make when it was held with others; more often shows no more."""
 BOARDS = Group("all boards", "boards", ())
 """Not asked of anybody: where what happened to the boards is written down."""
 
@@ -36,8 +39,8 @@ class Progress:
         """The group at hand is asked once more, because something in it was odd."""
         self._more = False
         """It was asked a third time, or how often it comes."""
-        self._pressed: set[str] = set()
-        """Controls of a matrix that were pressed more often because they did not make when they were held."""
+        self._pressed: Counter[str] = Counter()
+        """How often controls of a matrix were pressed again because they did not make when they were held."""
         self.collected: list[Evidence] = []
         """Evidence of the group at hand."""
         self.note = ""
@@ -158,8 +161,9 @@ class Progress:
             silent = sum(judge.is_silent(self.layout, done.evidence) for done in self.done.values())
             steps = judge.in_doubt(self.layout, self.collected, silent < DOUBTED)
         elif self.group.kind == "matrix":
-            steps = judge.not_made_when_held(self.layout, self.collected, self._passed() - self._pressed)
-            self._pressed |= {name for step in steps for name in step.parts}
+            passed = {name for name in self._passed() if self._pressed[name] < PRESSED_AGAIN}
+            steps = judge.not_made_when_held(self.layout, self.collected, passed)
+            self._pressed.update({name for step in steps for name in step.parts})
         elif self.group.kind == "display":
             steps = judge.display_in_doubt(self.layout, self.collected)
         if steps:

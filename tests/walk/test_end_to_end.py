@@ -115,6 +115,8 @@ def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off()
         pytest.param("cross-talk", 10, 24, id="cross-talk while several keys are held"),
         pytest.param("cross-talk", 19, 32, id="cross-talk from a key that the board keeps to itself"),
         pytest.param("worn contact that misses", 19, 32, id="a key that misses in a matrix without diodes"),
+        pytest.param("worn contact that misses", 164, 16, id="a key that misses when it is held with others"),
+        pytest.param("7219: the last chip bridged", 105, 24, id="two digits that are all of a driver"),
     ],
 )
 def test_nothing_that_is_false_is_told_as_sure(cause: str, seed: int, most: int) -> None:
