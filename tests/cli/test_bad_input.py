@@ -140,7 +140,7 @@ PANELS = {
     "none-there": "No such file",
     "dir": "Is a directory",
     "text": "is not TOML here",
-    "binary": "not UTF-8",
+    "binary": "is not text",
     "pipe": "nobody writes to it",
     "/dev/zero": "larger than",
 }
