@@ -20,7 +20,7 @@ from benchcon.panel.model import Panel
 from benchcon.recording import Keeper
 from benchcon.recording.keeper import Closed
 from benchcon.state import BenchState
-from benchcon.state.changes import Changes, ValueChange
+from benchcon.state.changes import Changes, ValueChange, take_observed
 from benchcon.watch import triggers_of
 from benchcon.wire.events import Event
 from benchcon.wire.records import Batch
@@ -222,15 +222,8 @@ class OpenSession(Session, ABC):
 
     def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
         """Take batches, and what the state's observer made of each."""
-        changes: list[ValueChange] = []
-        if self._changes is None:
-            for batch, events in zip(batches, observed, strict=True):
-                self.state.take(batch, events)
-        else:
-            for batch, events in zip(batches, observed, strict=True):
-                changes += self._changes.take(batch, events)
-            self._show(changes)
-        happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
+        changes, happened = take_observed(self.state, self._changes, batches, observed)
+        self._show(changes)
         if self._writer is not None:
             self._writer.write(batches)
         if self._keeps:

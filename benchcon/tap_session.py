@@ -22,7 +22,7 @@ from benchcon.link.relay import now_us
 from benchcon.link.tap import Order, Tap
 from benchcon.panel.model import Panel
 from benchcon.session import OpenSession
-from benchcon.text import printable
+from benchcon.text import listed, printable
 from benchcon.wire.codec import RATE
 from benchcon.wire.records import BENCH, NOTE, Batch
 
@@ -88,10 +88,9 @@ class TapSession(OpenSession):
         except BaseException:
             self._end_taps()
             raise
-        *names, last = [printable(tap.name) for tap in self.taps]
-        listed = f"{', '.join(names)} and {last}" if names else last
+        names = listed(printable(tap.name) for tap in self.taps)
         verb = "drives" if len(self.taps) == 1 else "drive"
-        self.undriven = f"a tap only looks on: what has opened {listed} {verb} this panel"
+        self.undriven = f"a tap only looks on: what has opened {names} {verb} this panel"
 
     def start(self) -> None:
         """Begin to take what the taps report, on a thread of its own."""

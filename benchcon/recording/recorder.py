@@ -13,7 +13,7 @@ from benchcon.capture.writer import Figures
 from benchcon.panel.model import Panel
 from benchcon.recording.keeper import Keeper
 from benchcon.state import BenchState
-from benchcon.state.changes import Changes, ValueChange
+from benchcon.state.changes import Changes, take_observed
 from benchcon.watch.triggers import Trigger
 from benchcon.watch.watch import Watch
 from benchcon.wire.events import Event
@@ -69,13 +69,7 @@ class Recorder:
         self._end = bench.follow(self._take)
 
     def _take(self, batches: list[Batch], observed: list[Sequence[Event]]) -> None:
-        changes: list[ValueChange] = []
-        for batch, events in zip(batches, observed, strict=True):
-            if self._changes is not None:
-                changes += self._changes.take(batch, events)
-            else:
-                self._state.take(batch, events)
-        happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
+        changes, happened = take_observed(self._state, self._changes, batches, observed)
         if self._keeper is not None:
             self._keeper.take(batches, happened, changes)
             return

@@ -15,8 +15,8 @@ _LAMP_PAUSE_US = 500_000
 """A lamp goes out by a fault at most twice a second."""
 
 
-class Victim(Protocol):
-    """What faults do something to."""
+class FaultyBoard(Protocol):
+    """A board as its faults act on it."""
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
         """Take that this fault has begun or ended."""
@@ -47,11 +47,11 @@ class _Entry:
         self.due: list[list[Action]] = []
 
 
-class Mischief:
+class ActiveFaults:
     """All faults of one board."""
 
-    def __init__(self, victim: Victim, timeline: Timeline, chance: random.Random) -> None:
-        self.victim = victim
+    def __init__(self, board: FaultyBoard, timeline: Timeline, chance: random.Random) -> None:
+        self.board = board
         self.timeline = timeline
         self.chance = chance
         self.acting: list[Fault] = []
@@ -86,7 +86,7 @@ class Mischief:
         fault = entry.fault
         entry.acts = True
         self.acting.append(fault)
-        self.victim.faults_changed(at_us, fault)
+        self.board.faults_changed(at_us, fault)
         if fault.for_us:
             entry.due.append(self.timeline.at(at_us + fault.for_us, lambda when_us: self._end(entry, when_us)))
         start = _BY_ITSELF.get(fault.kind)
@@ -102,10 +102,10 @@ class Mischief:
             # By identity: two faults may be equal.
             self.acting[:] = [fault for fault in self.acting if fault is not entry.fault]
             for id_ in entry.fault.channels if entry.fault.kind in ("loose", "flickering") else ():
-                self.victim.break_wire(at_us, id_, False)
+                self.board.break_wire(at_us, id_, False)
             for id_ in entry.fault.channels if entry.fault.kind in ("floating", "crosstalk") else ():
-                self.victim.hum(at_us, id_, False)
-            self.victim.faults_changed(at_us, entry.fault)
+                self.board.hum(at_us, id_, False)
+            self.board.faults_changed(at_us, entry.fault)
 
     # --- what some do by themselves -------------------------------------------------------------------------
 
@@ -121,15 +121,15 @@ class Mischief:
             if fault.kind == "flickering":
                 return self.chance.uniform(_LAMP_PAUSE_US - gap_us, 2 * _LAMP_PAUSE_US)
             mean_us = fault.settings["every"]
-            least_us = _LAMP_PAUSE_US if self.victim.is_lamp(id_) else 0
+            least_us = _LAMP_PAUSE_US if self.board.is_lamp(id_) else 0
             return max(self.chance.expovariate(1 / mean_us), least_us, 1)
 
         def drop(when_us: int) -> None:
-            self.victim.break_wire(when_us, id_, True)
+            self.board.break_wire(when_us, id_, True)
             self._again(entry, when_us + gap_us, back)
 
         def back(when_us: int) -> None:
-            self.victim.break_wire(when_us, id_, False)
+            self.board.break_wire(when_us, id_, False)
             self._again(entry, when_us + pause(), drop)
 
         self._again(entry, at_us + pause(), drop)
@@ -144,11 +144,11 @@ class Mischief:
             low_us = round(period_us * self.chance.uniform(0.52, 0.75))
 
             def low(at: int, left: int = periods) -> None:
-                self.victim.hum(at, id_, True)
+                self.board.hum(at, id_, True)
                 self._again(entry, at + low_us, lambda then: high(then, left))
 
             def high(at: int, left: int) -> None:
-                self.victim.hum(at, id_, False)
+                self.board.hum(at, id_, False)
                 if left > 1:
                     self._again(entry, at + period_us - low_us, lambda then: low(then, left - 1))
                 else:
@@ -165,7 +165,7 @@ class Mischief:
         def strike(when_us: int) -> None:
             nonlocal count
             count += 1
-            self.victim.storm(when_us, entry.fault.channels)
+            self.board.storm(when_us, entry.fault.channels)
             self._again(entry, begun_us + (count + 1) * pause_us, strike)
 
         self._again(entry, at_us + pause_us, strike)
@@ -175,7 +175,7 @@ class Mischief:
 
         def spill(when_us: int) -> None:
             count = self.chance.randint(1, 8)
-            self.victim.noise(when_us, self.chance.randbytes(count))
+            self.board.noise(when_us, self.chance.randbytes(count))
             self._again(entry, when_us + count * 1e6 / rate, spill)
 
         self._again(entry, at_us + self.chance.random() * 1e6 / rate, spill)
@@ -185,29 +185,29 @@ class Mischief:
         count = max(int(rate / 50), 1)
 
         def go_on(when_us: int) -> None:
-            self.victim.noise(when_us, bytes(self.chance.choices(b"abcdefghijklmnopqrstuvwxyz0123456789 ", k=count)))
+            self.board.noise(when_us, bytes(self.chance.choices(b"abcdefghijklmnopqrstuvwxyz0123456789 ", k=count)))
             self._again(entry, when_us + count * 1e6 / rate, go_on)
 
         go_on(at_us)
 
     def _reset_once(self, entry: _Entry, at_us: int) -> None:
-        self.victim.reset(at_us, entry.fault.settings["cause"])
+        self.board.reset(at_us, entry.fault.settings["cause"])
 
     def _reset_loop(self, entry: _Entry, at_us: int) -> None:
         def again(when_us: int) -> None:
             self._again(entry, when_us + entry.fault.settings["every"], again)
-            self.victim.reset(when_us, "watchdog")
+            self.board.reset(when_us, "watchdog")
 
         again(at_us)
 
 
-_BY_ITSELF: dict[str, Callable[[Mischief, _Entry, int], None]] = {
-    "loose": Mischief._drop_outs,
-    "flickering": Mischief._drop_outs,
-    "floating": Mischief._mains,
-    "storm": Mischief._storm,
-    "garbage": Mischief._garbage,
-    "endless_line": Mischief._endless,
-    "board_reset": Mischief._reset_once,
-    "reset_loop": Mischief._reset_loop,
+_BY_ITSELF: dict[str, Callable[[ActiveFaults, _Entry, int], None]] = {
+    "loose": ActiveFaults._drop_outs,
+    "flickering": ActiveFaults._drop_outs,
+    "floating": ActiveFaults._mains,
+    "storm": ActiveFaults._storm,
+    "garbage": ActiveFaults._garbage,
+    "endless_line": ActiveFaults._endless,
+    "board_reset": ActiveFaults._reset_once,
+    "reset_loop": ActiveFaults._reset_loop,
 }

@@ -12,12 +12,12 @@ from typing import Protocol
 
 from benchcon.errors import Trouble
 from benchcon.rig import loom
-from benchcon.rig.active_faults import Mischief
+from benchcon.rig.active_faults import ActiveFaults
 from benchcon.rig.exchange import LoomExchange
 from benchcon.rig.faults import Fault, WrongFault, check
 from benchcon.rig.lamps import Lamps
 from benchcon.rig.line import Way
-from benchcon.rig.notifications import Telling
+from benchcon.rig.notifications import ScanReporter
 from benchcon.rig.physics import Physics
 from benchcon.rig.scan import Scan
 from benchcon.rig.timeline import Action, Timeline
@@ -77,14 +77,14 @@ class SimBoard:
             return random.Random(f"{seed} {wiring.name} {of}")
 
         self.physics = Physics(wiring, self.timeline, self, chance("parts"))
-        self.mischief = Mischief(self, self.timeline, chance("faults"))
+        self.active = ActiveFaults(self, self.timeline, chance("faults"))
         self.up = Way("up", self.timeline, chance("up"), self._to_port)
         self.down = Way("down", self.timeline, chance("down"), self._from_port)
-        self.physics.faults = self.up.faults = self.down.faults = self.mischief.acting
+        self.physics.faults = self.up.faults = self.down.faults = self.active.acting
         self.loader_chance = chance("loader")
         self.scan: Scan | None = None
         self.side: BoardSide | None = None
-        self.lamps = Lamps(wiring, self.timeline, self.mischief.acting, self.physics.broken, self.physics.made)
+        self.lamps = Lamps(wiring, self.timeline, self.active.acting, self.physics.broken, self.physics.made)
         self.powered = False
         self.exchange = LoomExchange(wiring, self.firmware, self.physics) if self.firmware is not wiring else None
         self._kept = {"ident": self.firmware.ident, "name": quoted_name(self.firmware.label)}
@@ -93,7 +93,7 @@ class SimBoard:
         self._out = bytearray()
         self._cable: PluggedPort | None = None
         self._starts: list[Action] = []
-        self._telling: Telling | None = None
+        self._reporter: ScanReporter | None = None
         self._brown_out_due = False
 
     # --- from outside: time, bytes, cable -----------------------------------------------------------------
@@ -102,7 +102,7 @@ class SimBoard:
         """Power comes on."""
         self.timeline.run(at_us)
         for fault in self._first:
-            self.mischief.put(fault, at_us)
+            self.active.put(fault, at_us)
         self.powered = True
         self._begin(at_us, "power")
 
@@ -126,7 +126,7 @@ class SimBoard:
     def feed(self, data: bytes, now_us: int, rate: Callable[[], int | None] = lambda: None) -> None:
         """Take bytes that the port has sent; `rate` tells the rate in baud that it was opened with."""
         self.run(now_us)
-        if loom.of_kind(self.mischief.acting, "wrong_baud"):
+        if loom.of_kind(self.active.acting, "wrong_baud"):
             self.up.port_rate = self.down.port_rate = rate()
         self.down.send(now_us, data)
 
@@ -139,7 +139,7 @@ class SimBoard:
     @property
     def reads(self) -> bool:
         """Whether the board takes what comes; one that has stopped leaves it in the port."""
-        return not loom.of_kind(self.mischief.acting, "stall")
+        return not loom.of_kind(self.active.acting, "stall")
 
     def plugged_in(self, cable: PluggedPort) -> None:
         """Tell the board of its port, for `unplug` and `replug`."""
@@ -149,7 +149,7 @@ class SimBoard:
         """Take that somebody has opened the port, at this rate."""
         self.run(now_us)
         self.up.port_rate = self.down.port_rate = rate
-        if loom.of_kind(self.mischief.acting, "opening_resets"):
+        if loom.of_kind(self.active.acting, "opening_resets"):
             self.reset(now_us, "reset")
 
     # --- what a hand asks (see `control`) -------------------------------------------------------------------
@@ -176,15 +176,15 @@ class SimBoard:
         check(fault, self.wiring)
         if fault.settings.get("boards"):
             raise ValueError("looms are swapped with the power off: write it in the faults file")
-        return self.mischief.put(fault, now_us)
+        return self.active.put(fault, now_us)
 
     def clear_faults(self, number: int | None, now_us: int) -> None:
         """Take out one fault, or all. Raises ValueError if there is none of this number."""
-        self.mischief.clear(number, now_us)
+        self.active.clear(number, now_us)
 
     def faults(self) -> dict[int, Fault]:
         """Return the faults that are in, by number."""
-        return self.mischief.all()
+        return self.active.all()
 
     def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None:
         """Set the supply of all lamps and displays, or of these only. Raises ValueError if one is not there."""
@@ -229,12 +229,12 @@ class SimBoard:
             self.scan.on = False
         self.scan = self.side = None
         self._starts.clear()
-        if self._telling is not None:
-            self._telling.stop()
+        if self._reporter is not None:
+            self._reporter.stop()
         self._light(at_us)
 
     def _begin(self, at_us: int, cause: str) -> None:
-        loaders = loom.of_kind(self.mischief.acting, "slow_boot")
+        loaders = loom.of_kind(self.active.acting, "slow_boot")
         lasting_us = max((fault.settings["lasting"] for fault in loaders), default=0)
         self._starts = self.timeline.at(at_us + lasting_us, lambda when_us: self._run_firmware(when_us, cause))
         if any(fault.settings["says"] == "garbage" for fault in loaders):
@@ -263,20 +263,20 @@ class SimBoard:
         side.on_outputs = lambda changed, when_us: self._light(when_us)
         side.on_wink = self._wink
         side.on_store = self._kept.__setitem__
-        self._telling = Telling(side, self.timeline, self._pump)
+        self._reporter = ScanReporter(side, self.timeline, self._pump)
         parts = self.exchange or self.physics
-        self.scan = Scan(self.firmware, self.timeline, parts, self._telling, self.mischief.acting)
+        self.scan = Scan(self.firmware, self.timeline, parts, self._reporter, self.active.acting)
         side.values.update(self.scan.values)
         self._describe(side)
         self._light(at_us)
         self._pump(at_us)
 
     def _ppm(self) -> float:
-        return float(sum(fault.settings["off"] for fault in loom.of_kind(self.mischief.acting, "clock")))
+        return float(sum(fault.settings["off"] for fault in loom.of_kind(self.active.acting, "clock")))
 
     def _describe(self, side: BoardSide) -> None:
         """What the board says of itself, as it is or as a fault has it."""
-        acting = self.mischief.acting
+        acting = self.active.acting
         idents = [fault.settings["ident"] for fault in loom.of_kind(acting, "ident")]
         texts = [fault.settings["text"] for fault in loom.of_kind(acting, "labels")]
         side.ident = idents[0] if idents else self._kept["ident"]
@@ -297,9 +297,9 @@ class SimBoard:
         if self.side is None:
             return
         data = self.side.take()
-        silent = any(fault.settings["silent"] == "yes" for fault in loom.of_kind(self.mischief.acting, "stall"))
+        silent = any(fault.settings["silent"] == "yes" for fault in loom.of_kind(self.active.acting, "stall"))
         # An endless line has no room for another: it is all that the port sees.
-        if data and not silent and not loom.of_kind(self.mischief.acting, "endless_line"):
+        if data and not silent and not loom.of_kind(self.active.acting, "endless_line"):
             self.up.send(at_us, data)
 
     def _to_port(self, at_us: int, data: bytes) -> None:
@@ -320,7 +320,7 @@ class SimBoard:
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
         """Take that a contact reads made, or not, from now on."""
-        if loom.of_kind(self.mischief.acting, "lit_by_a_control"):
+        if loom.of_kind(self.active.acting, "lit_by_a_control"):
             self._light(at_us)
         if self.scan is not None and (end := self._end(id_)):
             self.scan.contact(at_us, end, made)
@@ -344,7 +344,7 @@ class SimBoard:
         """The firmware's channel at which the wire of a part ends."""
         return id_ if self.exchange is None else self.exchange.firmware_of.get(id_)
 
-    # --- faults (see `mischief.Victim`) -----------------------------------------------------------------------
+    # --- faults (see `active_faults.FaultyBoard`) ----------------------------------------------------------------
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
         """Take that a fault has begun or ended, and look at everything again."""
@@ -378,7 +378,7 @@ class SimBoard:
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
         """Have one of these contacts (none: of all) seem to change."""
         among = ids or tuple(self.wiring.contacts)
-        if self.scan is not None and among and (end := self._end(self.mischief.chance.choice(among))):
+        if self.scan is not None and among and (end := self._end(self.active.chance.choice(among))):
             self.scan.change(at_us, end, 1 - self.scan.values[end])
 
     def noise(self, at_us: int, data: bytes) -> None:
@@ -402,7 +402,7 @@ class SimBoard:
         if side.dark:
             lamps.still(at_us)
         side.supply_mv = lamps.loaded_mv
-        limits = [fault.settings["limit"] for fault in loom.of_kind(self.mischief.acting, "weak_supply")]
+        limits = [fault.settings["limit"] for fault in loom.of_kind(self.active.acting, "weak_supply")]
         # A supply that is switched off feeds no outputs, and does not pull down the board, which has another.
         sags = limits and side.supply_mv < max(limits) <= lamps.supply_mv
         if sags and not self._brown_out_due:

@@ -25,8 +25,8 @@ class _Edges:
         self.due: list[Action] = []
 
 
-class Telling:
-    """Tells one board's protocol side, and lets `pump` put out what it has to say (see `scan.Tells`)."""
+class ScanReporter:
+    """ScanListener one board's protocol side, and lets `pump` put out what it has to say (see `scan.ScanListener`)."""
 
     def __init__(self, side: BoardSide, timeline: Timeline, pump: Callable[[int], None]) -> None:
         self.side = side

@@ -43,23 +43,23 @@ class ScannedPins(Protocol):
         """Return whether it reads differently each time."""
 
 
-class Tells(Protocol):
+class ScanListener(Protocol):
     """What is called with what was seen, at the moment of the scan."""
 
     def changed(self, at_us: int, values: dict[str, int]) -> None:
-        """These inputs have changed, all in one scan."""
+        """Take inputs that changed in one scan, by channel id."""
 
     def edge(self, at_us: int, id_: str, level: int) -> None:
-        """Raw edge: the pin has this level (encoder: A·2+B)."""
+        """Take a raw edge: the pin has this level (encoder: A·2+B)."""
 
     def reading(self, at_us: int, id_: str, counts: int) -> None:
-        """Raw reading of a potentiometer."""
+        """Take a raw reading of a potentiometer."""
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        """Illegal jumps of an encoder since reset."""
+        """Take an encoder's invalid transitions since reset."""
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
-        """These read made and may be ghosts."""
+        """Take contacts that read made and may be ghosts."""
 
 
 class _Pot:
@@ -74,12 +74,12 @@ class Scan:
     """The inputs of one board, as its firmware sees them. Made again at each reset."""
 
     def __init__(
-        self, wiring: Wiring, timeline: Timeline, parts: ScannedPins, tells: Tells, faults: Sequence[Fault]
+        self, wiring: Wiring, timeline: Timeline, parts: ScannedPins, listener: ScanListener, faults: Sequence[Fault]
     ) -> None:
         self.wiring = wiring
         self.timeline = timeline
         self.parts = parts
-        self.tells = tells
+        self.listener = listener
         self.faults = faults
         self.on = True
         """False: the board is gone (reset, unplugged); nothing of this scan happens any more."""
@@ -111,7 +111,7 @@ class Scan:
         """Take that a contact's pin has changed."""
         if id_ in self.raw:
             if self.wiring.contacts[id_].direct:
-                self.tells.edge(at_us, id_, self._level(id_, made))
+                self.listener.edge(at_us, id_, self._level(id_, made))
             else:
                 self._later(_scan(at_us), lambda when_us: self._sample_contact(when_us, id_))
         rule = self.wiring.contacts[id_]
@@ -148,7 +148,7 @@ class Scan:
         if value and id_ in loom.told_as_ghosts(self.wiring, self.faults) and self._may_be_ghost(id_):
             if id_ not in self._ghosts:
                 self._ghosts.add(id_)
-                self._later(at_us, lambda when_us: self.tells.ghost(when_us, [id_]))
+                self._later(at_us, lambda when_us: self.listener.ghost(when_us, [id_]))
             return
         rule = self.wiring.contacts.get(id_)
         if rule is not None and rule.at_once:
@@ -176,7 +176,7 @@ class Scan:
         made = self.parts.reads(id_)
         if made != self._sampled[id_] and id_ in self.raw:
             self._sampled[id_] = made
-            self.tells.edge(at_us, id_, self._level(id_, bool(made)))
+            self.listener.edge(at_us, id_, self._level(id_, bool(made)))
 
     # --- encoders -------------------------------------------------------------------------------------------
 
@@ -185,11 +185,11 @@ class Scan:
         before = self._levels[id_]
         self._levels[id_] = levels
         if id_ in self.raw:
-            self.tells.edge(at_us, id_, levels)
+            self.listener.edge(at_us, id_, levels)
         count = _COUNT.get((before, levels))
         if count is None:
             self.invalid[id_] = self.invalid[id_] + 1 & 0xFFFF
-            self._later(_scan(at_us), lambda when_us: self.tells.skipped(when_us, id_, self.invalid[id_]))
+            self._later(_scan(at_us), lambda when_us: self.listener.skipped(when_us, id_, self.invalid[id_]))
         else:
             self.change(_scan(at_us), id_, self.values[id_] + count & 0xFFFF)
 
@@ -221,7 +221,7 @@ class Scan:
 
     def _raw_reading(self, at_us: int, id_: str) -> None:
         if id_ in self.raw:
-            self.tells.reading(at_us, id_, round(self.parts.sample(id_, raw=True)))
+            self.listener.reading(at_us, id_, round(self.parts.sample(id_, raw=True)))
             self._later(at_us + RAW_US, lambda when_us: self._raw_reading(when_us, id_))
 
     # --- all ------------------------------------------------------------------------------------------------
@@ -233,7 +233,7 @@ class Scan:
             self._changes[at_us][id_] = value
             return
         self._changes[at_us] = {id_: value}
-        self._later(at_us, lambda when_us: self.tells.changed(when_us, self._changes.pop(when_us)))
+        self._later(at_us, lambda when_us: self.listener.changed(when_us, self._changes.pop(when_us)))
 
     def _later(self, at_us: int, action: Action) -> list[Action]:
         def if_on(when_us: int) -> None:

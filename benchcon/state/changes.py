@@ -42,6 +42,22 @@ class ValueChange(NamedTuple):
     """Board clock, unwrapped, if the board reported the change itself; else 0."""
 
 
+def take_observed(
+    state: BenchState, changes: Changes | None, batches: Sequence[Batch], observed: Sequence[Sequence[ev.Event]]
+) -> tuple[list[ValueChange], Sequence[ev.Event]]:
+    """Have `state` take batches and what the bench's observer has made of each; return what changed, and all events.
+
+    `changes` is made around the state; without one nothing is worked out of what changed.
+    """
+    found: list[ValueChange] = []
+    for batch, events in zip(batches, observed, strict=True):
+        if changes is not None:
+            found += changes.take(batch, events)
+        else:
+            state.take(batch, events)
+    return found, observed[0] if len(observed) == 1 else [event for events in observed for event in events]
+
+
 class Changes:
     """Eats batches and gives changes, in order; a value that is first known is one too.
 

@@ -11,7 +11,7 @@ from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, 
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
-from benchcon.wire.items import Item, digits_in, number_in
+from benchcon.wire.items import Item, detail_number, digits_in
 
 if TYPE_CHECKING:
     from benchcon.panel.draft import Said
@@ -110,10 +110,10 @@ def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | Non
     if channel.kind == "contact":
         return Control(name, label, "switch", wired, ("open", "made"), ((0,), (1,)))
     if channel.kind == "selector":
-        count = max(2, min(15, number_in(channel.detail, "pos", 2)))
+        count = max(2, min(15, detail_number(channel.detail, "pos", 2)))
         return Control(name, label, "switch", wired, tuple(map(str, range(count))), tuple((n,) for n in range(count)))
     if channel.kind == "encoder":
-        return Control(name, label, "encoder", wired, detent_counts=max(1, number_in(channel.detail, "det", 4)))
+        return Control(name, label, "encoder", wired, detent_counts=max(1, detail_number(channel.detail, "det", 4)))
     if channel.kind == "pot":
-        return Control(name, label, "pot", wired, high_count=number_in(channel.detail, "top", 1023))
+        return Control(name, label, "pot", wired, high_count=detail_number(channel.detail, "top", 1023))
     return None

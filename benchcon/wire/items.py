@@ -36,7 +36,7 @@ def signed16(count: int) -> int:
     return (count + 0x8000) % 0x10000 - 0x8000
 
 
-def number_in(detail: Mapping[str, str], key: str, default: int = 0) -> int:
+def detail_number(detail: Mapping[str, str], key: str, default: int = 0) -> int:
     """Return the detail `key` of a description as a number (hex on the wire); `default` if it is missing or none."""
     text = detail.get(key, "")
     try:
@@ -47,7 +47,7 @@ def number_in(detail: Mapping[str, str], key: str, default: int = 0) -> int:
 
 def digits_in(detail: Mapping[str, str], unknown: int = 1) -> int:
     """Return how many digits a display has by its description, 1 to 8; `unknown` where it does not say."""
-    digits = number_in(detail, "digits", -1)
+    digits = detail_number(detail, "digits", -1)
     return min(max(digits, 1), 8) if digits >= 0 else unknown
 
 
@@ -75,7 +75,7 @@ class Item(NamedTuple):
 
     def number(self, key: str, default: int = 0) -> int:
         """Return the detail `key` as a number (hex on the wire), or `default` if it is missing or no number."""
-        return number_in(self.detail, key, default)
+        return detail_number(self.detail, key, default)
 
     @property
     def width(self) -> int:

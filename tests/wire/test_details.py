@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.panel.segments import segments_of
-from benchcon.wire.items import digits_in, number_in
+from benchcon.wire.items import detail_number, digits_in
 from benchcon.wire.notifications import lights
 from benchcon.wire.quote import quote, unquoted_pairs
 
@@ -21,7 +21,7 @@ def test_a_displays_digits_are_one_to_eight_or_not_known(text: str, digits: int)
 
 @given(st.text())
 def test_any_text_is_a_number_or_none(text: str) -> None:
-    assert number_in({"top": text}, "top", -1) >= -1
+    assert detail_number({"top": text}, "top", -1) >= -1
 
 
 @given(st.dictionaries(st.from_regex(r"[a-z]{1,5}", fullmatch=True), st.text()))
