@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from benchcon.errors import Trouble
 from benchcon.firmware.running import FirmwareBoards, lacking
 from benchcon.panel.file import load
-from benchcon.replay.targets import NotHere, RunningBoards, WantedBoards, processes
+from benchcon.replay.targets import NotHere, RunningBoards, WantedBoards, names_on, processes
 from benchcon.rig.channel_hand import ChannelHand
-from benchcon.text import printable
 
 
 @contextlib.contextmanager
@@ -40,10 +39,7 @@ def _running(wanted: WantedBoards, way: str) -> Iterator[RunningBoards]:
     if wanted.faults is not None:
         raise Trouble("faults are for simulated boards; firmware is run without")
     panel = load(wanted.panel, currents=False)
-    named = {board.own_ident: board.name for board in panel.boards}
-    names = {ident: named[ident] for ident in wanted.boards if ident in named}
-    if not names:
-        raise Trouble(f"none of the capture's boards is on the panel in {printable(str(wanted.panel))}")
+    names = names_on(panel, wanted)
     if told := lacking(way):
         raise NotHere(told)
     made = FirmwareBoards(panel, way, list(names.values()), currents=False)

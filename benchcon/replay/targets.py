@@ -20,8 +20,10 @@ from typing import NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
+from benchcon.panel.model import Panel
 from benchcon.replay.rerun import MovesParts
 from benchcon.rig.boards import START_S
+from benchcon.text import printable
 
 
 class NotHere(Trouble):
@@ -70,16 +72,23 @@ def start_of(target: str) -> Start:
     return start
 
 
+def names_on(panel: Panel, wanted: WantedBoards) -> dict[str, str]:
+    """Return by ident how the wanted boards are called on the panel. Raises `Trouble` if none of them is on it."""
+    names = {board.own_ident: board.name for board in panel.boards}
+    found = {ident: names[ident] for ident in wanted.boards if ident in names}
+    if not found:
+        boards = printable(", ".join(wanted.boards))
+        raise Trouble(f"none of the capture's boards ({boards}) is on the panel in {printable(str(wanted.panel))}")
+    return found
+
+
 @contextlib.contextmanager
 def simulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
     """Simulated boards, each a process of its own (`benchcon.rig`)."""
     from benchcon.rig.boards import start
 
     panel = load(wanted.panel, currents=False)
-    names = {board.own_ident: board.name for board in panel.boards}
-    boards = [names[ident] for ident in wanted.boards if ident in names]
-    if not boards:
-        raise Trouble(f"none of the capture's boards ({', '.join(wanted.boards)}) is on the panel in {wanted.panel}")
+    boards = list(names_on(panel, wanted).values())
     with start(wanted.panel, faults=wanted.faults, boards=boards) as simulated:
         idents = {board.name: board.own_ident for board in panel.boards}
         yield RunningBoards(
