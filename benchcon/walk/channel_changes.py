@@ -7,10 +7,16 @@ from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.state import BoardState
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 
 
 class Hearing:
-    """Boards of a session by their names on the panel, and what is heard of them."""
+    """Boards of a session by their names on the panel, and what is heard of them.
+
+    It takes events and not `state.Changes`: a walk needs to know what a board reported, when by the board's own clock,
+    and how (a level, an edge, a reading, a ghost, invalid transitions); changes of values are only one of these. And a
+    value that was read again, or that silence made unknown, is nothing that a hand has moved.
+    """
 
     def __init__(self, session: Session, panel: Panel) -> None:
         self.session, self.panel = session, panel
@@ -59,19 +65,13 @@ class Hearing:
         """Ghosts that the board found itself, and an encoder's invalid transitions, reported as the sum so far."""
         word, *rest = event.words
         out: list[tuple[Change, str]] = []
-        for each in rest:
-            channel, _, count = each.partition("=")
+        if word == "ghost":
+            out += [(Change(event.at_us, f"{board}.{channel}", 1, event.clock_us), "ghost") for channel in rest]
+        for channel, total in settings(rest) if word == "skip" else ():
             key = f"{board}.{channel}"
-            if word == "ghost":
-                out.append((Change(event.at_us, key, 1, event.clock_us), "ghost"))
-            elif word == "skip" and count:
-                try:
-                    total = int(count, 16)
-                except ValueError:
-                    continue
-                by = (total - self._invalid.get(key, 0)) & 0xFFFF
-                self._invalid[key] = total
-                out.append((Change(event.at_us, key, by, event.clock_us), "skip"))
+            by = (total - self._invalid.get(key, 0)) & 0xFFFF
+            self._invalid[key] = total
+            out.append((Change(event.at_us, key, by, event.clock_us), "skip"))
         return out
 
     def values(self) -> dict[str, int]:
@@ -90,6 +90,11 @@ class Hearing:
         """Return how the board stands, by its name on the panel; None: it was never heard."""
         with self.session.lock:
             return self.session.state.boards.get(self.sources.get(board, -1))
+
+    def linked(self) -> list[BoardState]:
+        """Return all boards that are linked, the panel's or not."""
+        with self.session.lock:
+            return [board for board in self.session.state.boards.values() if board.link == "linked"]
 
     def known(self, board: str) -> bool:
         """Whether the board has told what it has and how it stands."""

@@ -27,6 +27,7 @@ from typing import NamedTuple
 from benchcon.diagnosis.evidence import BoardTrouble, Evidence
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.state.board import is_without_supply
+from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
@@ -64,6 +65,8 @@ class Condition(NamedTuple):
 
 
 GONE = Condition("gone", "is gone", "plug it in again", True, "is back")
+OTHER = Condition("gone", "is gone", "", True, GONE.over)
+"""On its port another board answers."""
 SILENT = Condition("silent", "is silent", "look at its supply and its cable, or reset it", True, "is heard again")
 RESET = Condition("reset", "was reset", "", True)
 SETTLING = Condition("reset", "was reset", "", False)
@@ -331,7 +334,7 @@ class Conditions:
     def _holds(self, board: str, now_us: int) -> Condition | None:
         state = self.hearing.state_of(board)
         if state is None or state.link != "linked":
-            return GONE
+            return OTHER if self._instead(board) else GONE
         if state.standing(now_us) == "silent":
             return SILENT
         if (why := self._unread.get(board)) is not None:
@@ -343,6 +346,16 @@ class Conditions:
         if state.dark:
             return DARK
         return NO_SUPPLY if self.is_without_supply(board) else None
+
+    def _instead(self, board: str) -> str:
+        """The ident of another board that answers on the port of this one, which is gone; empty: none does."""
+        state = self.hearing.state_of(board)
+        if state is None or not state.port:
+            return ""
+        # What it is called is the panel's to say: a board that answers in its place is asked by its number first.
+        own = self.layout.panel.board(board)
+        others = (each for each in self.hearing.linked() if each.port == state.port and each is not state)
+        return next((each.ident for each in others if own is None or each.ident != own.own_ident), "")
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
         """Return what happened to the boards of the group at hand since it was begun and matters to its step."""
@@ -397,6 +410,14 @@ class Conditions:
         for what, boards in by.items():
             if what is NO_SUPPLY:
                 said.append(self.feeding.advice(boards))
+                continue
+            if what is OTHER:
+                said += [
+                    f"board '{printable(board)}' is gone, and on its port '{printable(self._instead(board))}' answers, "
+                    f"which is another board: plug '{printable(board)}' in; if this is it, its firmware has the wrong "
+                    "ident"
+                    for board in boards
+                ]
                 continue
             names = named(boards)
             does = what.says.replace("is ", "are ").replace("was ", "were ").replace("has ", "have ")

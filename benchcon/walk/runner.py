@@ -249,7 +249,7 @@ class Runner:
         if not old:
             self._held_since = now
         for board, what in old:
-            if (board, what) not in held and what.over:
+            if what.over and not any(board == other and what.over == still.over for other, still in held):
                 self.face.warn(f"board '{printable(board)}' {what.over}")
         new = tuple(each for each in held if each not in old)
         if any(what.person for _, what in new):

@@ -230,6 +230,39 @@ def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: De
     assert [(f["kind"], f["channels"]) for f in report["findings"]] == [("port lost", ["met"])]
 
 
+def test_another_board_on_the_port_of_one_that_is_gone_is_named(desks: Desks) -> None:
+    hand = desks.hands["met"]
+    pulled = threading.Event()
+
+    def act(scene: Scene) -> FaceAnswer | None:
+        if scene.state == "ask" and scene.step is not None:
+            if not pulled.is_set():
+                pulled.set()
+                hand.fault("ident", ident="winch")
+                hand.unplug()
+                hand.replug()
+            elif len(face.warnings) > 1:
+                threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        if "'winch' answers" in scene.trouble and pulled.is_set() and not mended.is_set():
+            mended.set()
+            hand.clear()
+            hand.unplug()
+            hand.replug()
+        return None
+
+    mended = threading.Event()
+    walk = Walk(desks.panel, ("pressure_unit",), rest_us=100_000)
+    face = Scripted(act)
+    assert Runner(desks.session, walk, face).run()
+    told = [line for line in face.warnings if "winch" in line]
+    assert told == [
+        "board 'met' is gone, and on its port 'winch' answers, which is another board: plug 'met' in; "
+        "if this is it, its firmware has the wrong ident; the walk waits for it"
+    ]
+    assert face.warnings[-1] == "board 'met' is back"
+    assert diagnose(desks.panel, walk.evidence) == []
+
+
 @pytest.mark.slow
 def test_a_reset_in_mid_walk_is_no_fault_of_the_part(desks: Desks) -> None:
     hand = desks.hands["met"]
