@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 import pyte
+from wcwidth import wcwidth
 
 PATIENCE_S = 30.0
 KEYS = {"F1": b"\x1bOP", "F2": b"\x1bOQ", "F3": b"\x1bOR", "F4": b"\x1bOS", "F5": b"\x1b[15~", "F6": b"\x1b[17~"}
@@ -26,13 +27,44 @@ KEYS |= {"right": b"\x1b[C", "down": b"\x1b[B", "tab": b"\t", "enter": b"\r"}
 KEYS["ctrl+u"] = b"\x15"
 
 
+class Screen(pyte.Screen):
+    """A screen that works out as text only the lines that have changed: tests look at it again and again."""
+
+    def __init__(self, columns: int, lines: int) -> None:
+        self._texts: list[str] = []
+        super().__init__(columns, lines)
+
+    @property
+    def display(self) -> list[str]:
+        """The lines of the screen."""
+        if len(self._texts) != self.lines:
+            self._texts = [""] * self.lines
+            self.dirty.update(range(self.lines))
+        for y in self.dirty:
+            self._texts[y] = self._text_of(y)
+        self.dirty.clear()
+        return list(self._texts)
+
+    def _text_of(self, y: int) -> str:
+        cells = [self.buffer[y][x].data for x in range(self.columns)]
+        text = "".join(cells)
+        if all(wcwidth(letter) < 2 for letter in set(text)):
+            return text
+        # A wide character stands for two cells, whatever is kept in the second.
+        shown, x = [], 0
+        while x < len(cells):
+            shown.append(cells[x])
+            x += 2 if wcwidth(cells[x][:1]) == 2 else 1
+        return "".join(shown)
+
+
 class Terminal:
     """`words` run with this Python in a terminal of `columns` by `rows`."""
 
     def __init__(
         self, *words: str, columns: int = 80, rows: int = 24, env: dict[str, str] | None = None, cwd: Path | None = None
     ) -> None:
-        self.screen = pyte.Screen(columns, rows)
+        self.screen = Screen(columns, rows)
         self._stream = pyte.ByteStream(self.screen)
         self.raw = b""
         """Everything that was sent to the terminal."""
@@ -98,7 +130,12 @@ class Terminal:
 
     def see(self, *texts: str) -> None:
         """Read until all of this stands on the screen."""
-        self.until(lambda: all(text in self.text() for text in texts), repr(texts))
+
+        def all_there() -> bool:
+            now = self.text()
+            return all(text in now for text in texts)
+
+        self.until(all_there, repr(texts))
 
     def press(self, *keys: str) -> None:
         """Press keys: names of `KEYS`, or the characters themselves."""
