@@ -49,6 +49,14 @@ def path_for_others(path: str) -> str:
     return printable(os.path.basename(path) if whole else path)
 
 
+def decimal(text: str, most_digits: int = 9) -> int | None:
+    """Return the number that a stranger wrote in ASCII digits; None if `text` is none, or has more than `most_digits`.
+
+    Python raises ValueError for a number of some thousand digits, and takes digits of other scripts for digits.
+    """
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= most_digits else None
+
+
 def counted(number: int, word: str) -> str:
     """Return a number with its noun: ``1 lamp``, ``2 lamps``."""
     return f"{number} {word}{'' if number == 1 else 's'}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from benchcon.text import printable
+from benchcon.text import decimal, printable
 from benchcon.wire.quote import unquoted_pairs
 from benchcon.wire.records import LINK, Batch
 
@@ -31,12 +31,12 @@ class Missing:
                 continue
             detail = unquoted_pairs(pairs)
             if word == "untold":
-                self.bytes += _number(detail.get("bytes", ""))
+                self.bytes += decimal(detail.get("bytes", ""), _MOST_DIGITS) or 0
                 continue
             why = printable(detail.get("why", "")) or "it is not said why"
             if why not in self.records and len(self.records) >= _MOST_WHYS:
                 why = "other reasons"
-            self.records[why] += _number(detail.get("records", ""))
+            self.records[why] += decimal(detail.get("records", ""), _MOST_DIGITS) or 0
 
     def words(self) -> str:
         """Return how much is missing and why, such as ``12 records are MISSING (slow)``; empty if nothing is."""
@@ -49,7 +49,3 @@ class Missing:
             are = "byte is" if self.bytes == 1 else "bytes are"
             told.append(f"{self.bytes} {are} MISSING (passed on by the tap, and not recorded)")
         return " and ".join(told)
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_DIGITS else 0

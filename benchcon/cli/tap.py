@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
+from benchcon.text import decimal
 
 if TYPE_CHECKING:
     from benchcon.tap_session import TapSession
@@ -176,9 +177,10 @@ def _address(text: str | None) -> tuple[str, int]:
     if text is None:
         return "127.0.0.1", 0
     host, colon, number = text.rpartition(":")
-    if not colon or not number.isdecimal() or int(number) > 65535:
+    port = decimal(number)
+    if not colon or port is None or port > 65535:
         raise Trouble(f"--listen: '{printable(text)}' is not an address; write HOST:PORT, such as 127.0.0.1:4000")
-    return host.strip("[]"), int(number)
+    return host.strip("[]"), port
 
 
 def _say(line: str) -> None:

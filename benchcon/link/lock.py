@@ -19,7 +19,7 @@ import tempfile
 from pathlib import Path
 
 from benchcon.errors import Trouble
-from benchcon.text import printable
+from benchcon.text import decimal, printable
 
 _MARK = "benchcon"
 
@@ -57,7 +57,7 @@ def program_name(pid: int) -> str:
 
 def _in_use(port: str, text: str, ours: int) -> Trouble:
     words = text.split()
-    pid = int(words[0]) if words and words[0].isdecimal() and len(words[0]) < 10 else 0
+    pid = (decimal(words[0]) or 0) if words else 0
     if pid == ours:
         return Trouble(f"{printable(port)} is already open in this program")
     name = program_name(pid) if pid else ""
@@ -99,9 +99,9 @@ class PortLock:
             os.close(fd)  # whoever held it removed the file in between: once more
         text = _read(fd)
         words = text.split()
-        foreign = words and _MARK not in words and words[0].isdecimal() and len(words[0]) < 10
+        foreign = decimal(words[0]) if words and _MARK not in words else None
         # Another serial program's file, which is not flocked: it holds if that program lives.
-        if foreign and int(words[0]) != self._pid and program_name(int(words[0])):
+        if foreign is not None and foreign != self._pid and program_name(foreign):
             os.close(fd)
             raise _in_use(self.port, text, self._pid)
         try:

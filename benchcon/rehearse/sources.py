@@ -21,7 +21,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 from benchcon.errors import Trouble
 from benchcon.rehearse.behaviour import Behaviour
 from benchcon.rehearse.messages import LONGEST, Values, of_line, of_topic
-from benchcon.text import printable
+from benchcon.text import decimal, printable
 
 if TYPE_CHECKING:
     import paho.mqtt.client as paho
@@ -64,10 +64,11 @@ def source_of(word: str, behaviour: Behaviour, take: Take, complain: Complain) -
 
 
 def _address(word: str, rest: str) -> tuple[str, int]:
-    host, _, port = rest.rpartition(":")
-    if not port.isdecimal() or not 0 <= int(port) < 65536:
+    host, _, number = rest.rpartition(":")
+    port = decimal(number)
+    if port is None or port > 65535:
         raise Trouble(f"--values {printable(word)}: a port is a number from 0 to 65535, such as tcp:5005")
-    return host.strip("[]") or LOOPBACK, int(port)
+    return host.strip("[]") or LOOPBACK, port
 
 
 class _Threaded(ABC):

@@ -12,6 +12,7 @@ from typing import Any
 from benchcon.state.board import BoardState
 from benchcon.state.keyframe import FORM, MOST_BOARDS, read_keyframe
 from benchcon.state.quantities import MOST_QUANTITIES, Quantity, told_in
+from benchcon.text import decimal
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
@@ -277,8 +278,8 @@ class BenchState:
                 board.linked_us = event.at_us
         if event.word in LINK_COUNTS:
             name = LINK_COUNTS[event.word]
-            times = detail.get("bytes" if event.word == "discarded" else "times", "1")
-            setattr(board, name, getattr(board, name) + (int(times) if times.isdecimal() and len(times) < 10 else 1))
+            times = decimal(detail.get("bytes" if event.word == "discarded" else "times", ""))
+            setattr(board, name, getattr(board, name) + (1 if times is None else times))
             if event.word != "held":
                 board.had_trouble("bad lines" if event.word == "discarded" else "repeats", event.at_us)
         if event.word not in ("came", "left"):  # that is what a tap offers to a program, not where the board is

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from benchcon.state import BenchState
+from benchcon.text import decimal
 from benchcon.timing.clock_map import ClockMap, Exchange, Heard, Placed
 from benchcon.wire import events as ev
 
@@ -66,6 +67,11 @@ class Epoch:
                 del kept[: MOST_KEPT // 2 : 2]
 
 
+def rate_opened(event: ev.Link) -> int:
+    """Return the rate in baud that an ``opened`` record gives; 0 for a pseudo-terminal, and where none is known."""
+    return (decimal(event.detail.get("rate", "")) or 0) if event.detail.get("kind") != "pty" else 0
+
+
 class Clocks:
     """Eats events, keeps what they say about the boards' clocks."""
 
@@ -97,9 +103,7 @@ class Clocks:
         elif sort is ev.Boot:
             self._boot(event)  # type: ignore[arg-type]
         elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
-            detail = event.detail  # type: ignore[union-attr]
-            text = detail.get("rate", "") if detail.get("kind") != "pty" else ""
-            self.set_rate(event.source, int(text) if text.isdecimal() and len(text) < 9 else 0, event.at_us)
+            self.set_rate(event.source, rate_opened(event), event.at_us)  # type: ignore[arg-type]
 
     def set_rate(self, source: int, rate: int, at_us: int = 0) -> None:
         """Learn the baud rate of a board's line; 0: it has none, or it is not known."""

@@ -35,6 +35,7 @@ from typing import Any, NamedTuple
 
 from benchcon.state import BenchState
 from benchcon.text import counted, printable
+from benchcon.timing.clocks import rate_opened
 from benchcon.timing.percentiles import percentile
 from benchcon.wire import events as ev
 from benchcon.wire.codec import RATE, check_of
@@ -314,8 +315,7 @@ def _answered(one: Evidence, event: ev.Answered) -> None:
 def _link(one: Evidence, event: ev.Link) -> None:
     if event.word == "opened":
         one.quiet_until_us = max(one.quiet_until_us, event.at_us + GRACE_US)
-        text = event.detail.get("rate", "")
-        one.rate = int(text) if text.isdecimal() and len(text) < 9 and event.detail.get("kind") != "pty" else 0
+        one.rate = rate_opened(event)
         one._alive, one._ping_open = None, True
         one._apart.clear()
         one.tapped = event.detail.get("by") == "tap"

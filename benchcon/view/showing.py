@@ -15,7 +15,7 @@ from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
-from benchcon.text import printable
+from benchcon.text import decimal, printable
 
 STANDINGS = {
     "live": "live",
@@ -61,8 +61,8 @@ def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
     for board in panel.boards:
         state_of = state.board_named(board.own_ident)
         if state_of is None and board.name.startswith("board "):
-            number = board.name[6:]
-            state_of = state.boards.get(int(number)) if number.isdecimal() else None
+            number = decimal(board.name[6:])
+            state_of = state.boards.get(number) if number is not None else None
         if state_of is not None:
             found[board.name] = state_of
     return found

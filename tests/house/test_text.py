@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.text import counted, listed, near, printable, times
+from benchcon.text import counted, decimal, listed, near, printable, times
 
 
 def test_numbers_and_lists_read_as_in_a_sentence() -> None:
@@ -25,3 +25,12 @@ def test_a_strangers_names_are_proposed_printable(word: str, known: list[str]) -
     told = near(word, known)
     assert printable(told) == told
     assert not told or any(f'"{printable(each)}"' in told for each in known)
+
+
+@given(st.integers(0, 10**12), st.text())
+def test_a_number_is_read_as_it_was_written_and_nothing_else_is_one(number: int, text: str) -> None:
+    assert decimal(str(number), 13) == number
+    assert decimal(str(number)) == (number if number < 10**9 else None)
+    assert decimal(text) is None or text.strip("0123456789") == ""
+    assert decimal("9" * 100_000, 15) is None
+    assert decimal("\u0663") is None, "a digit of another script"
