@@ -16,7 +16,7 @@ from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from benchcon.console.ask import HelpAbout
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_true import CELL_RATIO
 from benchcon.console.ink import ink
@@ -156,7 +156,7 @@ class PointMap(Drawn, can_focus=True):
         for y, x, label in words:
             stops = [start for row, start, _ in words if row == y] + [box.x for box in boxes if box.y <= y < box.bottom]
             room = min([left + width, *(stop for stop in stops if stop > x)]) - 1 - x
-            canvas.write(x, y, fitted(label, room), ink(ENGRAVED, PLATE))
+            canvas.write(x, y, shortened(label, room), ink(ENGRAVED, PLATE))
         self._outline(canvas, self.part, Place(self.x_mm, self.y_mm), ink(BRASS, PLATE))
         x, y = self._cell(self.x_mm, self.y_mm)
         style = ink(BRASS, PLATE, bold=True)

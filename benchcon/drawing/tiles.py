@@ -66,6 +66,7 @@ def tiled(name: str, shapes: list[Shape], paper: str) -> list[Page]:
         for row in range(rows)
         for column in range(columns)
     }
+    drilled = [shape.bounds() for shape in shapes if shape.layer in _DRILLED]
     pages = []
     for (row, column), window in windows.items():
         foot = name
@@ -75,7 +76,7 @@ def tiled(name: str, shapes: list[Shape], paper: str) -> list[Page]:
             mark
             for (down, across), other in windows.items()
             if abs(down - row) + abs(across - column) == 1
-            for mark in _joins(window, other, f"row {down + 1}, column {across + 1}")
+            for mark in _joins(window, other, f"row {down + 1}, column {across + 1}", drilled)
         ]
         seen = [shape for shape in shapes if not apart(shape.bounds(), window)]
         pages.append(Page(*page, seen + joins, window, RIM_MM, RIM_MM, foot))
@@ -86,15 +87,30 @@ def _count(need: float, have: float) -> int:
     return 1 if need <= have else math.ceil((need - OVERLAP_MM) / (have - OVERLAP_MM) - 1e-9)
 
 
-def _joins(window: Bounds, other: Bounds, name: str) -> list[Shape]:
-    """Marks in the strip that two tiles share, at the same places on both; and what the other sheet is."""
+_DRILLED = ("holes", "cutouts", "centres")
+_ASIDE = (0.0, 0.04, -0.04, 0.08, -0.08, 0.12, -0.12)
+"""How far along the strip a mark gives way to a hole, in shares of its length."""
+
+
+def _joins(window: Bounds, other: Bounds, name: str, drilled: Sequence[Bounds]) -> list[Shape]:
+    """Marks in the strip that two tiles share, at the same places on both, and what the other sheet is.
+
+    Marks keep clear of what is `drilled` where they can.
+    """
     left, top = max(window[0], other[0]), max(window[1], other[1])
     right, bottom = min(window[2], other[2]), min(window[3], other[3])
     beside = window[1] == other[1]
     shapes: list[Shape] = []
     for share in (0.15, 0.5, 0.85):
-        x = (left + right) / 2 if beside else left + share * (right - left)
-        y = top + share * (bottom - top) if beside else (top + bottom) / 2
+        places = [
+            ((left + right) / 2, top + (share + aside) * (bottom - top))
+            if beside
+            else (left + (share + aside) * (right - left), (top + bottom) / 2)
+            for aside in _ASIDE
+        ]
+        marks = [(x - MARK_MM, y - MARK_MM, x + MARK_MM, y + MARK_MM) for x, y in places]
+        clear = [all(apart(mark, hole, 0.5) for hole in drilled) for mark in marks]
+        x, y = places[clear.index(True) if True in clear else 0]
         # A saltire in a square, which nobody takes for the upright cross of a hole and drills.
         shapes += [
             Box("joins", x - MARK_MM, y - MARK_MM, 2 * MARK_MM, 2 * MARK_MM),

@@ -17,8 +17,8 @@ from PIL import Image
 from benchcon.cli.main import main
 from benchcon.drawing.picture import picture
 from benchcon.drawing.plate import Plate
-from benchcon.drawing.shapes import Stroke, Text
-from benchcon.drawing.sheet import Sheet, bars_beside, bars_within, drilled, notes
+from benchcon.drawing.shapes import Box, Stroke, Text
+from benchcon.drawing.sheet import Sheet, bars_beside, bars_within, drilled, front, notes
 from benchcon.drawing.sizes import hole_of
 from benchcon.drawing.tiles import tiled
 from benchcon.panel.file import loads
@@ -395,3 +395,26 @@ def test_a_picture_shows_the_cover_of_a_guarded_switch() -> None:
     plain = '[panel]\nwidth = "90 mm"\nheight = "60 mm"\n[boards.a]\n' + switch.format("s1", 20)
     assert "cover" not in picture(loads(plain))
     assert 'id="cover"' in picture(loads(plain + switch.format("s2", 60) + "guard = true\n"))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_marks_to_join_by_keep_clear_of_holes_and_are_the_same_on_both_sheets(paper: str) -> None:
+    # A hole each 19 mm, so that some are where a mark would stand.
+    rows = "".join(
+        f'[lamps.l{number}]\nlabel = "L"\nat = ["{20 + 19 * (number % 20)} mm", "{20 + 19 * (number // 20)} mm"]\n'
+        f'channel = "l{number}"\n'
+        for number in range(200)
+    )
+    plate = Plate.of(loads(f'[panel]\nwidth = "420 mm"\nheight = "230 mm"\n[boards.b]\n{rows}'), loose_too=False)
+    shapes = Sheet(plate, front(plate), []).front
+    holes = shapely.union_all([shapely.box(*shape.bounds()) for shape in shapes if shape.layer == "holes"])
+    seen: dict[tuple[float, float], int] = {}
+    for page in tiled("front", shapes, paper):
+        for shape in page.shapes:
+            if shape.layer == "joins" and isinstance(shape, Box):
+                box = shapely.box(*shape.bounds())
+                assert not holes.intersects(box)
+                middle = round(box.centroid.x, 3), round(box.centroid.y, 3)
+                seen[middle] = seen.get(middle, 0) + 1
+    assert seen
+    assert set(seen.values()) <= {2, 4}, "each mark stands on both sheets that it joins"
