@@ -81,6 +81,10 @@ class WhichPart(ModalScreen[str | None]):
         self.dismiss(None)
 
 
+MARK = "▪ "
+"""Before the name of a part that is too small to be drawn."""
+
+
 class PointMap(Drawn, can_focus=True):
     """The panel to scale, its placed parts, and a cross to be moved to where a part sits."""
 
@@ -149,14 +153,15 @@ class PointMap(Drawn, can_focus=True):
             x, y = self._cell(*each.place)
             box = self._outline(canvas, each, each.place, ink(QUIET, PLATE))
             if box is None:
-                words.append((y, x, f"▪ {label}"))
+                words.append((y, x, MARK + label))
             else:
                 boxes.append(box)
                 words.append((max(box.y - 1, top + 1), max(x - cell_len(label) // 2, left + 1), label))
         for y, x, label in words:
             stops = [start for row, start, _ in words if row == y] + [box.x for box in boxes if box.y <= y < box.bottom]
             room = min([left + width, *(stop for stop in stops if stop > x)]) - 1 - x
-            canvas.write(x, y, shortened(label, room), ink(ENGRAVED, PLATE))
+            mark = MARK if label.startswith(MARK) else ""
+            canvas.write(x, y, mark + shortened(label.removeprefix(mark), room - len(mark)), ink(ENGRAVED, PLATE))
         self._outline(canvas, self.part, Place(self.x_mm, self.y_mm), ink(BRASS, PLATE))
         x, y = self._cell(self.x_mm, self.y_mm)
         style = ink(BRASS, PLATE, bold=True)

@@ -15,6 +15,7 @@ SIZES = [(80, 24), (140, 45), (200, 60)]
 
 def place(eyes: Eyes, word: str) -> tuple[float, int]:
     """Column of the middle of a word's first letter, or of its middle where it stands over a frame, and its row."""
+    assert word in eyes.text(), eyes.text()
     y = next(y for y, row in enumerate(eyes.rows()) if word in row)
     row = eyes.rows()[y]
     x = row.index(word)
