@@ -80,6 +80,8 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts that are made for a moment whenever one and the same other one changes, and never else."""
     pulses: dict[str, list[set[str]]] = {}
     """For each pulse of a contact, those that changed just then."""
+    unclear: dict[str, list[set[str]]] = {}
+    """For each pulse with which nothing changed, those of which one may have."""
     alone: set[str] = set()
     for moment in story.moments:
         at: dict[str, list[tuple[int, int]]] = {}
@@ -91,17 +93,21 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
         for cause, other, change in coupled(layout, moment):
             causes.setdefault((other, change.clock_us), set()).add(cause)
         for key, row in at.items():
+            untold = _untold(layout, moment, key)
             for (begin, value), (end, back) in zip(row[::2], row[1::2], strict=False):
-                several = causes.get((key, begin), set()) | _untold(layout, moment, key)
-                if several and (value, back) == (1, 0) and end - begin < FAST_US:
-                    pulses.setdefault(key, []).append(several)
-                else:
+                several = causes.get((key, begin), set())
+                if not (several or untold) or (value, back) != (1, 0) or end - begin >= FAST_US:
                     alone.add(key)
-            if len(row) % 2:
-                alone.add(key)
+                elif several:
+                    pulses.setdefault(key, []).append(several | untold)
+                else:
+                    unclear.setdefault(key, []).append(untold)
+            whole = layout.channels_of(layout.spots[key].part.name)
+            if len(row) % 2 or any(other in at for other in whole if other != key):
+                alone.add(key)  # it was moved, or the switch that it is a contact of
     out = []
     for key, each in pulses.items():
-        always = set.intersection(*each)
+        always = set.intersection(*each, *unclear.get(key, []))
         if key not in alone and len(always) == 1 and len(each) >= PULSES:
             out.append(BareFinding("crosstalk", (key, *always), {"times": len(each)}))
     return out
