@@ -65,6 +65,11 @@ def encode(text: str, digits: int) -> bytes:
     return bytes(digits - len(out)) + bytes(out)
 
 
+def digits_of(text: str) -> int:
+    """Return how many digits `text` takes, as `encode` shows it."""
+    return sum(1 for _ in _CHARACTER.finditer(text))
+
+
 def segments_of(value: int, digits: int) -> bytes:
     """Return a display's value, as on the wire, as the segments of its digits, leftmost first.
 
@@ -95,31 +100,23 @@ def digits_of_format(form: str) -> int:
     return len(form.replace(".", ""))
 
 
-def format_number(display: Display, value: float | None, form: str | None = None) -> str:
+def format_number(display: Display, value: float) -> str:
     """Return the text that shows the number `value` on `display`: exactly as many characters as it has digits.
 
-    As `number_text`; what does not fit, and what is not a number, shows as dashes, never as a wrong number; None (not
-    known) as blanks.
+    As `number_text`; what does not fit, and what is not a number, shows as dashes, never as a wrong number.
     """
-    if value is None:
-        return " " * display.digits
-    shown = number_text(display, value, form)
+    shown = number_text(display, value)
     return "-" * display.digits if shown is None else shown
 
 
-def number_text(display: Display, value: float, form: str | None = None) -> str | None:
+def number_text(display: Display, value: float) -> str | None:
     """Return the text that shows `value` on `display`; None if it does not fit, or is not a number.
 
-    The format is `form`, or the display's own, or right-aligned without a fraction. Rounds half away from zero. A
-    negative number's minus takes a digit. Raises `Trouble` if `form` does not fit the display.
+    The format is the display's own, or right-aligned without a fraction. Rounds half away from zero. A negative
+    number's minus takes a digit.
     """
-    form = (display.format if form is None else form) or "#" * (display.digits - 1) + "0"
-    try:
-        filled = digits_of_format(form)
-    except ValueError as why:
-        raise Trouble(f'"{printable(form)}" {why}') from None
-    if filled > display.digits:
-        raise Trouble(f'"{form}" fills {filled} digits; {display.name} has {display.digits}')
+    form = display.format or "#" * (display.digits - 1) + "0"
+    filled = digits_of_format(form)
     whole_form, _, part_form = form.partition(".")
     number = Decimal(repr(float(value)) if isinstance(value, float) else value)
     if not number.is_finite() or abs(number) >= 10 ** len(whole_form):

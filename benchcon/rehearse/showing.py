@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Display, Lamp, Panel
-from benchcon.panel.segments import encode, number_text
+from benchcon.panel.segments import digits_of, encode, number_text
 from benchcon.rehearse.inputs import Position
 
 NO_DATA = "no data"
@@ -168,26 +168,6 @@ def number_by(form: str, value: float) -> str:
         return format(abs(number) if number == 0 else number, form)
     except ValueError as error:
         raise ValueError(f'has the format "{form}", which is none for numbers: {error}') from None
-
-
-def digits_of(text: str) -> int:
-    """Return how many digits `text` takes, points not counted that follow a character."""
-    digits, open_ = 0, False
-    braces = False
-    for letter in text:
-        if letter == "." and open_:
-            open_ = False
-            continue
-        if letter == "{" and not braces:
-            braces = True
-            continue
-        if braces:
-            braces = letter != "}"
-            if braces:
-                continue
-        digits += 1
-        open_ = letter != "."
-    return digits
 
 
 def _said(value: Any) -> str:

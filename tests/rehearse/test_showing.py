@@ -11,8 +11,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchcon.panel.model import Channel, Display, Lamp
-from benchcon.panel.segments import encode
-from benchcon.rehearse.showing import NO_DATA, OVERFLOW, NumberStyle, digits_of, display_shows, lamp_shows
+from benchcon.panel.segments import digits_of, encode
+from benchcon.rehearse.showing import NO_DATA, OVERFLOW, NumberStyle, display_shows, lamp_shows
 
 
 def display(digits: int = 5, form: str = "") -> Display:
