@@ -7,7 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from house.sources import tree
+from house.sources import statements, tree
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
@@ -42,7 +42,7 @@ def imported(room: str) -> set[str]:
     names: set[str] = set()
     for path in SOURCES:
         if path.relative_to(ROOT / "benchcon").parts[0].removesuffix(".py") == room:
-            for node in ast.walk(tree(path)):
+            for node in statements(tree(path)):
                 if isinstance(node, ast.Import):
                     names |= {alias.name for alias in node.names}
                 elif isinstance(node, ast.ImportFrom) and node.module:
@@ -64,6 +64,8 @@ def threads() -> dict[str, Path]:
     """The name of each thread that the program starts, with `…` for what is put in while it runs."""
     found: dict[str, Path] = {}
     for path in SOURCES:
+        if "Thread" not in path.read_text("utf-8"):
+            continue
         for call in ast.walk(tree(path)):
             if not isinstance(call, ast.Call):
                 continue
