@@ -49,6 +49,10 @@ class BoardOutputs:
         """Which outputs began to blink, or ended that, since it was last told."""
         self._sums: dict[str, float] = {}
         """What lamps and displays take together, while `due` looks what may go; empty: not worked out yet."""
+        self._taken: dict[str, dict[str, float]] = {"lamp": {}, "display": {}}
+        """What each of them takes at most, as `_takes` last worked it out."""
+        self._changed: dict[str, Output] = {}
+        """Those that may take something else by now."""
         self._wink: Any = None
         """The token of a wink that waits its turn."""
         self._wink_sent = False
@@ -66,6 +70,7 @@ class BoardOutputs:
                 fresh.wanted, fresh.wishes = output.wanted, output.wishes
                 self._outputs[channel] = fresh
                 self._stirring[channel] = fresh
+        self._all_changed()
 
     def stands(self, channel: str, value: int, now_us: int) -> None:
         """The board says (answer to ``read``) that this output has this value."""
@@ -74,12 +79,14 @@ class BoardOutputs:
             output = self._output(channel)
             if output.sent is None:
                 output.at = value
+                self._changed[channel] = output
                 self._move(output, value)
                 self._there(output, now_us)
             output.lit = value or output.lit
 
     def all_off(self, why: str, now_us: int) -> None:
         """The board went ``dark`` or through a ``reset``: everything is off, and nothing is wanted any more."""
+        self._all_changed()
         for output in self._outputs.values():
             output.at = 0
             output.undone = output.sent is not None
@@ -205,6 +212,7 @@ class BoardOutputs:
                     # Nobody knows; for the current the larger of the two counts.
                     output.at = max(output.at, output.sent, key=lambda value: self._share(output, value))
                 output.sent = None
+                self._changed[channel] = output
                 if output.undone and output.at and output.wanted is None:
                     self._want(output, 0)
                 output.undone = False
@@ -224,6 +232,7 @@ class BoardOutputs:
     def allow(self, allowance: Allowance) -> None:
         """Set how much the outputs may draw together from now on."""
         self.allowance = allowance
+        self._all_changed()
 
     def winked(self, outcome: Any, did: bool, now_us: int) -> None:
         """The wink of `wink_due` has an outcome; `did` is False if the board refused it."""
@@ -296,6 +305,10 @@ class BoardOutputs:
     def _share(self, output: Output, value: int) -> float:
         return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)
 
+    def _all_changed(self) -> None:
+        self._taken = {"lamp": {}, "display": {}}
+        self._changed = dict(self._outputs)
+
     def _takes(self, output: Output) -> float:
         """What an output takes at most: until a board has answered, the larger of what was and what will be."""
         return max(self._share(output, output.at), self._share(output, output.sent or 0))
@@ -305,10 +318,11 @@ class BoardOutputs:
         if more_ma <= 0:
             return True
         if not self._sums:
-            self._sums = {"lamp": 0.0, "display": 0.0}
-            for output in self._outputs.values():
-                if output.kind in self._sums:
-                    self._sums[output.kind] += self._takes(output)
+            for output in self._changed.values():
+                if output.kind in self._taken:
+                    self._taken[output.kind][output.id] = self._takes(output)
+            self._changed.clear()
+            self._sums = {kind: sum(each.values()) for kind, each in self._taken.items()}
         lamps_ma, digits_ma = self._sums["lamp"], self._sums["display"]
         if candidate.kind == "lamp":
             lamps_ma += more_ma
@@ -357,6 +371,7 @@ class BoardOutputs:
         value = output.wanted or 0
         output.held = ""
         output.sent, output.wanted = value, None
+        self._changed[output.id] = output
         output.behind, output.wishes = output.wishes, []
         self._move(output, value)
 

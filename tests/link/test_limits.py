@@ -491,3 +491,21 @@ def test_the_current_of_a_board_is_summed_once_however_many_outputs_wait() -> No
 
     few, many = shares_asked(32), shares_asked(128)
     assert many < 4 * few * 1.3, "four times the lamps, four times the work"
+
+
+def test_what_the_other_lamps_take_is_not_worked_out_again_for_each_setting() -> None:
+    asked: list[str] = []
+
+    def lamp_ma(channel: str) -> float:
+        asked.append(channel)
+        return 5.0
+
+    outputs = BoardOutputs(Allowance(1e3, 0.0, 1e3, lamp_ma))
+    outputs.describe(items(*(("lamp", f"l{n}", {"dim": "1"}) for n in range(64))), 0)
+    for now_us, level in enumerate(range(500, 600)):
+        outputs.want({f"l{n}": level for n in range(64)} if level == 500 else {"l7": level}, "set")
+        asked.clear()
+        going = [channel for request in outputs.due(now_us) for channel in request]
+        assert "l7" in going
+        outputs.answered(going, "ok", True, True, now_us)
+    assert set(asked) == {"l7"}
