@@ -140,12 +140,10 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.demo import panel_path
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
-    from benchcon.panel.reader import PanelRemark, as_finding
-    from benchcon.rig.faults_file import LARGEST, loads
+    from benchcon.panel.reader import as_finding
+    from benchcon.rig.faults_file import loads
     from benchcon.text import counted, printable
 
-    if len(raw) > LARGEST:
-        return [PanelRemark(printable(path), 0, f"is larger than {LARGEST} bytes: that is not a faults file")], ""
     try:
         read = loads(raw, path, panel)
     except Trouble as trouble:

@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from benchcon.errors import Trouble
-from benchcon.panel.file import slurp
+from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import has_heading
-from benchcon.panel.where import lines_of
+from benchcon.panel.where import Path as KeyPath
 from benchcon.rig.faults import Fault, WrongFault, check, fault_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import printable
 
-LARGEST = 1 << 18
 MOST = 1000
 """Faults in one file."""
-_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +48,13 @@ def load(path: str | Path, panel: Panel | None = None) -> FaultsFile:
 
 def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = None) -> FaultsFile:
     """Return what the faults file `text` says; `name` stands for the file in messages. Raises `Trouble`."""
-    file = printable(name)
-    decoded, data = _parsed(text, file)
-    lines = lines_of(decoded)
+    top, findings = open_table(text, name, "faults file")
+    if top is None:
+        raise Trouble(str(findings[0]))
+    data, source = top.values, top.source
 
-    def wrong(path: Sequence[str | int], message: str) -> Trouble:
-        at = next((lines[tuple(path[:end])] for end in range(len(path), -1, -1) if tuple(path[:end]) in lines), 1)
-        return Trouble(f"{file}:{at}: {message}")
+    def wrong(path: KeyPath, message: str) -> Trouble:
+        return Trouble(f"{source.file}:{source.line(path) or 1}: {message}")
 
     for key in data:
         if key not in ("seed", "faults"):
@@ -86,21 +82,6 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
             raise wrong(("faults", index, key), str(error)) from None
         faults.append((board, fault))
     return FaultsFile(seed, tuple(faults))
-
-
-def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
-    try:
-        decoded = text if isinstance(text, str) else text.decode("utf-8-sig")
-        return decoded, tomllib.loads(decoded)
-    except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        raise Trouble(f"{file}:{line}: this is not UTF-8 text; save the file as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        match = _PLACE.search(str(error))
-        line = int(match[1]) if match and match[1] else decoded.count("\n") + 1
-        raise Trouble(f"{file}:{line}: this is not TOML: {printable(_PLACE.sub('', str(error)))}") from None
-    except (ValueError, RecursionError):
-        raise Trouble(f"{file}: holds a gigantic number, or is nested too deeply, for a faults file") from None
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:

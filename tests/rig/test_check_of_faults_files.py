@@ -8,6 +8,8 @@ import pytest
 
 from benchcon.cli.main import main
 from benchcon.demo import panel_path
+from benchcon.errors import Trouble
+from benchcon.rig.faults_file import loads
 
 FAULT = '[[faults]]\nkind = "dead"\nchannel = "met.{}"\n'
 OWN = '[panel]\ntitle = "Own"\n[boards.met]\n[displays.speed]\ndigits = 2\nchannel = "met.d_speed"\n'
@@ -49,3 +51,20 @@ def test_a_panel_file_that_is_named_is_what_counts(here: Path, capsys: pytest.Ca
     )
     assert main(["check", "f.toml", "--panel", str(panel_path())]) == 1
     assert "has no channel 'd_speed'" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("raw", "says"),
+    [
+        ("[[faults]]\nkind = 'stuck'\n".encode("utf-16"), "is UTF-16; save it as UTF-8"),
+        (b"\xef\xbb\xbf[[faults]\n", "is not TOML here"),
+        (b"%PDF-1.7 [[faults]]", "is a PDF, not a faults file"),
+        (b"[[faults]]\n" + b"a." * 500_000 + b"b = 1\n", "is larger than"),
+        (b"[[faults]]\n" + b"a." * 9_000 + b"b = 1\n", "than any line of a faults file"),
+    ],
+)
+def test_what_is_no_faults_file_is_said_as_of_any_other_file(raw: bytes, says: str) -> None:
+    with pytest.raises(Trouble) as told:
+        loads(raw, "my.toml")
+    assert says in str(told.value)
+    assert str(told.value).startswith("my.toml:")

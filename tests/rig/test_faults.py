@@ -129,8 +129,8 @@ def test_a_file_gives_each_board_its_faults(tmp_path: Path) -> None:
         ("seed = -1\n", 1, "'seed'"),
         ("\nsed = 1\n", 2, "there is no key 'sed' here"),
         ("faults = 3\n", 1, "[[faults]]"),
-        ("\n[[faults]\n", 2, "this is not TOML"),
-        ('[[faults]]\nkind = "st\x1b[2Juck"\n', 2, "this is not TOML"),
+        ("\n[[faults]\n", 2, "is not TOML here"),
+        ('[[faults]]\nkind = "st\x1b[2Juck"\n', 2, "is not TOML here"),
         ('[[faults]]\nkind = "st\\u001b[2Juck"\n', 2, "\\x1B[2J"),
     ],
 )
