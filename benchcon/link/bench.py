@@ -24,9 +24,9 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.wire.codec import request
-from benchcon.wire.host import DEADMAN_MS
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
+from benchcon.wire.silence import DEADMAN_MS
 
 if TYPE_CHECKING:
     from benchcon.link.conversation import Answer, Talk

@@ -30,9 +30,10 @@ from benchcon.rig.wiring import wiring
 from benchcon.state import BenchState
 from benchcon.wire.codec import RATE
 from benchcon.wire.events import Event
-from benchcon.wire.host import DEADMAN_MS, PING_MOST_US
+from benchcon.wire.host import PING_MOST_US
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
+from benchcon.wire.silence import DEADMAN_MS
 
 if TYPE_CHECKING:
     from benchcon.rig.faults import Fault

@@ -48,8 +48,6 @@ DARK_ROOM = 16
 """Bytes of the board's receive buffer always kept free: an empty line and one dark request (**window**)."""
 HELLO_TRIES = 20
 """Sendings of `hello` in a bring-up: five seconds."""
-DEADMAN_MS = 2000
-"""A board whose host is silent for so long goes dark, unless another time is asked for."""
 PING_MOST_US = 500_000
 """A board whose dead-man is set hears something at least this often."""
 ANSWER_US = 50_000

@@ -1,4 +1,7 @@
-"""How long a board may say nothing (line protocol, **alive-time**): one rule for link, state, screens and triggers."""
+"""How long a board or its host may say nothing: one rule for link, state, screens and triggers.
+
+Line protocol, **alive-time**, and section 10.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,9 @@ ALIVE_US = 1_000_000
 """Time between two heartbeats after a reset."""
 SILENT_AFTER = 3
 """Heartbeats missed before a board is not trusted any more: its states are shown as not known."""
+
+DEADMAN_MS = 2000
+"""A board whose host is silent for so long goes dark, unless another time is asked for."""
 
 
 def silent_after_us(alive_us: int) -> int:
