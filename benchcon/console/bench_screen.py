@@ -51,7 +51,7 @@ LIST_S = 0.1
 
 NEEDED = (
     *("replay('play')", "leave", "untype", "answer(True)", "sweep", "hold", ""),
-    *("record", "stop_recording", "mark", "keep", "lamp_blink", "walk", ""),
+    *("record", "stop_recording", "mark", "keep", "lamp_blink", "pause", "walk", ""),
 )
 """Keys that have room on the last row before others, the most needed first."""
 

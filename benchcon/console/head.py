@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from rich.cells import cell_len
+from rich.text import Text
 from textual import events
 from textual.message import Message
 
@@ -57,6 +58,11 @@ class Fitting(NamedTuple):
     def wide(self) -> int:
         """Cells of the views."""
         return _wide(self.tabs, self.gap)
+
+
+def badged(badge: str, text: Text) -> Text:
+    """Return `text` with what kind of bench this is in front of it; as it is for a bench of real boards."""
+    return Text.assemble((f" {badge} ", f"bold {GROUND} on {BRASS}"), "  ", text) if badge else text
 
 
 def in_words(text: str, room: int) -> str:

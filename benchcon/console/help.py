@@ -246,8 +246,9 @@ class Help(ModalScreen[None]):
                 continue
             text = Text(f"{title}\n", f"bold {BRASS}")
             for faces, word in told:
+                first, *more = wrap(word, 44)
                 text.append(f"  {'  '.join(faces):<26}", IVORY)
-                text.append(f"{word}\n", ENGRAVED)
+                text.append(f"{first}\n" + "".join(f"{'':28}{line}\n" for line in more), ENGRAVED)
             yield text.append("\n")
         if self._about is not None:
             return

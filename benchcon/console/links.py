@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 from textual.geometry import Size
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.state import BoardState
@@ -218,7 +218,8 @@ class LinksView(Drawn, can_focus=True):
         each = max((width - 1) // max(len(pairs), 1), 8)
         pieces: list[tuple[str, str, str]] = [(" ", QUIET, GROUND)]
         for word, value, wrong in pairs:
-            value = fitted(value, max(each - len(word) - 2, 3))
+            # Ports begin alike, and what tells one from another is at their end.
+            value = (shortened if word == "port" else fitted)(value, max(each - len(word) - 2, 3))
             pieces.append((f"{word} ", QUIET, GROUND))
             pieces.append((value.ljust(each - len(word) - 1), BAD if wrong else ENGRAVED, GROUND))
         return pieces
@@ -246,11 +247,11 @@ class LinksView(Drawn, can_focus=True):
         return [
             [
                 ("port", printable(board.port) or "?", False),
-                ("ident", printable(board.ident) or "?", False),
+                ("firmware", printable(board.firmware) or "?", False),
                 *([("program", offered, False)] if offered else []),
             ],
             [
-                ("firmware", printable(board.firmware) or "?", False),
+                ("ident", printable(board.ident) or "?", False),
                 ("chip", printable(board.chip) or "?", False),
                 ("boot", "?" if board.boot is None else str(board.boot), False),
                 ("resets seen", str(board.boots), board.boots > 1),

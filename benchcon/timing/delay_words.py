@@ -64,8 +64,8 @@ def verdict_words(one: Delays) -> str:
     return f"limit broken: {', '.join(each for each in (over, lost) if each)}"
 
 
-def counts_words(one: Delays) -> str:
-    """Return how often what happened."""
+def counts_words(one: Delays, output: str = "") -> str:
+    """Return how often what happened. `output`: what to call the output, if not by its name."""
     words = [f"{counted(one.movements, 'movement')}, {len(one.found)} answered"]
     if one.merged:
         words.append(f"{one.merged} together with one before")
@@ -78,7 +78,7 @@ def counts_words(one: Delays) -> str:
     if one.in_the_dark:
         words.append(f"{one.in_the_dark} while it was dark or without supply")
     if one.others:
-        words.append(f"{counted(one.others, 'change')} of {printable(one.output.name)} for another reason")
+        words.append(f"{counted(one.others, 'change')} of {output or printable(one.output.name)} for another reason")
     return ", ".join(words)
 
 

@@ -224,15 +224,13 @@ class OnBoards(LiveSession):
     def says(self, board: str, *words: str) -> None:
         """A board sends a notification, by its own count."""
         self._side(board).say(words, self.now_us())
-        self.bench.virtual.boards[board]._pump(self.now_us())
-        self.wait(0.01)
+        self._sends(board)
 
     def goes_dark(self, board: str, why: str = "deadman") -> None:
         """A board goes dark by itself."""
         side = self._side(board)
         side.go_dark(why, self.now_us())
-        self.bench.virtual.boards[board]._pump(self.now_us())
-        self.wait(0.01)
+        self._sends(board)
 
     @contextlib.contextmanager
     def deaf(self, board: str) -> Iterator[None]:
@@ -260,6 +258,12 @@ class OnBoards(LiveSession):
         """A board that is none of ours sends a notification."""
         number = self._numbers[source] = self._numbers.get(source, -1) + 1
         self.feed(Batch(self.now_us(), source, LINE_UP, [notification(number, self.now_us(), words)]))
+
+    def _sends(self, board: str) -> None:
+        virtual = self.bench.virtual
+        virtual.boards[board]._pump(self.now_us())
+        virtual._cable_of[board].touched()
+        self.wait(0.01)
 
     def _side(self, board: str) -> BoardSide:
         side = self.bench.virtual.boards[board].side

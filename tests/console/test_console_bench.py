@@ -208,6 +208,9 @@ async def test_a_simulated_control_is_worked_from_the_console_and_marked() -> No
         await eyes.press("space")
         await eyes.until(lambda: tile_rows(eyes, "battery")[1].split() == ["▀", "on"])
         eyes.app.screen.query_one("#face").select("standby")  # type: ignore[attr-defined]
+        await eyes.until(lambda: "off" in tile_rows(eyes, "standby")[1])  # where it begins
+        await eyes.press("minus")
+        await eyes.until(lambda: "auto" in tile_rows(eyes, "standby")[1])
         await eyes.press("plus")
         await eyes.until(lambda: "off" in tile_rows(eyes, "standby")[1])
         await eyes.press("plus")
@@ -560,6 +563,21 @@ async def test_links_tell_what_went_wrong_on_the_way() -> None:
         await eyes.see("released", "Reopen the port")
         await eyes.press("l")
         assert session.bench.ports_worked[-1] == ("reopen", "simulated:lighting")
+
+
+async def test_ports_that_begin_alike_are_told_apart_at_their_end_and_firmware_is_whole(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from benchcon.link import discovery
+    from benchcon.link.discovery import PortFound
+
+    found = [PortFound(f"/tmp/a-folder-of-mine/boards/{name}", "", "", "", "", "", False, "", "") for name in "xyz"]
+    monkeypatch.setattr(discovery, "find_ports", lambda running=(): found)
+    async with console(OnBoards()) as eyes:
+        await eyes.press("f5")
+        await eyes.see("firmware benchcon simulated board 1")
+        await eyes.press("o")
+        await eyes.see("/boards/x ", "/boards/y ", "/boards/z ")
 
 
 async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> None:

@@ -11,12 +11,13 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
+from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
-from benchcon.console.walk.tally import progress
+from benchcon.console.walk.tally import BRIEF, progress
 from benchcon.panel.model import Control, Display, Panel
 from benchcon.panel.reading import detents, share_permille
 from benchcon.text import printable
@@ -199,5 +200,9 @@ class AskedScreen(Screen[None]):
     def _progress(self) -> None:
         prompt = self.scene.prompt if self.scene is not None else None
         number, of = (prompt.number, prompt.of) if prompt is not None else (0, 0)
+        width, badge = self.size.width - (11 if self.has_class("-narrow") else 30), self.model.session.badge
         for row in self.query("#progress").results(Static):
-            row.update(progress(number, of, self._counts, self.size.width - (11 if self.has_class("-narrow") else 30)))
+            text = badged(badge, progress(number, of, self._counts, width))
+            if text.cell_len > width:
+                text = badged(badge, progress(number, of, self._counts, BRIEF))
+            row.update(text)

@@ -12,6 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask
+from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import SPAN_S, bars
 from benchcon.console.table import Column, Row, Table
@@ -224,7 +225,7 @@ class SoakScreen(WatchScreen):
         )
         if not self.bell:
             text.append("   bell off", WARN)
-        self.query_one("#title", Static).update(text)
+        self.query_one("#title", Static).update(badged(self.model.session.badge, text))
         wrong = bool(soaking is not None and any(board.complaints() for board in soaking.boards))
         state = "wrong" if wrong or self._trouble else "good"
         self.query_one(Touched).show(Big("Over" if self.over else to_go, state, state == "good"))

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 
+BRIEF = 45
+"""Room for the row of `progress` in which it has signs instead of words."""
+
+
 class Tally:
     """Counts on a thread of its own, so that the walk waits for no diagnosis. Only the newest state is counted."""
 
@@ -64,7 +68,7 @@ class Tally:
 
 def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Text:
     """Return the row: which part is at hand, and how many came out how. `number` 0: the walk is over."""
-    wide, broad = width >= 46, width >= 66
+    wide, broad = width > BRIEF, width >= 66
     wrong, left = counts.get("faulty", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
     gap = "   " if broad else "  " if wide else " "
     text = Text()

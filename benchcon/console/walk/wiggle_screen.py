@@ -11,6 +11,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
+from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
@@ -241,7 +242,7 @@ class WiggleScreen(WatchScreen):
             text.append(clock_text(self.session.now_us() - self._began_us), ENGRAVED)
         if not self.bell:
             text.append("   bell off", WARN)
-        self.query_one("#title", Static).update(text)
+        self.query_one("#title", Static).update(badged(self.model.session.badge, text))
 
     def _large(self, now: WiggleStatus | None) -> None:
         last = self.query_one("#last", Static)
