@@ -20,7 +20,7 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
     rows: dict[str, list[bool]] = {}
     held: set[str] = set()
     """Contacts that did not make when they were held together with others, which did."""
-    for moment in story.moments:
+    for number, moment in enumerate(story.moments):
         hand = moment.hand
         if hand.do != "put" or not all(name in layout.controls for name in hand.parts):
             continue
@@ -33,7 +33,7 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
         for channel, value in zip(control.channels, code, strict=False):
             key = key_of(channel)
             if value == 1 and layout.spots[key].kind == "contact" and moment.before.get(key) != 1:
-                if _may_be_kept(layout, moment, key):
+                if _may_be_kept(layout, moment, key) or _came_late(layout, story, number, key):
                     continue
                 nothing = not any(change.channel == key for change in hand.changes)
                 rows.setdefault(key, []).append(moment.values.get(key) == 1 or not nothing)
@@ -44,6 +44,20 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
         if asked >= ASKED and missed > 1 and any(came):
             out.append(BareFinding("misses", (key,), {"asked": asked, "missed": missed}))
     return out
+
+
+def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
+    """Whether the contact made only after the walk had gone on to where it should be open: the hand was behind, as one
+    that rests on a position that it passes. A contact that misses does not make when it is not asked to."""
+    if number + 1 >= len(story.moments):
+        return False
+    this, then = story.moments[number], story.moments[number + 1]
+    if this.values.get(key) == 1 or then.hand.parts != this.hand.parts or then.hand.do != "put":
+        return False
+    control = layout.controls[then.hand.parts[0]]
+    code = codes_of(control)[then.hand.to]
+    off = any(key_of(c) == key and not value for c, value in zip(control.channels, code, strict=False))
+    return off and any(change.channel == key and change.value == 1 for change in then.hand.changes)
 
 
 def held_back(layout: PanelIndex, hand: HandStep) -> set[str]:

@@ -86,6 +86,18 @@ def only_nudged(layout: PanelIndex, step: Step, before: Mapping[str, int], value
     )
 
 
+def at_another_position(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether the step's switch of more than two positions stands at one that was not asked for, and nothing else has
+    moved."""
+    own = own_channels(layout, step)
+    if len(step.parts) != 1 or len(codes_of(layout.controls[step.parts[0]])) <= 2:
+        return False
+    if any(value != before.get(key, value) for key, value in values.items() if key not in own):
+        return False
+    others = (to for to in range(len(codes_of(layout.controls[step.parts[0]]))) if to != step.to)
+    return any(reads(layout, step.parts, to, values) for to in others)
+
+
 def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether the knob of `step`, or another of its kind, was really moved and not only brushed."""
     kind = layout.controls[step.parts[0]].kind

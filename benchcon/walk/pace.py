@@ -27,6 +27,9 @@ ODD_US = 400_000
 """Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
 NUDGE_US = 2_500_000
 """The same where only other switches moved: a nudged switch stays where it is."""
+ON_THE_WAY_US = 1_200_000
+"""The same where a switch of more than two positions stands at another of its own: a hand rests there, or has gone one
+too far, and goes on (from watching people, no source)."""
 RELEASE_US = 1_000_000
 TURN_QUIET_US = 1_500_000
 """A turned knob at rest this long, having moved, has been turned."""
@@ -43,7 +46,9 @@ def patience(layout: PanelIndex, step: Step | None, before: Mapping[str, int], v
     if step is None:
         return ODD_US
     if step.do == "put":
-        return NUDGE_US if judge.only_nudged(layout, step, before, values) else ODD_US
+        if judge.only_nudged(layout, step, before, values):
+            return NUDGE_US
+        return ON_THE_WAY_US if judge.at_another_position(layout, step, before, values) else ODD_US
     return RIGHT_QUIET_US if judge.turned(layout, step, before, values) else TURN_QUIET_US
 
 
