@@ -97,6 +97,8 @@ class _Search:
         self.wires_of: dict[int, list[int]] = {}
         for wire, owner in enumerate(net.owner):
             self.wires_of.setdefault(owner, []).append(wire)
+        self.joint = sum(1 << moment for moment, acting in enumerate(net.acting) if len(acting) > 1)
+        """Moments at which several parts were asked for something at once."""
         self.choice: dict[int, int] = {}
         self.tries = 0
         self.signals: dict[tuple[int, int], tuple[int, int]] = {}
@@ -159,7 +161,10 @@ class _Search:
                 other |= rest & ~(d << 1) if net.standing else rest
         if not own | doubt | other:
             return 0.0
-        return OWN * own.bit_count() + DOUBTFUL * doubt.bit_count() + net.stray * other.bit_count()
+        # Several that were held at once and were not are one slip of the hand.
+        shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint))
+        doubts = (doubt & ~self.joint).bit_count() + shared
+        return OWN * own.bit_count() + DOUBTFUL * doubts + net.stray * other.bit_count()
 
     def predict(
         self, faults: Iterable[NetFault], wires: Iterable[int], choice: dict[int, int]

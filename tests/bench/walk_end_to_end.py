@@ -1,6 +1,6 @@
 """Faults of every kind in the faults file, walked from end to end: simulated boards, real lines, the program's hand.
 
-    python tests/bench/walk_end_to_end.py one [N] [KIND…]   N panels for each kind, one fault each
+    python tests/bench/walk_end_to_end.py one [N] [FIRST] [KIND…]           N panels for each kind, one fault each
     python tests/bench/walk_end_to_end.py two [N] [FIRST] [apart|within]    N panels with two faults of different kinds
     python tests/bench/walk_end_to_end.py healthy [N] [FIRST]               N healthy panels and a clumsy hand
 
@@ -62,14 +62,14 @@ def shown(evidence: list) -> list[object]:
     return out
 
 
-def one(count: int, kinds: list[str]) -> None:
+def one(count: int, first_seed: int, kinds: list[str]) -> None:
     total: Counter[str] = Counter()
     slowest, most, first = 0.0, 0, 0
     for kind in kinds or MAKERS:
         group = "static" if kind in STATIC else "intermittent"
         good = tried = unseen = 0
-        seed, printed = 0, 0
-        while tried + unseen < count and seed < 12 * count:
+        seed, printed = first_seed, 0
+        while tried + unseen < count and seed < first_seed + 12 * count:
             seed += 1
             made = Built(seed * 7919 + 13)
             truth = Wrongs(made.panel(), random.Random(f"{seed} {kind}")).one(kind)
@@ -230,9 +230,10 @@ def healthy(count: int, first: int) -> None:
 if __name__ == "__main__":
     what, *rest = sys.argv[1:] or ["one"]
     number = int(rest[0]) if rest and rest[0].isdigit() else 20
+    begin = int(rest[1]) if len(rest) > 1 and rest[1].isdigit() else 0
     if what == "one":
-        one(number, rest[1:])
+        one(number, begin, [word for word in rest if not word.isdigit()])
     elif what == "two":
-        two(number, int(rest[1]) if len(rest) > 1 else 0, rest[2] if len(rest) > 2 else "")
+        two(number, begin, rest[2] if len(rest) > 2 else "")
     else:
-        healthy(number, int(rest[1]) if len(rest) > 1 else 0)
+        healthy(number, begin)
