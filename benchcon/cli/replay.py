@@ -176,6 +176,7 @@ def _to(args: argparse.Namespace) -> int:
     from benchcon.files import new_file
     from benchcon.panel.file import load
     from benchcon.panel.unplug import not_confirmed
+    from benchcon.replay.compare import COUNTS
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.rerun import TOLERANCE_US, How, MovesParts, do_again
     from benchcon.replay.script import script_of
@@ -186,7 +187,7 @@ def _to(args: argparse.Namespace) -> int:
     how = How(
         fast=args.fast,
         tolerance_us=TOLERANCE_US if args.tolerance is None else _time(args),
-        counts=4 if args.counts is None else max(args.counts, 0),
+        counts=COUNTS if args.counts is None else max(args.counts, 0),
         ignore=tuple(args.ignore),
         ask=ask_to if args.by_hand else None,
     )

@@ -200,13 +200,13 @@ def _without_quotes(line: str, at: int) -> str:
     """What to write instead of a word or a quantity without quotes, where the reader of TOML stopped in a line."""
     number, unit = _BARE_NUMBER.search(line[:at]), _BARE_UNIT.match(line[at:])
     if number and unit:
-        return f'{number[0].strip()} {unit[0]} stands without quotes; write "{number[0].strip()} {unit[0]}"'
+        return f'{number[0].strip()} {unit[0]} is without quotes; write "{number[0].strip()} {unit[0]}"'
     word = _BARE_WORD.match(line[at:])
     if not word or not line[:at].rstrip().endswith(("=", "[", ",")):
         return ""
     meant = _MEANT.get(word[0].lower())
     either = f"{meant}, or as text " if meant else ""
-    return f'{word[0]} stands without quotes; write {either}"{word[0]}"'
+    return f'{word[0]} is without quotes; write {either}"{word[0]}"'
 
 
 _PLAINER = {

@@ -7,14 +7,14 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchcon.capture import Reader
 from benchcon.errors import Trouble
-from benchcon.panel.file import slurp
-from benchcon.panel.reader import SourceFile, TomlTable, shown
+from benchcon.panel.file import open_table, slurp
+from benchcon.panel.reader import TomlTable, shown
+from benchcon.replay.compare import COUNTS
 from benchcon.replay.rerun import TOLERANCE_US, How
 from benchcon.replay.targets import TARGETS
 from benchcon.text import printable
@@ -59,33 +59,20 @@ def case_of(path: str | os.PathLike[str]) -> CaptureCase:
 
 
 def _with_settings(case: CaptureCase, toml: Path) -> CaptureCase:
-    name = printable(str(toml))
-    try:
-        raw = slurp(toml, LARGEST)
-        data = tomllib.loads(raw.decode())
-    except (UnicodeDecodeError, ValueError, RecursionError) as error:
-        raise Trouble(f"{name}: is not TOML: {printable(str(error))}") from None
-    lines = {(key,): _line_of(raw, key) for key in data}
-    source = SourceFile(name, lines)  # type: ignore[arg-type]
-    table = TomlTable(source, (), data)
+    table, findings = open_table(slurp(toml, LARGEST), str(toml), "settings file of a capture")
+    if table is None:
+        raise Trouble(str(findings[0]))
     against = _names(table, "against", tuple(TARGETS), case.against)
     ignore = tuple(table.texts("ignore", longest=40, most=200) or ())
     tolerance_ms = table.quantity("tolerance", "ms", TOLERANCE_US / 1000, 1, 60_000, 'from "1 ms" to "1 min"')
-    counts = table.whole("counts", 4, 0, 65535)
+    counts = table.whole("counts", COUNTS, 0, 65535)
     fast = table.flag("fast", False)
     panel, faults = _file(table, "panel", toml), _file(table, "faults", toml)
     table.done()
-    for finding in source.findings:
+    for finding in table.source.findings:
         raise Trouble(str(finding))
     how = How(fast=fast, tolerance_us=int(tolerance_ms * 1000), counts=counts, ignore=ignore)
     return CaptureCase(case.path, against, how, panel, faults)
-
-
-def _line_of(raw: bytes, key: str) -> int:
-    for number, line in enumerate(raw.splitlines(), 1):
-        if line.split(b"=")[0].strip().strip(b"\"'") == key.encode():
-            return number
-    return 0
 
 
 def _names(table: TomlTable, key: str, allowed: tuple[str, ...], default: tuple[str, ...]) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from benchcon.wire.items import signed16
 
 TOLERANCE_US = 100_000
 COUNTS = 4
+"""How far readings of potentiometers may differ, where nobody says more."""
 IGNORED = "ignored, as was asked for"
 """Why a channel is left out, if nobody says more."""
 MOST_KEPT = 1000

@@ -20,7 +20,7 @@ from benchcon.link import Bench
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import PASSING_US
 from benchcon.replay.answers import answers_of
-from benchcon.replay.compare import Comparison, compare
+from benchcon.replay.compare import COUNTS, Comparison, compare
 from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
 from benchcon.state.changes import REFUSED
@@ -67,7 +67,7 @@ class How:
     fast: bool = False
     """As fast as it goes, instead of at the recorded times; then only order counts."""
     tolerance_us: int = TOLERANCE_US
-    counts: int = 4
+    counts: int = COUNTS
     ignore: tuple[str, ...] = ()
     ask: Callable[[str], bool] | None = None
     """Asks the user to do something and waits until it is done; False: not done."""

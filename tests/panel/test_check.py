@@ -258,10 +258,10 @@ def test_what_is_missing_in_a_line_is_said(
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        ("dimmed = yes", 'column 10: yes stands without quotes; write true, or as text "yes"'),
-        ("colour = red", 'column 10: red stands without quotes; write "red"'),
-        ("current = 10 mA", 'column 14: 10 mA stands without quotes; write "10 mA"'),
-        ("at = [45 mm, 28 mm]", 'column 10: 45 mm stands without quotes; write "45 mm"'),
+        ("dimmed = yes", 'column 10: yes is without quotes; write true, or as text "yes"'),
+        ("colour = red", 'column 10: red is without quotes; write "red"'),
+        ("current = 10 mA", 'column 14: 10 mA is without quotes; write "10 mA"'),
+        ("at = [45 mm, 28 mm]", 'column 10: 45 mm is without quotes; write "45 mm"'),
         ("repeat = { columns = 3 rows = 2 }", "column 24: a comma or } is missing"),
         ("colour =", "column 9: a value is missing"),
     ],

@@ -14,7 +14,7 @@ from replay.story import evening, write
 
 from benchcon.capture.store import pack
 from benchcon.errors import Trouble
-from benchcon.replay.cases import case_of
+from benchcon.replay.cases import case_of, settings_of
 from benchcon.replay.keyframes import hold_against_keyframes
 
 
@@ -201,3 +201,19 @@ def test_the_plugin_loads_without_textual_and_pint() -> None:
         "sys.exit(any(name.split('.')[0] in ('textual', 'pint') for name in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("raw", "says"),
+    [
+        (b'note = """\ncounts = 9\n"""\ncounts = "four"\n', ":4: counts is"),
+        ("counts = 4\n".encode("utf-16"), "is UTF-16; save it as UTF-8"),
+        (b"fast = yes\n", "yes is without quotes; write true"),
+    ],
+)
+def test_a_mistake_in_a_captures_settings_is_at_its_line(tmp_path: Path, raw: bytes, says: str) -> None:
+    path = evening().write(tmp_path / "x.capture")
+    settings_of(path).write_bytes(raw)
+    with pytest.raises(Trouble) as told:
+        case_of(path)
+    assert says in str(told.value)
