@@ -1,8 +1,8 @@
 """The pre-trigger ring: the last ten minutes, in memory and bounded in bytes, to be written out when a fault comes.
 
-The ring is a row of stretches. Each begins with a keyframe that holds everything before it, so the oldest can be let
-go whole: what it held is then folded into the keyframe of the next. What is kept is the text of a capture file, which
-is the smallest form there is, and writing it out is handing it on.
+The ring is a row of stretches. Each begins with a keyframe that holds everything before it, so the oldest can be
+dropped whole: what it held is already in the keyframe of the next. What is kept is the text of a capture file, which is
+the smallest form there is, and writing it out is handing it on.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class Ring:
         self._last = _Stretch(at_us, keyframe())
         self._stretches: deque[_Stretch] = deque([self._last])
         self._closed_bytes = 0
-        self.let_go = 0
+        self.folded_in = 0
         """Records that were in the ring and are now only in what its first keyframe says."""
 
     def feed(self, batches: Sequence[Batch]) -> None:
@@ -104,7 +104,7 @@ class Ring:
         while len(self._stretches) > 1 and (self.bytes > self._most_bytes or self._second_is_enough(at_us)):
             oldest = self._stretches.popleft()
             self._closed_bytes -= oldest.bytes
-            self.let_go += oldest.records
+            self.folded_in += oldest.records
 
     def _second_is_enough(self, at_us: int) -> bool:
         return self._stretches[1].at_us <= at_us - self._reach_us

@@ -18,7 +18,6 @@ WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
 
 LEFT_OUT = ("01", "08")
 """Codes with which a board refuses a word that it leaves out: not knowing it is as good as saying so."""
-_EVERY_BOARD = ("hello", "item", "read", "ping")
 _WITH_OUTPUTS = ("set", "dark", "light", "deadman")
 _MAY_LACK = ("alive", "raw", "ident", "name", "wink", "read", *_WITH_OUTPUTS)
 DEADMAN = "07D0"
@@ -100,10 +99,6 @@ class Subject:
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
         raise NotRun("the board has no outputs")
-
-    def needs(self, word: str) -> bool:
-        """Return whether a board like this one must know `word` (section 12)."""
-        return word in _EVERY_BOARD or (bool(self.outputs) and word in _WITH_OUTPUTS)
 
     def ask(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
         """Ask and insist on an answer."""

@@ -57,7 +57,7 @@ def test_keyframe_and_what_follows_come_to_the_live_state(
     assert again.keyframe() == state.keyframe()
     kept = [record for record in flat(read) if record[2] != KEYFRAME]
     assert kept == flat(stream)[len(flat(stream)) - len(kept) :]
-    assert ring.let_go + ring.records == len(flat(stream))
+    assert ring.folded_in + ring.records == len(flat(stream))
     assert len(kept) == ring.records
 
 
@@ -85,7 +85,7 @@ def test_the_last_minutes_are_kept_whole_and_not_much_more() -> None:
     ring, _ = fed(stream, seconds=20)
     now = stream[-1].at_us
     assert 20_000_000 <= now - ring.from_us <= 23_000_000
-    assert ring.let_go > 0
+    assert ring.folded_in > 0
 
 
 def test_it_is_bounded_in_bytes_and_keeps_most_of_them() -> None:
