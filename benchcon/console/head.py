@@ -65,6 +65,14 @@ def badged(badge: str, text: Text) -> Text:
     return Text.assemble((f" {badge} ", f"bold {GROUND} on {BRASS}"), "  ", text) if badge else text
 
 
+def write_badge(canvas: Canvas, x: int, badge: str, colour: bool) -> int:
+    """Write what kind of bench this is, if there is anything to say, into the first row; return where it ends."""
+    if not badge:
+        return x
+    canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not colour))
+    return x + len(badge) + 4
+
+
 def in_words(text: str, room: int) -> str:
     """Return as many whole words of `text` as there is room for, the rest as ``…``; nothing if not even one fits."""
     words = text.split()
@@ -108,8 +116,7 @@ class Head(Drawn):
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
             x += cell_len(title) + 2
         if badge:
-            canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
-            x += len(badge) + 2 + fitting.gap
+            x = write_badge(canvas, x, badge, self.colour) - 2 + fitting.gap
         x = self._paint_tabs(canvas, x, fitting)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:

@@ -12,6 +12,7 @@ from textual.screen import Screen
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
+from benchcon.console.head import write_badge
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
@@ -45,10 +46,10 @@ class LampPair(Drawn):
         canvas.wipe(0, 0, width, height, self.ground)
         canvas.wipe(0, 0, width, 1, ink(IVORY, RAISED))
         done = f"{len(matching.matched)} of {len(matching.others)} written "
-        canvas.write(
-            1, 0, "Evenly bright: two lamps side by side, until they look alike", ink(IVORY, RAISED), width - 2
-        )
-        if width >= 62 + len(done):
+        x = write_badge(canvas, 1, matching.model.session.badge, self.colour)
+        title = "Evenly bright: two lamps, until they look alike"
+        canvas.write(x, 0, title, ink(IVORY, RAISED), width - x - 1)
+        if width >= x + len(title) + 2 + len(done):
             canvas.write(width - len(done), 0, done, ink(ENGRAVED, RAISED))
         half = width // 2
         other = matching.other

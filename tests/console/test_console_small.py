@@ -47,6 +47,16 @@ async def test_it_always_says_in_full_that_the_bench_is_simulated(tmp_path: Path
         session.stop_recording()
 
 
+async def test_screens_that_light_lamps_say_that_the_bench_is_simulated() -> None:
+    async with console(OnBoards()) as eyes:
+        for begin, seen in (("match_lamps", "0 of 8 written"), ("walk('wiggle')", "flex the loom")):
+            await eyes.app.run_action(begin)
+            await eyes.see(seen)
+            await eyes.until(lambda: " SIMULATED " in eyes.rows()[0], "that it is simulated")
+            await eyes.press("escape")
+            await eyes.see("WEATHER DESK")
+
+
 @pytest.mark.parametrize("size", [(40, 10), (20, 5)])
 async def test_what_is_typed_into_a_question_is_seen_on_a_small_screen(size: tuple[int, int]) -> None:
     session = OnBoards()
