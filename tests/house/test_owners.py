@@ -1,0 +1,44 @@
+"""What has one owner in the program stays with it: copies drift apart, which is where most faults have come from."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+PROGRAM = Path(__file__).parents[2] / "benchcon"
+OWNERS = [
+    (r"get_close_matches", ["text.py"], "benchcon.text.near proposes what was meant"),
+    (r"NamedTemporaryFile|mkstemp\(|os\.replace\(", ["rig/ports.py"], "benchcon.files writes files whole"),
+    (
+        r"tomllib\.loads",
+        ["panel/file.py", "panel/where.py", "kinds.py"],
+        "benchcon.panel.file.open_table opens TOML files",
+    ),
+    (r"0x8000\) % 0x10000", ["wire/items.py"], "benchcon.wire.items.signed16 makes counts signed"),
+    (
+        r"/ 1e6:\.3f\} s",
+        ["durations.py", "view/traces.py", "replay/compare_html.py"],
+        "benchcon.durations.seconds_text",
+    ),
+    (r"// 60 % 60|divmod\(\w+, 60\)", ["durations.py", "view/traces.py"], "benchcon.durations.clock_text"),
+    (
+        r"\.ident or \w+\.name\b",
+        ["panel/model.py", "state/board.py", "replay/contents.py", "replay/figures.py"],
+        "called",
+    ),
+    (r'"once" if .* == 1', ["text.py"], "benchcon.text.times"),
+    (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
+]
+
+
+@pytest.mark.parametrize(("pattern", "owners", "instead"), OWNERS, ids=[owner[2] for owner in OWNERS])
+def test_one_owner(pattern: str, owners: list[str], instead: str) -> None:
+    found = {
+        path.relative_to(PROGRAM).as_posix()
+        for path in PROGRAM.rglob("*.py")
+        if re.search(pattern, path.read_text(encoding="utf-8"))
+    }
+    assert found <= set(owners), f"{sorted(found - set(owners))}: {instead} does this"
+    assert found, "the pattern finds nothing any more: it holds nothing"
