@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import itertools
 import os
 import shutil
 import sys
@@ -24,6 +25,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
 TESTS = Path(__file__).parent
+NUMBERS = itertools.count()
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -64,7 +66,9 @@ def pytest_collection_finish() -> None:
 @pytest.fixture(autouse=True)
 def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The folder of remembered ports and the like for this test, and for every process that it starts."""
-    home = tmp_path_factory.mktemp("home")
+    # Numbered here, and apart: pytest looks through all folders that there are to find a free number.
+    home = tmp_path_factory.getbasetemp() / "h" / str(next(NUMBERS))
+    home.mkdir(parents=True)
     monkeypatch.setenv("BENCHCON_HOME", str(home))
     return home
 

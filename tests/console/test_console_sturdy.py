@@ -23,10 +23,10 @@ VIEWS = ("f2", "f3", "f4", "f5", "f6")
     "size",
     [
         (1, 1),
-        pytest.param((10, 3), marks=pytest.mark.slow),
+        (10, 3),
         (30, 8),
-        pytest.param((80, 24), marks=pytest.mark.slow),
-        pytest.param((118, 34), marks=pytest.mark.slow),
+        (80, 24),
+        (118, 34),
         (230, 70),
     ],
 )

@@ -258,7 +258,6 @@ async def test_marks_and_cursors_stand_in_a_row_of_their_own() -> None:
         assert len(re.findall(r"╵\d\d:\d\d(\.\d+)?", axis)) == axis.count("╵")  # every number is whole
 
 
-@pytest.mark.slow
 async def test_zoom_keeps_the_cursor_in_view() -> None:
     session = OnBoards()
     async with console(session) as eyes:

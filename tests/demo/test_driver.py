@@ -77,7 +77,6 @@ def test_the_unit_button_turns_hectopascals_into_inches(live: Live) -> None:
     assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("30."))
 
 
-@pytest.mark.slow
 def test_a_board_that_was_reset_is_told_again(live: Live) -> None:
     lighting = live.demo.hands["lighting"]
     lighting.put("obstruction", 1)

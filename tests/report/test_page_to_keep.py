@@ -258,7 +258,6 @@ OF_A_FILE = st.text(st.sampled_from(MARKUP), min_size=1, max_size=14)
 OF_A_STRANGER = st.text(st.sampled_from(MARKUP + "\x1b\x9b\u202e\0"), min_size=1, max_size=30)
 
 
-@pytest.mark.slow
 @given(OF_A_FILE, OF_A_FILE, OF_A_STRANGER)
 def test_no_label_or_name_breaks_out_of_the_markup(label: str, colour: str, told: str) -> None:
     """`label` and `colour` are a panel file's, `told` a board's and a person's."""
