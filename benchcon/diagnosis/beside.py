@@ -73,8 +73,10 @@ def _best(
         off = {wire.key: _off(wires, cause, wire) for wire in there}
         odd = [wire for wire in there if off[wire.key]]
         fits = [wire for wire in there if wire.wrong and not off[wire.key]]
-        if not odd and not cause.detail.get("from"):
-            continue  # a ground that is broken on the way may be all well before the break but for one wire
+        # A ground that is broken on the way may be all well before the break but for one wire; and of a plug that sits
+        # wrong with its ground the lamps are dark.
+        if not odd and not cause.detail.get("from") and not cause.gate:
+            continue
         least = max(cause.least - len(odd), min(cause.least, LEAST))
         if len(odd) > MOST_BESIDE or len(fits) + len(beside) < least:
             continue

@@ -108,7 +108,11 @@ def _moves(
             gate = through.key if through is not None else ""
             if gate and way.kind == "plug reversed":
                 sent[gate] = gate
-            yield Cause(way.kind, {"connector": name, **way.detail}, sent, group, besides=others, gate=gate)
+            detail = {"connector": name, **way.detail}
+            yield Cause(way.kind, detail, sent, group, besides=others, gate=gate)
+            lamps = {wire.key: OFF for wire in pinned if wire.kind == "lamp"}
+            if gate and lamps:  # whose ground is the plug's as well
+                yield Cause(way.kind, detail, sent | lamps, group, besides=others, gate=gate)
 
 
 def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
