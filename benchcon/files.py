@@ -54,24 +54,28 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[T
         out.detach()
 
 
-def write_whole(path: str | os.PathLike[str], raw: bytes, *, force: bool = True, way_out: str = FORCE) -> None:
+def write_whole(
+    path: str | os.PathLike[str], raw: bytes, *, force: bool = True, way_out: str = FORCE, links: bool = True
+) -> None:
     """Write `raw` to the file `path`, which takes its name when everything is on the disk.
 
     If anything goes wrong before, nothing is left and what was there stays. A symbolic link stays one, and the file it
     leads to is written; a file that is replaced gives the new one its permissions. What is not an ordinary file
     (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot be written, and, without
-    `force`, if it is there already; `way_out` as for `may_write`.
+    `force`, if it is there already; `way_out` as for `may_write`. Without `links` the file takes the place of a
+    symbolic link: where the user did not choose the name, somebody else may have put one there.
     """
-    with _new(path, force, way_out) as out:
+    with _new(path, force, way_out, links) as out:
         out.write(raw)
 
 
 @contextlib.contextmanager
-def _new(path: str | os.PathLike[str], force: bool, way_out: str) -> Iterator[BinaryIO]:
+def _new(path: str | os.PathLike[str], force: bool, way_out: str, links: bool = True) -> Iterator[BinaryIO]:
     may_write(path, force=force, way_out=way_out)
     shown = printable(os.fspath(path))
-    target = Path(os.path.realpath(path))
-    special = target.exists() and not target.is_file()
+    target = Path(os.path.realpath(path)) if links else Path(path)
+    there = target.exists() and not target.is_symlink()
+    special = there and not target.is_file()
     fresh: Fresh | None = None
     try:
         fresh = None if special else Fresh(target)
@@ -79,7 +83,7 @@ def _new(path: str | os.PathLike[str], force: bool, way_out: str) -> Iterator[Bi
             yield out
             out.flush()
             if fresh is not None:
-                if target.exists() and os.chmod in os.supports_fd:
+                if there and target.exists() and os.chmod in os.supports_fd:
                     os.chmod(fresh.descriptor, target.stat().st_mode & 0o777)
                 os.fsync(fresh.descriptor)
                 fresh.place(target, replace=force)

@@ -123,9 +123,9 @@ class Folder:
 
         text = json.dumps(report, ensure_ascii=False, indent=1) + "\n"
         # What all else can be made from again is written first.
-        write_whole(self.path / REPORT, text.encode())
-        write_whole(self.path / JUNIT, junit(report))
-        write_whole(self.path / PAGE, page(report, panel, changed).encode())
+        write_whole(self.path / REPORT, text.encode(), links=False)
+        write_whole(self.path / JUNIT, junit(report), links=False)
+        write_whole(self.path / PAGE, page(report, panel, changed).encode(), links=False)
         self.write({"over": True})
         self.close()
 
