@@ -139,6 +139,8 @@ async def test_type_a_number_and_it_is_on_the_display() -> None:
         await eyes.until(lambda: session.bench.asked[-1] == (source, ("set", "d_dir=FFFFFF")))
         await eyes.press("space")
         await eyes.until(lambda: session.bench.asked[-1] == (source, ("set", "d_dir=000000")))
+        await eyes.press("space")  # on again, with what it showed
+        await eyes.until(lambda: session.bench.asked[-1] == (source, ("set", "d_dir=FFFFFF")))
         await eyes.press("1", "full_stop", "5")
         await eyes.until(lambda: session.bench.asked[-1] == (source, shows("1.5")))
         await eyes.press("minus", "backspace")
