@@ -125,7 +125,10 @@ def works(wire: WireEvidence, cause: Cause) -> bool:
 def elsewhere(wires: Mapping[str, WireEvidence], wire: WireEvidence, cause: Cause) -> bool:
     """Whether it showed what belongs to the wire that `cause` has arrive there."""
     source = wires.get(cause.sent[wire.key])
-    return source is not None and bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))
+    if source is None:  # not judged, as contacts are that are made in turn: anything that is not its own is enough
+        sent = cause.sent[wire.key] not in (OFF, ON, OTHER_WAY)
+        return sent and bool(wire.seen & wire.sure & wire.known & ~wire.on)
+    return bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))
 
 
 def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:

@@ -117,6 +117,7 @@ def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off()
         pytest.param("worn contact that misses", 19, 32, id="a key that misses in a matrix without diodes"),
         pytest.param("worn contact that misses", 164, 16, id="a key that misses when it is held with others"),
         pytest.param("7219: the last chip bridged", 105, 24, id="two digits that are all of a driver"),
+        pytest.param("looms of two plugs interchanged", 46, 16, id="looms, and a rotary switch that works buttons"),
     ],
 )
 def test_nothing_that_is_false_is_told_as_sure(cause: str, seed: int, most: int) -> None:
