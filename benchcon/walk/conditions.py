@@ -223,9 +223,10 @@ class Conditions:
         tally = self.boards[board]
         bad = tally.bad_there
         tally.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, not walk.wants.lamps)
+        waited_for = not self._before_mv[board] and board not in self._alive_us  # see `may_be_lit`
         self._alive_us[board] = event.at_us
         if event.supply_mv and not is_without_supply(event.supply_mv):
-            if not self._all_lit(board, walk):
+            if waited_for or not self._all_lit(board, walk):
                 self._before_mv[board] = event.supply_mv
             elif self._lit_since[0] == walk.step_number:
                 self._together_mv[board] = min(self._together_mv[board] or event.supply_mv, event.supply_mv)
