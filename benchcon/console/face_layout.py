@@ -24,17 +24,19 @@ _TRUE = ((Size.BIG, 2), (Size.TALL, 2), (Size.TALL, 1), (Size.LOW, 1))
 def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayout:
     """Return the face of `panel` (or of one board of it) for a screen of `width` × `height` cells.
 
-    A true one if there is one, with as few labels cut as can be; else the roomiest way that fits is taken. If none does
-    the layout is as small as can be, and higher (or wider) than the screen: it is to be scrolled.
+    A true one if there is one that cuts no label, or no more of them than packed parts would; else the roomiest way
+    that fits is taken. If none does the layout is as small as can be, and higher (or wider) than the screen: it is to
+    be scrolled.
     """
     parts = [part for part in panel.parts if not board or board_name(part) == board]
     inside = inside_of_each(parts)
     guests = {lamp.name for lamps in inside.values() for lamp in lamps}
     parts = [part for part in parts if part.name not in guests]
-    found = _true(panel, parts, inside, width, height)
-    if found is not None:
-        return found
+    true = _true(panel, parts, inside, width, height)
+    if true is not None and not true.cut:
+        return true
     fitting: list[tuple[Packing, FaceLayout]] = []
+    found = FaceLayout(width, 0)
     for way in WAYS:
         if fitting and way.size is not fitting[0][0].size:
             break
@@ -43,8 +45,10 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayou
             fitting.append((way, found))
             if not found.cut:
                 break
-    assert found is not None
-    return min(fitting, key=lambda each: each[1].cut)[1] if fitting else found
+    best = min(fitting, key=lambda each: each[1].cut)[1] if fitting else None
+    if true is not None:
+        return best if best is not None and best.cut < true.cut else true
+    return best or found
 
 
 def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int) -> FaceLayout | None:

@@ -401,8 +401,8 @@ def _ghost(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("on") == "encoder":
         return (
-            f"{name(spots[0])} counts down when it is turned up",
-            f"its two contact wires A and B swapped: {where(spots[0])}",
+            f"{name(spots[0])} counts down when it is turned to the right",
+            f"its two contact wires, A and B, which may be swapped: {where(spots[0])}",
         )
     if raw.detail.get("on") == "switch":
         part = spots[0].part
@@ -412,7 +412,9 @@ def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
         )
     if raw.detail.get("on") == "selector":
         return f"{name(spots[0])} counts its positions from the wrong end", f"the order of its wires: {where(spots[0])}"
-    return f"{name(spots[0])} falls when it is turned up", f"the two ends of its track swapped: {where(spots[0])}"
+    return f"{name(spots[0])} falls when it is turned to the right", (
+        f"the wires at the two ends of its track, which may be swapped: {where(spots[0])}"
+    )
 
 
 def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:

@@ -19,7 +19,7 @@ from benchcon.panel.pins import Pin, read_pins
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
-from benchcon.text import near, printable
+from benchcon.text import listed, near, printable
 
 TOP_COUNT = 1023
 """Greatest reading of the chips' ten-bit converter."""
@@ -118,7 +118,7 @@ class _Maker:
         who = f"boards.{self.board.name}.chains.{chain.kind}"
         empty = [key for key in ("data", "clock", "load") if not getattr(chain, key)]
         if empty:
-            self.refuse(chain.line, f"{who} lacks {' and '.join(empty)}; firmware needs all three pins of a chain")
+            self.refuse(chain.line, f"{who} lacks {listed(empty)}; firmware needs all three pins of a chain")
 
     def on_spi(self, chain: Chain | None) -> bool:
         return chain is not None and (chain.data, chain.clock) == (self.chip.mosi, self.chip.sck)

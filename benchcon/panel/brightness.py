@@ -118,7 +118,8 @@ def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
     digits = 2 - math.floor(math.log10(better.current_ma))
     current = math.ceil(better.current_ma * 10**digits - 1e-6) / 10**digits
     trim = f' and trim = "{better.trim_permille / 10:g} %"' if lamp.dimmed and better.trim_permille < 1000 else ""
-    cure = f'current = "{current:g} mA"{trim} ({better.ohm:g} ohm) give {better.gives_mcd:.3g} mcd'
+    gives_word = "give" if trim else "gives"
+    cure = f'current = "{current:g} mA"{trim} ({better.ohm:g} ohm) {gives_word} {better.gives_mcd:.3g} mcd'
     if better.gives_mcd < wanted * (1 - NOTICED):
         return f"{head}; the most that is safe here: {cure}; a brighter lamp, or a lower look for the others"
     if better.gives_mcd > wanted * (1 + NOTICED):

@@ -74,7 +74,7 @@ def _source(recording: Recording) -> str:
 def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
-        yield f"B says the same {seconds_text(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
+        yield f"B runs {seconds_text(abs(shift))} {'behind' if shift > 0 else 'ahead of'} A; its times are shifted to match."
     yield from map(slipped, comparison.slips)
     for line in tally(comparison):
         yield f"{line[0].upper()}{line[1:]}."

@@ -107,7 +107,7 @@ def as_text(comparison: Comparison) -> str:
     shift = comparison.offset_us
     if shift:
         lines.append(
-            f"B says the same {seconds_text(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
+            f"B runs {seconds_text(abs(shift))} {'behind' if shift > 0 else 'ahead of'} A; its times are shifted to match."
         )
     lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()

@@ -136,15 +136,15 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     supply = next(each for each in layout.panel.supplies if each.name == step.supply)
     if step.do == "starting":
         return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
-    fed = f"all that {supply.label} feeds ({counted(len(step.parts), 'part')})"
+    parts = counted(len(step.parts), "part")
     if step.do == "no_supply":
-        ask = f"{supply.label} is switched off: {fed} is commanded to light, and should stay dark."
+        ask = f"{supply.label} is switched off: all that it feeds ({parts}) is commanded to light, and should stay dark."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
     by = told_source(layout.panel, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)
     eights = "displays an 8 on the left" if any(name in layout.displays for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""
-    return f"{supply.label}: on", f"With {by}, {fed} should be lit{how}.", _FED
+    return f"{supply.label}: on", f"With {by}, all that “{supply.label}” feeds ({parts}) should be lit{how}.", _FED
 
 
 def by_button(button: Part, step: Step | None) -> str:

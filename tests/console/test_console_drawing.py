@@ -162,6 +162,11 @@ def test_the_demo_fits_a_terminal_of_80_by_24_without_scrolling() -> None:
     assert [plate.board for plate in layout.plates] == ["met", "lighting", "power"]
 
 
+@pytest.mark.parametrize("rows", range(13, 24))
+def test_the_demo_has_every_label_whole_on_80_columns_however_many_rows_the_letters_leave(rows: int) -> None:
+    assert lay_out(load(OSTREY), 80, rows).cut == 0
+
+
 def panels() -> st.SearchStrategy[Panel]:
     def made(digits: list[tuple[int, int, int, bool]]) -> Panel:
         controls, lamps, displays = [], [], []
