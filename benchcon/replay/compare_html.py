@@ -11,7 +11,7 @@ from dataclasses import replace
 from benchcon.durations import seconds_text
 from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import MOST_LISTED, in_context, slipped, summary, tally, what
+from benchcon.replay.compare_text import MOST_LISTED, in_context, shifted, slipped, summary, tally, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 from benchcon.text import counted, path_for_others
 
@@ -74,7 +74,7 @@ def _source(recording: Recording) -> str:
 def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
-        yield f"B runs {seconds_text(abs(shift))} {'behind' if shift > 0 else 'ahead of'} A; its times are shifted to match."
+        yield shifted(shift)
     yield from map(slipped, comparison.slips)
     for line in tally(comparison):
         yield f"{line[0].upper()}{line[1:]}."

@@ -100,15 +100,19 @@ def _of(recording: Recording) -> str:
     return f"{recording.path}: {recording.size}"
 
 
+def shifted(offset_us: int) -> str:
+    """Say by how much B was shifted before it was compared, `offset_us` being how much later it runs than A."""
+    way = "behind" if offset_us > 0 else "ahead of"
+    return f"B runs {seconds_text(abs(offset_us))} {way} A; its times are shifted to match."
+
+
 def as_text(comparison: Comparison) -> str:
     """Return the whole report."""
     lines = [f"A  {_of(comparison.a)}", f"B  {_of(comparison.b)}"]
     lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
     shift = comparison.offset_us
     if shift:
-        lines.append(
-            f"B runs {seconds_text(abs(shift))} {'behind' if shift > 0 else 'ahead of'} A; its times are shifted to match."
-        )
+        lines.append(shifted(shift))
     lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()
     if first is not None:

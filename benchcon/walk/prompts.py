@@ -138,7 +138,8 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
     parts = counted(len(step.parts), "part")
     if step.do == "no_supply":
-        ask = f"{supply.label} is switched off: all that it feeds ({parts}) is commanded to light, and should stay dark."
+        lit = f"all that it feeds ({parts}) is commanded to light, and should stay dark"
+        ask = f"{supply.label} is switched off: {lit}."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
     by = told_source(layout.panel, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)
