@@ -185,8 +185,7 @@ def test_no_more_is_lit_together_than_the_budget_bears() -> None:
     assert walk.step is not None
     assert walk.step.do == "no_supply"
     assert (
-        "is switched off: all that it feeds (10 parts) is commanded to light, and should stay dark"
-        in walk.prompt().ask
+        "is switched off: all that it feeds (10 parts) is commanded to light, and should stay dark" in walk.prompt().ask
     )
     assert len(walk.step.parts) == 2 + 7 + 1
     assert set(walk.wants.lamps) | set(walk.wants.displays) == set(walk.step.parts)
