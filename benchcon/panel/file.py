@@ -9,6 +9,7 @@ import os
 import re
 import stat
 import tomllib
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
@@ -209,6 +210,38 @@ def _without_quotes(line: str, at: int) -> str:
     return f'{word[0]} is without quotes; write {either}"{word[0]}"'
 
 
+_TYPOGRAPHIC = "“”„‟«»‘’‚"
+_NAME_GOES = re.compile(r"(\[{1,2})((?:[\w-]+\.)*)([^\[\].]+)(\]{1,2})")
+
+
+def _not_a_name(line: str) -> str:
+    """What is wrong with a heading that ends as it should: a name with a space in it, or with letters of its own."""
+    heading = _NAME_GOES.fullmatch(re.sub(r"\s+#.*", "", line).strip())
+    if not heading:
+        return ""
+    bare = unicodedata.normalize("NFKD", heading[3].strip()).encode("ascii", "ignore").decode().lower()
+    name = re.sub(r"[^a-z0-9]+", "_", bare).strip("_")
+    instead = f"; write {heading[1]}{heading[2]}{name}{heading[4]}" if name else ""
+    return f"a name has only a-z, 0-9 and _, and no spaces{instead}"
+
+
+def _of_the_line(said: str, line: str, at: int) -> str:
+    """What is wrong in a line where the reader of TOML stopped, if the line itself shows it; else nothing."""
+    here = line[at : at + 1]
+    if line.lstrip().startswith(("//", "/*", "--", ";")):
+        return "a comment begins with #"
+    if here and here in _TYPOGRAPHIC:
+        return f'{here} is a quote of a word processor; write plain ones, "like this"'
+    if said.startswith("Expected ']"):
+        return _not_a_name(line)
+    if said == "Invalid initial character for a key part":
+        if here == "}":
+            return "nothing follows the last comma; leave that comma out"
+        if not here and line.count("{") > line.count("}"):
+            return "what stands in { } goes on one line, up to the }"
+    return ""
+
+
 _PLAINER = {
     # what the reader of TOML says, and what it mostly is
     printable("Illegal character '\\n'"): "the quote that ends the text is missing",
@@ -220,10 +253,19 @@ _PLAINER = {
     "Unclosed inline table": "a comma or } is missing",
     "Expected '=' after a key in a key/value pair": "the = behind the key is missing",
     "Expected ']' at the end of a table declaration": "the ] that ends the heading is missing",
+    "Expected ']]' at the end of an array declaration": "the ]] that ends the heading is missing",
     "Expected newline or end of document after a statement": (
         'something follows the value; text is written in quotes, "40 mm", and each key on a line of its own'
     ),
 }
+
+
+def _around(line: str, at: int) -> str:
+    """A line as it is shown beside what is wrong with it: what stands at `at` is in it, however long the line is."""
+    begin = at - 40 if at > 50 else 0
+    end = begin + 60
+    shown = printable(line[begin:end].strip())
+    return f'"{"…" if begin else ""}{shown}{"…" if line[end:].strip() else ""}"'
 
 
 def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
@@ -242,13 +284,13 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
         found = text.splitlines()[line - 1 : line] if line else []
         line = line or text.count("\n") + 1
         at = int(match[2]) - 1 if match and match[2] else 0
-        without = _without_quotes(found[0], at) if found else ""
-        said = without or _PLAINER.get(said) or said[:1].lower() + said[1:]
+        plain = _of_the_line(said, found[0], at) or _without_quotes(found[0], at) if found else ""
+        said = plain or _PLAINER.get(said) or said[:1].lower() + said[1:]
         if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
             raise _Bad(PanelRemark(file, line, f"{name} is there twice; give one of the two another name")) from None
-        stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
+        stands = f": {_around(found[0], at)}" if found and found[0].strip() else ""
         raise _Bad(PanelRemark(file, line, f"is not TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits
         raise _Bad(PanelRemark(file, 0, f"holds a gigantic number; a {what} has none")) from None

@@ -76,7 +76,12 @@ def read_pin(text: str) -> Pin:
         return Pin(match[1], text, int(match[2]))
     if match := _CROSSING.fullmatch(text):
         return Pin("matrix", text, 0, match[1], int(match[2]), int(match[3]))
-    raise ValueError("is not a pin; allowed: D4, A0, 165.0, 595.3, 7219.0, MATRIX.r0c1, and D2/D3 for an encoder")
+    bare = text.upper().replace(" ", "")
+    instead = f'; did you mean "{bare}"?' if _PIN.fullmatch(bare) else ""
+    raise ValueError(f"is not a pin; allowed: {_ALLOWED}{instead}")
+
+
+_ALLOWED = "D4, A0, 165.0, 595.3, 7219.0, MATRIX.r0c1, and D2/D3 for an encoder"
 
 
 def read_pins(text: str) -> tuple[Pin, ...]:

@@ -130,7 +130,9 @@ class SourceFile:
         if known < len(self.findings):
             self.findings[known] = self.findings[known]._replace(text=f"{dotted(home)} {text}")
         else:
-            self.say_at(self.line(path), f"{dotted(path)} {text}", grave=grave)
+            # A lamp that is in a control has no table of its own: it is known by the place where it is written.
+            told = home if home[:1] != path[:1] else path
+            self.say_at(self.line(path), f"{dotted(told)} {text}", grave=grave)
 
     def _home(self, path: Path) -> Path:
         for length in range(len(path), 0, -1):
@@ -189,7 +191,9 @@ class TomlTable:
         """Return `value`, found at `keys` below this table, as a text of up to `longest` characters; else `default`."""
         path = (*self.path, *keys)
         if not isinstance(value, str):
-            self.source.say(path, f'is {shown(value)}; text in quotes is allowed, such as "{_example(value)}"')
+            self.source.say(
+                path, f'is {shown(value)}; text in quotes is allowed, such as "{_example(value, path[-1])}"'
+            )
         elif printable(value) != value:
             self.source.say(path, f"is {shown(value)}; control characters are not allowed")
         elif len(value) > longest:
@@ -205,7 +209,7 @@ class TomlTable:
             return default
         if isinstance(value, str) and value in allowed:
             return value
-        hint = near(value, allowed) if isinstance(value, str) else ""
+        hint = _meant(value, allowed) if isinstance(value, str) else ""
         self.say(key, f"is {shown(value)}; allowed: {', '.join(allowed)}{hint}")
         return default
 
@@ -338,9 +342,33 @@ def name_from(label: str) -> str:
     return re.sub(r"^[^a-z]+|_+$", "", re.sub(r"[^a-z0-9]+", "_", plain))[:32].rstrip("_")
 
 
-def _example(value: object) -> str:
-    """Return `value` as text, if it is a number that a person could have meant as text."""
+_ALSO_CALLED = {
+    "yellow": "amber",
+    "orange": "amber",
+    "potentiometer": "pot",
+    "fader": "pot",
+    "pushbutton": "button",
+    "key": "button",
+    "toggle": "switch",
+    "rotary": "switch",
+    "selector": "switch",
+}
+"""What people say (common practice, no source), and what it is called in the files."""
+
+
+def _meant(value: str, allowed: Sequence[str]) -> str:
+    """Which of the `allowed` words is meant by `value`: by its meaning, else by its letters."""
+    called = _ALSO_CALLED.get(re.sub(r"[^a-z]", "", value[:40].lower()))
+    if called in allowed:
+        return f'; did you mean "{called}"?'
+    return near(value, allowed)
+
+
+def _example(value: object, key: str | int) -> str:
+    """Return `value` as text for `key`, if it is a number that a person could have meant as text."""
     if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= 1e9:
+        if key == "pin" and isinstance(value, int):
+            return f"D{value}"
         return f"{value:g}"
     return "Stop bar"
 

@@ -280,7 +280,8 @@ def _places(panel: Panel, source: SourceFile) -> None:
     if panel.width_mm and panel.height_mm:
         for part in placed:
             _on_panel(panel, part, source)
-    for one, other, overlap in itertools.islice(_overlaps(placed), 50):
+    housings = [part for part in placed if not (isinstance(part, Lamp) and part.inside)]
+    for one, other, overlap in itertools.islice(_overlaps(housings), 50):
         source.say_at(
             other.line,
             f"{key_of(other)} overlaps {key_of(one)} (line {one.line}) by {overlap:.0f} mm; "

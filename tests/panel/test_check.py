@@ -264,11 +264,67 @@ def test_what_is_missing_in_a_line_is_said(
         ("at = [45 mm, 28 mm]", 'column 10: 45 mm is without quotes; write "45 mm"'),
         ("repeat = { columns = 3 rows = 2 }", "column 24: a comma or } is missing"),
         ("colour =", "column 9: a value is missing"),
+        ("label = “Stop”", 'column 9: “ is a quote of a word processor; write plain ones, "like this"'),
+        ("// the left one", "column 1: a comment begins with #"),
+        ('channel = { id = "l1",', "column 23: what stands in { } goes on one line, up to the }"),
+        ('channel = { id = "l1", }', "column 24: nothing follows the last comma; leave that comma out"),
+        (
+            "[lamps.High water]",
+            "column 13: a name has only a-z, 0-9 and _, and no spaces; write [lamps.high_water]",
+        ),
+        ("[lamps.höhe]", "column 9: a name has only a-z, 0-9 and _, and no spaces; write [lamps.hohe]"),
+        ("[[trig gers]]", "column 8: a name has only a-z, 0-9 and _, and no spaces; write [[trig_gers]]"),
     ],
 )
 def test_a_value_without_its_quotes_is_shown_as_it_should_be_written(line: str, told: str) -> None:
     _, (found,) = inspect(f"[lamps.a]\n{line}\n", "x.toml")
     assert str(found).startswith(f"x.toml:2: is not TOML here, {told}")
+
+
+def test_what_is_shown_of_a_long_line_has_the_mistake_in_it() -> None:
+    line = 'channel = { id = "l1", pin = "D4", connector = "J3", connector_pin = "3", wire = "violet" ),'
+    _, (found,) = inspect(f"[lamps.a]\n{line}\n", "x.toml")
+    assert str(found).endswith('"…", connector_pin = "3", wire = "violet" ),"')
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        ('colour = "green"', 'colour = "yellow"', '5: controls.haul.lit.colour is "yellow"; allowed: '),
+        ('colour = "green"', 'colour = "yellow"', 'did you mean "amber"?'),
+        ('pin = "D5"', 'pin = "d5"', "4: controls.haul.channel.pin"),
+        ('pin = "D5"', 'pin = "d5"', 'did you mean "D5"?'),
+        ('pin = "D5"', "pin = 5", 'text in quotes is allowed, such as "D5"'),
+        ('kind = "button"', 'kind = "push button"', 'did you mean "button"?'),
+    ],
+)
+def test_a_mistake_is_told_where_it_is_written_and_with_what_was_meant(was: str, now: str, told: str) -> None:
+    text = """[boards.a]
+[controls.haul]
+kind = "button"
+channel = { id = "b1", pin = "D5" }
+lit = { colour = "green", channel = { id = "g1", pin = "D6" } }
+"""
+    _, (found,) = inspect(text.replace(was, now), "x.toml")
+    assert told in str(found)
+
+
+def test_buttons_that_overlap_are_told_once_and_not_for_the_lamps_in_them_too() -> None:
+    text = """[boards.a]
+[controls.haul]
+kind = "button"
+at = ["30 mm", "30 mm"]
+size = ["12 mm", "12 mm"]
+hole = "4 mm"
+channel = "b1"
+lit = { channel = "g1" }
+repeat = { columns = 2, pitch = "8 mm" }
+"""
+    _, found = inspect(text, "x.toml")
+    assert [str(each) for each in found if "overlaps" in str(each)] == [
+        "x.toml:2: advice: controls.haul (haul_2) overlaps controls.haul (haul_1) (line 2) by 4 mm; "
+        'move one, or say how large they are: size = ["8 mm", "8 mm"]'
+    ]
 
 
 def test_a_file_that_is_not_there_is_answered_with_the_one_that_was_meant(
