@@ -377,7 +377,10 @@ class ConsoleApp(BenchApp):
             return
         self._dark_ends_us = 0
         if not still:
-            self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
+            if self.model.rehearsal is not None:
+                self.tell("Dark has ended. The rules set their outputs again; all others stay off until they are set.")
+            else:
+                self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
             return
         held = [name for name in still if self.model.boards[name].dark_why == "local"]
         why = " (the switch on the panel holds it)" if held == list(still) else ""

@@ -31,7 +31,7 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
         still = [c.value for h in hands if h.do == "still" for c in h.readings if c.channel == keys[0]]
         out = {"min_counts": min(ends), "max_counts": max(ends)} if ends else {}
         return out | ({"noise_counts": max(still) - min(still)} if still else {})
-    bounce = [b for h in hands for key in keys for b in _bounces(h, key)]
+    bounce = [b for h in hands for key in keys for b in _bounces(h, key, several=len(keys) > 1)]
     if not bounce:
         return {}
     return {"longest_bounce_us": max(b for b, _ in bounce), "most_edges": max(n for _, n in bounce)}
@@ -41,8 +41,11 @@ def _net(hand: HandStep, key: str) -> int:
     return signed16(hand.values.get(key, 0) - hand.before.get(key, 0))
 
 
-def _bounces(hand: HandStep, key: str) -> list[tuple[int, int]]:
-    """For each movement of a contact: from the first edge to the last, µs, and the number of edges."""
+def _bounces(hand: HandStep, key: str, several: bool) -> list[tuple[int, int]]:
+    """For each movement of a contact: from the first edge to the last, µs, and the number of edges.
+
+    A contact of `several` that ends where it began was passed on the way to another position, and did not bounce.
+    """
     out: list[list[Change]] = []
     for edge in hand.edges:
         if edge.channel != key:
@@ -51,7 +54,7 @@ def _bounces(hand: HandStep, key: str) -> list[tuple[int, int]]:
             out[-1].append(edge)
         else:
             out.append([edge])
-    return [(_at(row[-1]) - _at(row[0]), len(row)) for row in out]
+    return [(_at(row[-1]) - _at(row[0]), len(row)) for row in out if len(row) % 2 or not several]
 
 
 def _at(change: Change) -> int:

@@ -176,6 +176,6 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     told += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
     told += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
     wrong = bool(told)
-    told += [f"{path}: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
+    told += [f"{path}: advice: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
     told.append(f"{path}: swept {found.points} points of {len(ruled)} outputs: {'see above' if wrong else 'all well'}")
     return told, wrong

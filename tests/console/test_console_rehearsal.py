@@ -211,3 +211,14 @@ def test_where_the_face_has_no_room_the_rehearsal_has_all_of_the_width(tmp_path:
         terminal.see("Wind speed [kt]", "Pressure [hPa]")
         terminal.press("q")
         assert terminal.ended() == 0
+
+
+def test_the_end_of_dark_says_that_rules_set_their_outputs_again(folder: Path) -> None:
+    with rehearse(folder, "near.toml", columns=140) as terminal:
+        terminal.see("F8 Rehearsal", "8000 ft")
+        terminal.press("F9")
+        terminal.see("◐ DARK", "F12 End dark")
+        terminal.press("F12")
+        terminal.see("Dark has ended. The rules set their outputs again; all others stay off until they are set.")
+        terminal.press("q")
+        assert terminal.ended() in (0, 1)

@@ -17,6 +17,7 @@ from junitparser import Failure, JUnitXml, Skipped
 from walk.small import TEXT, lamps, presses, small
 
 from benchcon.diagnosis.evidence import read
+from benchcon.diagnosis.figures import figures, words
 from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
@@ -326,3 +327,19 @@ def test_a_page_with_many_findings_begins_with_seven_and_holds_them_all() -> Non
     head, _, rest = whole.partition("Further findings</h2>")
     assert (head.count('class="finding'), rest.count('class="finding')) == (7, 2)
     assert "2 more findings: start here, mend these, and walk again" in whole
+
+
+def test_a_contact_that_is_passed_on_the_way_does_not_bounce() -> None:
+    """A rotary switch goes from its first position to its third: the second contact makes and breaks, as it should."""
+    panel = loads("""[boards.a]
+[controls.valve]
+kind = "switch"
+positions = ["shut", "bilge", "sea"]
+channels = ["v1", "v2", "v3"]
+""")
+    step = {"what": "hand", "do": "put", "parts": ["valve"], "to": 2, "values": {"a.v1": 0, "a.v2": 0, "a.v3": 1}}
+    passed = [[0, "a.v1", 1], [8_000, "a.v2", 0], [30_000, "a.v2", 1], [38_000, "a.v3", 0]]
+    (valve,) = panel.controls
+    assert words(figures(valve, [read({**step, "edges": passed})])) == "no bounce"
+    bounced = [*passed, [38_400, "a.v3", 1], [39_000, "a.v3", 0]]
+    assert words(figures(valve, [read({**step, "edges": bounced})])) == "bounces for 1 ms, 3 edges"
