@@ -72,7 +72,7 @@ class Touched(Drawn):
         if self.big is None:
             text = "Move a control: it is shown here, to be read from afar."
             if not self._live:
-                text = "No control has moved yet in this capture: Space plays it, . goes to the next change."
+                text = "No control has moved yet: Space plays the capture, . goes to the next change."
             canvas.write(margin, canvas.height // 2, text, ink(QUIET, GROUND), room)
             return
         name, state, known, warn = self.big

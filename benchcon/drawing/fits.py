@@ -13,10 +13,9 @@ from typing import NamedTuple
 
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
-from benchcon.panel.model import Control, Panel, Part, Place
+from benchcon.panel.model import Control, Panel, Part, Place, key_of
 from benchcon.panel.places import engraved, footprint_mm, inside_of
 from benchcon.panel.reader import PanelRemark
-from benchcon.panel.rules import key_of
 from benchcon.text import counted, printable
 
 RIB_MM = 2.0

@@ -9,9 +9,8 @@ from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import CHIPS
 from benchcon.firmware.panel_map import said
 from benchcon.firmware.plan import Refused, plan
-from benchcon.panel.model import Board, Panel
+from benchcon.panel.model import Board, Panel, key_of
 from benchcon.panel.reader import PanelRemark
-from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST

@@ -13,9 +13,8 @@ from typing import NamedTuple
 
 from benchcon.firmware.board_plan import Plan
 from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
-from benchcon.panel.model import Chain
+from benchcon.panel.model import Chain, key_of
 from benchcon.panel.reader import PanelRemark
-from benchcon.panel.rules import key_of
 from benchcon.wire.quote import quote
 
 MOST_SETTLE_MS = 100

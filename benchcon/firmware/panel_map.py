@@ -10,8 +10,7 @@ from collections.abc import Iterable, Sequence
 from benchcon.firmware.board_plan import ContactInput, DisplayOutput, EncoderInput, LampOutput, Plan, PotInput
 from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.plan import TOP_COUNT
-from benchcon.panel.model import Channel
-from benchcon.panel.rules import key_of
+from benchcon.panel.model import Channel, key_of
 from benchcon.wire.items import Item, fitting, item_words, quoted_name
 from benchcon.wire.quote import quote
 

@@ -14,10 +14,9 @@ from benchcon.errors import Trouble
 from benchcon.firmware import limits
 from benchcon.firmware.board_plan import ContactInput, DisplayOutput, EncoderInput, LampOutput, Plan, PotInput
 from benchcon.firmware.chips import CHIPS
-from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Matrix, Panel
+from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Matrix, Panel, key_of
 from benchcon.panel.pins import Pin, read_pins
 from benchcon.panel.reader import PanelRemark
-from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import listed, near, printable
 

@@ -23,7 +23,7 @@ from benchcon.panel.electrics import (
     series_resistor,
 )
 from benchcon.panel.lightness import duty_of, lightness_of
-from benchcon.panel.model import Board, Lamp, Panel
+from benchcon.panel.model import Board, Lamp, Panel, key_of
 from benchcon.panel.pins import read_pins
 
 LEAST_MA = 0.5
@@ -113,7 +113,7 @@ def uneven(panel: Panel) -> list[Load]:
 
 
 def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
-    head = f"lamps.{lamp.name} would give {gives:.3g} mcd at full light, and {wanted:g} mcd are wanted"
+    head = f"{key_of(lamp)} would give {gives:.3g} mcd at full light, and {wanted:g} mcd are wanted"
     # Rounded up, so that the next preferred value is the resistor that is meant.
     digits = 2 - math.floor(math.log10(better.current_ma))
     current = math.ceil(better.current_ma * 10**digits - 1e-6) / 10**digits
@@ -143,5 +143,5 @@ def _of_role(lamp: Lamp) -> list[Load]:
     colours, words = _OF_ROLE[lamp.role]
     if lamp.colour in colours:
         return []
-    text = f'lamps.{lamp.name} has the role "{lamp.role}" and is {lamp.colour}; that is for {words} (14 CFR 27.1322)'
+    text = f'{key_of(lamp)} has the role "{lamp.role}" and is {lamp.colour}; that is for {words} (14 CFR 27.1322)'
     return [Load(lamp.line, text, False)]

@@ -15,9 +15,8 @@ from benchcon.errors import Trouble
 from benchcon.files import write_whole
 from benchcon.panel.composed import MOST_COLOURS
 from benchcon.panel.file import loads, slurp
-from benchcon.panel.model import Control, Lamp, Panel, Part
+from benchcon.panel.model import Control, Lamp, Panel, Part, key_of
 from benchcon.panel.reader import NAME, name_from
-from benchcon.panel.rules import key_of
 from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
 from benchcon.panel.where import Path as KeyPath
 from benchcon.panel.where import places_in

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import duty_of, lit_permille
-from benchcon.panel.model import Board, Display, Lamp, Panel
+from benchcon.panel.model import Board, Display, Lamp, Panel, key_of
 from benchcon.panel.pins import PORTS, read_pins
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
@@ -386,11 +386,11 @@ def of_lamp(panel: Panel, board: Board, lamp: Lamp) -> list[Load]:
     try:
         resistor_of(board, lamp, SERIES[panel.resistors])
     except Trouble as trouble:
-        found.append(Load(lamp.line, f"lamps.{lamp.name}: {trouble}", True))
+        found.append(Load(lamp.line, f"{key_of(lamp)}: {trouble}", True))
     found += _of_high_side(board, lamp)
     kind, _, pin = _pin(lamp)
     drive = drive_of(board, lamp)
-    drawn = f"lamps.{lamp.name} draws {ma_words(drive.pin_ma)} from {pin}"
+    drawn = f"{key_of(lamp)} draws {ma_words(drive.pin_ma)} from {pin}"
     cure = 'use less current, or driver = "transistor"' if drive.kind == "pin" else "use another pin"
     if kind == "595" and drive.pin_ma > SHIFT_REGISTER_PIN_MA:
         limit = f"an output of a 74HC595 is specified at {SHIFT_REGISTER_PIN_MA:g} mA"
@@ -411,7 +411,7 @@ def _of_high_side(board: Board, lamp: Lamp) -> list[Load]:
     rail = rail_of(board, lamp)
     if lamp.driver != "transistor" or lamp.channel.active != "low" or rail.name == "+" or rail.mv < board.supply_mv:
         return []
-    who = f"lamps.{lamp.name} is lit when its pin is low, from an external supply of {rail.mv / 1000:g} V"
+    who = f"{key_of(lamp)} is lit when its pin is low, from an external supply of {rail.mv / 1000:g} V"
     cure = 'use active = "high", which is a transistor between the lamp and ground'
     if rail.mv == board.supply_mv:
         text = "two supplies of one voltage are never quite equal, so it may glow when it should be dark"
@@ -428,14 +428,14 @@ def _of_drivers(board: Board, displays: list[Display]) -> list[Load]:
             first = set_by.setdefault(bit // 8, display)
             if first.segment_ma != display.segment_ma and bit == max(_driver_rows(display)[0], bit // 8 * 8):
                 text = (
-                    f"displays.{display.name} has a segment_current of {display.segment_ma:g} mA, {first.name} "
+                    f"{key_of(display)} has a segment_current of {display.segment_ma:g} mA, {first.name} "
                     f"on the same driver {first.segment_ma:g} mA; one resistor sets both"
                 )
                 found.append(Load(display.line, text, False))
         if not _driver_rows(display):
             continue
         if display.segment_ma > DRIVER_SEGMENT_MA:
-            text = f"displays.{display.name} has a segment_current of {display.segment_ma:g} mA"
+            text = f"{key_of(display)} has a segment_current of {display.segment_ma:g} mA"
             limit = f"a MAX7219 gives {DRIVER_SEGMENT_MA:g} mA a segment at most (mean; 40 mA at its peak)"
             found.append(Load(display.line, f"{text}; {limit}", True))
         found += _of_driver_supply(board, display)
@@ -446,14 +446,14 @@ def _of_driver_supply(board: Board, display: Display) -> list[Load]:
     rail = rail_of(board, display)
     bears = f"{DRIVER_LEAST_MV / 1000:g} to {DRIVER_MOST_MV / 1000:g} V ({DRIVER_SHEET}, electrical characteristics)"
     if not DRIVER_LEAST_MV <= rail.mv <= DRIVER_MOST_MV:
-        text = f"displays.{display.name} would be fed with {rail.mv / 1000:g} V; a MAX7219 takes {bears}"
+        text = f"{key_of(display)} would be fed with {rail.mv / 1000:g} V; a MAX7219 takes {bears}"
         return [Load(display.line, f'{text}; give the board external_supply = "5 V"', True)]
     if board.supply_mv < DRIVER_HIGH_MV:
-        text = f"displays.{display.name} is worked by a board of {board.supply_mv / 1000:g} V; a MAX7219 takes"
+        text = f"{key_of(display)} is worked by a board of {board.supply_mv / 1000:g} V; a MAX7219 takes"
         source = f"{DRIVER_HIGH_MV / 1000:g} V or more for high ({DRIVER_SHEET}, electrical characteristics)"
         return [Load(display.line, f"{text} {source}; use a board of 5 V", True)]
     if board.external_mv and rail.name == "+":
-        text = f"displays.{display.name} stays on the board's own supply: a MAX7219 takes {bears}"
+        text = f"{key_of(display)} stays on the board's own supply: a MAX7219 takes {bears}"
         return [Load(display.line, f"{text}, and the external one has {board.external_mv / 1000:g} V", False)]
     return []
 
@@ -473,8 +473,8 @@ def _over(board: Board, sum_: Sum) -> list[Load]:
 
 def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Display]) -> list[Load]:
     found = _of_usb(board, lamps, displays)
-    parts = [(lamp.line, f"lamps.{lamp.name}", lamp.current_ma) for lamp in lamps]
-    parts += [(d.line, f"displays.{d.name}", display_worst_ma(d)) for d in displays]
+    parts = [(lamp.line, key_of(lamp), lamp.current_ma) for lamp in lamps]
+    parts += [(d.line, key_of(d), display_worst_ma(d)) for d in displays]
     for line, name, most in parts:
         if most > board.budget_ma:
             text = f"{name} alone can draw {most:g} mA; the budget of {board.name} is {board.budget_ma:g} mA"

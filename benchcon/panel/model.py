@@ -305,3 +305,11 @@ class Panel:
     def part(self, name: str) -> Part | None:
         """Return the part called `name`."""
         return next((part for part in self.parts if part.name == name), None)
+
+
+def key_of(part: Part) -> str:
+    """Return the key of a part's table: ``controls.stop_bar``; of one of several, ``controls.key (key_3)``."""
+    if part.made_by:
+        return f"{part.made_by} ({part.name})"
+    table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
+    return f"{table}.{part.name}"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from benchcon.panel.brightness import uneven
 from benchcon.panel.electrics import loads
-from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part
+from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part, key_of
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import SourceFile, options
@@ -48,14 +48,6 @@ def _housings(panel: Panel, source: SourceFile) -> None:
         if other is not None and other.channel.active != lamp.channel.active:
             text = f'{key_of(lamp)} is lit by "{lamp.channel.active}" and {other.name} by "{other.channel.active}"'
             source.say_at(lamp.line, f"{text}; in one housing they share a lead, anode or cathode", grave=False)
-
-
-def key_of(part: Part) -> str:
-    """Return the key of a part's table: ``controls.stop_bar``; of one of several, ``controls.key (key_3)``."""
-    if part.made_by:
-        return f"{part.made_by} ({part.name})"
-    table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
-    return f"{table}.{part.name}"
 
 
 def _names(panel: Panel, source: SourceFile) -> None:
@@ -132,6 +124,7 @@ class _Pins:
         self.board = board
         self.source = source
         self.chains = {chain.kind: chain for chain in board.chains}
+        self.lacking: set[tuple[int, str]] = set()
         self.taken: dict[str, tuple[str, int]] = {}
 
     def check(self) -> None:
@@ -148,6 +141,12 @@ class _Pins:
 
     def say(self, line: int, text: str, *, grave: bool = True) -> None:
         self.source.say_at(line, text, grave=grave)
+
+    def say_lacking(self, line: int, what: str, text: str) -> None:
+        """Say once for all parts that a table makes that the chain or matrix `what` is not there."""
+        if (line, what) not in self.lacking:
+            self.lacking.add((line, what))
+            self.say(line, text)
 
     def chain_pins(self) -> None:
         """Chains of one kind of direction share data, all share the clock: each has a load pin of its own."""
@@ -232,7 +231,8 @@ class _Pins:
             chip = CHAINS[pin.kind]
             pins = 'data = "D12", clock = "A0", load = "A1"' if pin.kind == "165" else _SPI_EXAMPLE
             example = f"boards.{self.board.name}.chains.{pin.kind} = {{ {pins} }}"
-            self.say(channel.line, f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}")
+            text = f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}"
+            self.say_lacking(channel.line, pin.kind, text)
             return False
         last = pin.bit + (part.digits if isinstance(part, Display) else 1) - 1
         if last >= 8 * chain.chips:
@@ -257,7 +257,7 @@ class _Pins:
                 return False
         allowed = options(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
         text = f"{who} has the pin {pin.name} of an unknown matrix; allowed: {allowed}{near(pin.matrix, names)}"
-        self.say(channel.line, text)
+        self.say_lacking(channel.line, pin.matrix, text)
         return False
 
 

@@ -23,9 +23,8 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, slurp
-from benchcon.panel.model import Control, Panel
+from benchcon.panel.model import Control, Panel, key_of
 from benchcon.panel.reader import NAME, PanelRemark, options
-from benchcon.panel.rules import key_of
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
 from benchcon.rehearse.showing import NumberStyle, number_by
 from benchcon.rehearse.stopping import LoadLimit, NeverLoads

@@ -309,6 +309,30 @@ lit = { colour = "green", channel = { id = "g1", pin = "D6" } }
     assert told in str(found)
 
 
+@pytest.mark.parametrize(("pin", "told"), [("kyes.r0c0", "unknown matrix"), ("165.0", "has no 74HC165")])
+def test_what_all_parts_of_a_repeat_lack_is_told_once(pin: str, told: str) -> None:
+    text = f"""[boards.a]
+[controls.key]
+kind = "button"
+channel = {{ id = "k1", pin = "{pin}" }}
+repeat = {{ columns = 3 }}
+"""
+    _, found = inspect(text, "x.toml")
+    assert [told in str(each) for each in found] == [True]
+
+
+def test_a_lit_button_s_lamp_is_told_by_where_it_is_written() -> None:
+    text = """[boards.a]
+chip = "atmega328p"
+[controls.haul]
+kind = "button"
+channel = { id = "b1", pin = "D5" }
+lit = { current = "60 mA", channel = { id = "g1", pin = "D6" } }
+"""
+    _, (found,) = inspect(text, "x.toml")
+    assert str(found).startswith("x.toml:6: controls.haul.lit (haul_lit) draws 60 mA from D6")
+
+
 def test_buttons_that_overlap_are_told_once_and_not_for_the_lamps_in_them_too() -> None:
     text = """[boards.a]
 [controls.haul]
