@@ -86,7 +86,9 @@ def _best(
     for number, cause in enumerate(causes):
         there = [wires[key] for key in cause.sent if key in wires and key not in explained]
         asked = [wire for wire in there if wire.tested]
-        wrong = [wire for wire in there if wire.wrong]
+        # Held together, keys show only that a hand held them, and what they do by such a cause is not foretold.
+        alone = ~two_made(wires, cause.tangled, surely=True)
+        wrong = [wire for wire in there if wire.wrong_at(alone)]
         if len(wrong) < cause.least or 2 * len(wrong) < len(asked):
             continue
         if wide and not _is_wide(layout, wrong):
@@ -96,6 +98,8 @@ def _best(
         judged = ~two_made(wires, cause.tangled)
         off_by = [off(wires, wire, cause.sent[wire.key], judged) for wire in there]
         if any(each and works(wire, cause) for each, wire in zip(off_by, there, strict=True)):
+            continue
+        if cause.tangled and any(cause.sent[wire.key] == OFF and works(wire, cause, alone) for wire in there):
             continue
         misfits = sum(1 for each in off_by if each)
         if misfits <= MISFITS * len(there):
@@ -115,11 +119,11 @@ def _best(
     return _Fit(ordered, least, fitting[0][3])
 
 
-def works(wire: WireEvidence, cause: Cause) -> bool:
+def works(wire: WireEvidence, cause: Cause, judged: int = -1) -> bool:
     """Whether it did its own work, although by `cause` it should not: no second fault makes it do that, but for one
-    that turns it round once more."""
-    own = wire.on & wire.seen & wire.own & wire.known & wire.sure
-    return cause.sent[wire.key] != OTHER_WAY and not wire.wrong and bool(own)
+    that turns it round once more. Only the moments `judged` count."""
+    own = wire.on & wire.seen & wire.own & wire.known & wire.sure & judged
+    return cause.sent[wire.key] != OTHER_WAY and not wire.wrong_at(judged) and bool(own)
 
 
 def elsewhere(wires: Mapping[str, WireEvidence], wire: WireEvidence, cause: Cause) -> bool:
@@ -137,11 +141,11 @@ def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:
     return len(plugs) > 1 or not any(name for _, name in plugs)
 
 
-def two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str]) -> int:
-    """The moments at which two of `keys` were, or may have been, made."""
+def two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str], surely: bool = False) -> int:
+    """The moments at which two of `keys` were, or (unless `surely`) may have been, made."""
     one = two = 0
     for wire in (wires[key] for key in keys if key in wires):
-        made = wire.on | ~wire.known
+        made = wire.on & wire.known if surely else wire.on | ~wire.known
         one, two = one | made, two | one & made
     return two
 

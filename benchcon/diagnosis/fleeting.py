@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.contacts import coupled
 from benchcon.diagnosis.evidence import HandStep
@@ -35,6 +37,8 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
             if value == 1 and layout.spots[key].kind == "contact" and moment.before.get(key) != 1:
                 if _may_be_kept(layout, moment, key) or _came_late(layout, story, number, key):
                     continue
+                if moment.values.get(key) != 1 and _another_came(layout, moment, control, code):
+                    continue
                 nothing = not any(change.channel == key for change in hand.changes)
                 rows.setdefault(key, []).append(moment.values.get(key) == 1 or not nothing)
     out = []
@@ -58,6 +62,17 @@ def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
     code = codes_of(control)[then.hand.to]
     off = any(key_of(c) == key and not value for c, value in zip(control.channels, code, strict=False))
     return off and any(change.channel == key and change.value == 1 for change in then.hand.changes)
+
+
+def _another_came(layout: PanelIndex, moment: SettledStep, control: Control, code: Sequence[int]) -> bool:
+    """Whether another contact is made that should not be: where one comes in another's place their wires are swapped,
+    and it does not show that the one that was asked for did not make."""
+    due = {key_of(channel): value for channel, value in zip(control.channels, code, strict=False)}
+    return any(
+        value == 1 and spot.kind == "contact" and not due.get(key, moment.before.get(key))
+        for key, value in moment.values.items()
+        if (spot := layout.spots.get(key)) is not None
+    )
 
 
 def held_back(layout: PanelIndex, hand: HandStep) -> set[str]:

@@ -48,7 +48,11 @@ class WireEvidence:
     @property
     def wrong(self) -> bool:
         """Whether it did not do what was asked of it itself."""
-        return bool((self.on ^ self.seen) & self.known & self.sure & self.own)
+        return self.wrong_at(-1)
+
+    def wrong_at(self, judged: int) -> bool:
+        """The same, at the moments of the mask `judged`."""
+        return bool((self.on ^ self.seen) & self.known & self.sure & self.own & judged)
 
 
 def wires_of(

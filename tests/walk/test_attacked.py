@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any, cast
 
+import pytest
 from walk.in_virtual_time import VirtualWalk
 
 from benchcon.diagnosis.diagnose import diagnose
@@ -153,3 +154,42 @@ def test_an_encoder_before_a_chip_that_is_bridged_goes_on_counting() -> None:
     panel += "".join(contact(f"p{n}", f"165.{n + 8}") for n in range(4))
     found = walked(panel, '[[faults]]\nkind = "chip_bridged"\nchain = "165"\nchip = 2\n')
     assert not any("k.e" in finding.channels for finding in found), [finding.line() for finding in found]
+
+
+@pytest.mark.parametrize(("code", "contacts"), [("gray", 3), ("gray", 4), ("binary", 3), ("binary", 4)])
+def test_crossed_wires_of_a_coded_switch_are_not_contacts_that_miss(code: str, contacts: int) -> None:
+    """A contact that should make in some positions, and does in others, looked like a worn one; what was made in its
+    place says that the wires are swapped."""
+    ids = [f"x{number}" for number in range(contacts)]
+    channels = ", ".join(f'{{ id = "{each}", pin = "D{number + 2}" }}' for number, each in enumerate(ids))
+    words = ", ".join(f'"p{number}"' for number in range(2**contacts))
+    panel = (
+        f'[boards.k]\n[controls.x]\nkind = "switch"\ncode = "{code}"\nchannels = [{channels}]\npositions = [{words}]\n'
+    )
+    panel += contact("p", "D8") + contact("q", "D9")
+    for ring in (["x0", "x1"], ["x0", "x2"], ["x1", "x2"], ["x0", "x1", "x2"], ["x2", "x1", "x0"]):
+        wires = ", ".join(f'"k.{each}"' for each in ring)
+        found = walked(panel, f'[[faults]]\nkind = "crossed"\nchannels = [{wires}]\n')
+        assert [(finding.kind, {*finding.channels}) for finding in found] == [
+            ("crossed", {f"k.{each}" for each in ring})
+        ], [finding.line() for finding in found]
+
+
+def keyboard(diodes: bool) -> str:
+    panel = '[boards.k]\n[matrices.m]\nrows = ["D2", "D3", "D4"]\ncolumns = ["D5", "D6", "D7"]\n'
+    panel += f"diodes = {str(diodes).lower()}\n"
+    return panel + "".join(contact(f"k{row}{column}", f"m.r{row}c{column}") for row in range(3) for column in range(3))
+
+
+def held(parts: list[str], to: int, *made: str, outcome: str = "seen") -> dict[str, Any]:
+    values = {f"k.k{row}{column}": int(f"k{row}{column}" in made) for row in range(3) for column in range(3)}
+    return {"what": "hand", "do": "put", "parts": parts, "to": to, "outcome": outcome, "values": values}
+
+
+def test_three_keys_that_were_held_too_late_do_not_swap_a_row_with_a_column() -> None:
+    """The hand said that it held three keys, and held them only when it was asked again."""
+    three = ["k00", "k01", "k11"]
+    late = [held(three, 1, outcome="said"), held(three, 0), held(three, 1, *three), held(three, 0)]
+    assert not diagnose(loads(keyboard(True)), late)
+    one_by_one = [step for key in three for step in (held([key], 1, key), held([key], 0))]
+    assert not diagnose(loads(keyboard(True)), [*one_by_one, *late])
