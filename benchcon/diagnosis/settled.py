@@ -3,7 +3,7 @@ there."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from benchcon.diagnosis.evidence import HandStep
@@ -64,9 +64,41 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         if useless:
             continue
         story.tested |= set(hand.parts)
-        story.moments.append(SettledStep(hand, dict(state), before, dict(where)))
+        story.moments.append(
+            SettledStep(hand, _there_and_back(layout, hand, before, state) or dict(state), before, {**where})
+        )
     _judge_doubt(layout, story)
     return story
+
+
+STOOD_US = 50_000
+"""A switch that read so for this long stood there; a hand that only passes is quicker (common practice, no source)."""
+
+
+def _there_and_back(
+    layout: PanelIndex, hand: HandStep, before: Mapping[str, int], after: Mapping[str, int]
+) -> dict[str, int] | None:
+    """Return how every channel stood while a switch of several contacts was where it was asked to be, if the hand then
+    turned it back to where it had been: it did what it should, and the hand was not at rest. None for all else."""
+    if hand.do != "put" or len(hand.parts) != 1 or hand.parts[0] not in layout.controls:
+        return None
+    control = layout.controls[hand.parts[0]]
+    codes = codes_of(control)
+    keys = [key_of(channel) for channel in control.channels]
+    if len(keys) < 2 or not 0 <= hand.to < len(codes) or any(before.get(key) != after.get(key) for key in keys):
+        return None
+    wanted = dict(zip(keys, codes[hand.to], strict=False))
+    state, there = dict(before), None
+    since: int | None = None
+    for change in hand.changes:
+        if since is not None and change.channel in wanted and change.at_us - since >= STOOD_US:
+            there = dict(state)
+        state[change.channel] = change.value
+        if change.channel in wanted:
+            since = change.at_us if all(state.get(key) == value for key, value in wanted.items()) else None
+    # That a contact opens again is also what a loose one does; that another one makes takes a hand.
+    back = any(after.get(key) == 1 and not value for key, value in wanted.items())
+    return there if back else None
 
 
 def _sprung(layout: PanelIndex, name: str, position: int) -> int | None:

@@ -193,3 +193,25 @@ def test_three_keys_that_were_held_too_late_do_not_swap_a_row_with_a_column() ->
     assert not diagnose(loads(keyboard(True)), late)
     one_by_one = [step for key in three for step in (held([key], 1, key), held([key], 0))]
     assert not diagnose(loads(keyboard(True)), [*one_by_one, *late])
+
+
+def test_a_hand_that_turns_a_switch_there_and_back_again_breaks_no_contact() -> None:
+    """Twice the hand went to a position and was back before it was asked on. The contact had made, alone, each time;
+    it was called broken, and touching its neighbour."""
+    panel = '[boards.k]\n[controls.x]\nkind = "switch"\npositions = ["a", "b", "c", "d"]\n'
+    panel += "channels = [" + ", ".join(f'{{ id = "x{n}", pin = "D{n + 2}" }}' for n in range(4)) + "]\n"
+    evidence: list[dict[str, Any]] = []
+    stood, at_us = 0, 0
+    for to in (0, 1, 2, 3, 0, 1, 2, 3):
+        way = [to, stood] if to == 2 else [to]
+        changes = []
+        for place in way:
+            at_us += 110_000
+            if place != stood:
+                changes += [[at_us, f"k.x{stood}", 0], [at_us + 8_000, f"k.x{place}", 1]]
+            stood = place
+        values = {f"k.x{number}": int(number == stood) for number in range(4)}
+        outcome = "seen" if stood == to else "otherwise"
+        step = {"what": "hand", "do": "put", "parts": ["x"], "to": to, "outcome": outcome}
+        evidence.append({**step, "changes": changes, "values": values})
+    assert not diagnose(loads(panel), evidence)
