@@ -227,10 +227,15 @@ class Crowd:
     def _ways(
         self, wraps: Sequence[tuple[str, ...]], front: Bounds, size: float, sides: tuple[str, ...], shorten: bool
     ) -> Iterable[Label]:
-        """Ways to set a text beside a part, the best first: on the side that is wanted, in one line."""
-        for some in (sides[:1], sides[1:2], sides[2:]):
-            for lines in wraps:
-                yield from self._round(front, lines, size, some)
+        """Ways to set a text beside a part, the best first: on the side that is wanted, in one line.
+
+        A tower of three words reads worse than the same words in one line on the side across from it.
+        """
+        for heights in ((1, 2), (3,)):
+            for some in (sides[:1], sides[1:2], sides[2:]):
+                for lines in wraps:
+                    if len(lines) in heights:
+                        yield from self._round(front, lines, size, some)
         for room in (20.0, 14.0, 10.0, 7.0) if shorten else ():
             short = tuple(shortened(line, size, room) for line in wraps[0])
             yield from self._round(front, short, size, sides)

@@ -110,3 +110,16 @@ def test_labels_stand_on_the_side_that_the_file_wants_where_there_is_room() -> N
     assert b[1] < 30 < b[3]
     assert d[2] < 192
     assert_clear(plate)
+
+
+def test_a_label_goes_below_in_one_line_rather_than_above_in_three() -> None:
+    panel = loads(
+        '[panel]\nwidth = "100 mm"\nheight = "100 mm"\n[boards.b]\n'
+        '[controls.a]\nkind = "button"\nlabel = "Set depth now"\nat = ["50 mm", "50 mm"]\nchannel = "a"\n'
+    )
+    plate = Plate.of(panel)
+    left, top, right, bottom = plate.front(panel.controls[0])
+    beside = [(left - 20, top - 20, left + 2, top - 0.1), (right - 2, top - 20, right + 20, top - 0.1)]
+    label = plate.put_labels(taken=beside).labels["a"]
+    assert label.lines == ("Set depth now",)
+    assert label.bounds()[1] > bottom
