@@ -177,14 +177,15 @@ def off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judg
 
 
 def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
-    """A row or column that is off, two that are swapped, all diodes the wrong way."""
+    """A row or column that is off, two that are swapped, all diodes the wrong way; without diodes, its plug off."""
     matrices: dict[str, dict[tuple[int, int], str]] = {}
     for key, cross in layout.crosses.items():
         if layout.spots[key].part.wired:
             matrices.setdefault(cross.matrix, {})[cross.row, cross.column] = key
     for name, at in matrices.items():
-        if layout.diodes.get(name, True) and len({r for r, _ in at}) > 1 and len({c for _, c in at}) > 1:
-            yield Cause("diodes backwards", {"matrix": name}, dict.fromkeys(at.values(), OFF), f"matrix {name}")
+        if len({r for r, _ in at}) > 1 and len({c for _, c in at}) > 1:
+            kind = "diodes backwards" if layout.diodes.get(name, True) else "common open"
+            yield Cause(kind, {"matrix": name}, dict.fromkeys(at.values(), OFF), f"matrix {name}")
         for axis, word in enumerate(("row", "column")):
             lines = sorted({place[axis] for place in at})
             for line in lines:

@@ -48,10 +48,9 @@ def _fits(layout: PanelIndex, name: str, row: list[WireEvidence]) -> list[BareFi
             return [BareFinding("common open", raw.channels, {"part": part}), raw]
         if not raw.detail.get("from") or sum(wire.tested and not wire.dead for wire in row) > 1:
             return [raw]
-    if len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
-        # That is about one part, and not about its plug, unless nothing else sits there.
-        alone = raw is None and len({layout.spots[wire.key].part.name for wire in row}) == 1
-        return [raw] if raw is not None else _moved(name, row) if alone else []
+    alone = len({layout.spots[wire.key].part.name for wire in row}) == 1
+    if not alone and len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
+        return [raw] if raw is not None else []  # that is about one part, and not about its plug
     ground, broken = _ground(name, row), [raw] if raw is not None else []
     if ground is None and broken:
         return broken

@@ -41,12 +41,18 @@ def _decide(raw: BareFinding, spots: list[Spot]) -> str:
         return _OF_DISPLAYS.get(raw.kind, KINDS[raw.kind].decide)
     if raw.kind == "inverted" and isinstance(spots[0].part, Lamp):
         return _INVERTED_LAMP
+    if raw.kind == "common open" and raw.detail.get("matrix"):
+        return _DEAD_MATRIX
     return KINDS[raw.kind].decide
 
 
 _INVERTED_LAMP = (
     "voltmeter across the lamp and its resistor, commanded off and on: volts while it is off mean that the other side "
     "is on the wrong rail, ground for supply; or the driver pulls to ground and `active` in the panel file is wrong"
+)
+_DEAD_MATRIX = (
+    "supply off, ohmmeter from each of the board's pins for rows and columns to that row or column at the keys: open "
+    "circuit shows that its wire or the plug is off; if none is, the board's pins are at fault"
 )
 _OF_DISPLAYS = {
     "dead": "supply on, voltmeter from the display's common to ground while it should show 8s: no voltage means "
@@ -168,6 +174,12 @@ def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
         return f"on {at} {some}: {_all_on(spots)}", f"{at}: it is off, or its common wire is broken"
     if isinstance(spots[0].part, Display):
         return _driver(raw, spots)
+    if raw.detail.get("matrix"):
+        matrix = raw.detail["matrix"]
+        return (
+            f"no contact of matrix {matrix} ever reads made: {_all_on(spots)}",
+            f"the plug or ribbon of matrix {matrix}, with the wires of its rows and columns",
+        )
     connector = raw.detail.get("connector")
     at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
     what = "read made" if isinstance(spots[0].part, Control) else "lights"

@@ -215,3 +215,29 @@ def test_a_hand_that_turns_a_switch_there_and_back_again_breaks_no_contact() -> 
         step = {"what": "hand", "do": "put", "parts": ["x"], "to": to, "outcome": outcome}
         evidence.append({**step, "changes": changes, "values": values})
     assert not diagnose(loads(panel), evidence)
+
+
+@pytest.mark.parametrize("contacts", [4, 6])
+def test_where_one_position_of_a_rotary_switch_works_its_plug_s_ground_is_suspected(contacts: int) -> None:
+    """With nothing else on the plug, all other contacts were called broken, each for itself and for certain."""
+    positions = ", ".join(f'"p{number}"' for number in range(contacts))
+    channels = ", ".join(
+        f'{{ id = "x{number}", pin = "D{number + 2}", connector = "J1", connector_pin = "{number + 1}" }}'
+        for number in range(contacts)
+    )
+    panel = f'[boards.k]\n[controls.x]\nkind = "switch"\npositions = [{positions}]\nchannels = [{channels}]\n'
+    panel += contact("p", "D10") + contact("q", "D11")
+    for through in range(contacts):
+        found = walked(panel, f'[[faults]]\nkind = "ground_crossed"\nchannel = "k.x{through}"\n')
+        assert "ground crossed" in {finding.kind for finding in found}, [finding.line() for finding in found]
+        assert not [f.line() for f in found if f.either is None and f.kind != "ground crossed"]
+
+
+def test_a_matrix_without_diodes_of_which_nothing_works_has_its_plug_off() -> None:
+    """A row swapped with a column, and a column that is off, would leave the same keys dead; so does one plug."""
+    keys = [f"k{row}{column}" for row in range(3) for column in range(3)]
+    steps = [held([key], to, outcome="said" if to else "seen") for key in keys for to in (1, 0)]
+    (found,) = diagnose(loads(keyboard(False) + contact("p", "D8")), [*steps, *steps])
+    assert (found.kind, len(found.channels), found.detail) == ("common open", 9, {"matrix": "m"})
+    assert "connector off" in found.kinds
+    assert "plug or ribbon of matrix m" in found.line()
