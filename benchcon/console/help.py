@@ -231,7 +231,7 @@ class Help(ModalScreen[None]):
             break
 
     def _text(self) -> Text:
-        return Text().join(self._sections())
+        return Text("\n").join(self._sections())
 
     def _sections(self) -> Iterator[Text]:
         if self._about is not None:
@@ -239,7 +239,8 @@ class Help(ModalScreen[None]):
             for paragraph in (self._about.why, self._about.more):
                 if paragraph:
                     yield Text(f"{paragraph}\n", ENGRAVED)
-        yield Text("Keys\n\n", f"bold {IVORY}")
+        # Each section ends with one line break: the blank line before the next.
+        yield Text("Keys\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
             told = _told(bindings)
             if not told:
@@ -249,7 +250,7 @@ class Help(ModalScreen[None]):
                 first, *more = wrap(word, 44)
                 text.append(f"  {'  '.join(faces):<26}", IVORY)
                 text.append(f"{first}\n" + "".join(f"{'':28}{line}\n" for line in more), ENGRAVED)
-            yield text.append("\n")
+            yield text
         if self._about is not None:
             return
         text = Text("What it shows\n\n", f"bold {IVORY}")
