@@ -14,6 +14,7 @@ from typing import Any
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, ON, Cause
+from benchcon.diagnosis.wires import LEAST
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 
 _ALL_ORDERS = 4
@@ -103,6 +104,7 @@ class _Chain:
         }
         chips = {bit // 8 for bit in moved}
         besides = tuple(dict.fromkeys(key for bit, key in self.besides.items() if bit // 8 in chips))
-        return Cause(
-            kind, {"chain": CHAINS[self.kind], **detail}, sent, f"{self.kind} of {self.board}", besides=besides
-        )
+        # Two that are all there is on the chain, one seen at the other's place, are enough for a bit that is late.
+        least = 2 if kind == "chain shifted" and len(self.at) == 2 else LEAST
+        group, detail = f"{self.kind} of {self.board}", {"chain": CHAINS[self.kind], **detail}
+        return Cause(kind, detail, sent, group, least=least, besides=besides)

@@ -75,6 +75,12 @@ DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it t
 NO_SUPPLY = Condition("no supply", "has no supply", "switch its supply on", False, "has supply again")
 BAD = Condition("bad lines", "had damaged lines", "", False)
 
+
+def what_fell(fell: Iterable[Condition]) -> str:
+    """What happened to a board, after “its board”; it may have been no more than something that held on it."""
+    return " and ".join(each.says for each in fell) or "did not come through well"
+
+
 Held = tuple[tuple[str, Condition], ...]
 """Boards, each with what holds on it."""
 

@@ -16,7 +16,7 @@ from benchcon.session import Session
 from benchcon.text import listed, printable
 from benchcon.walk import judge, occupied
 from benchcon.walk.channel_changes import Hearing
-from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held
+from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held, what_fell
 from benchcon.walk.interfaces import FaceAnswer, Scene, WalkInterface
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import WalkOutputs
@@ -282,7 +282,7 @@ class Runner:
             self.outputs.forget(board)
         self._wants_shown = self._lit = -1
         if self._asks.get(name, 1) > ASKS:
-            each = " and ".join(what.says for what in fell)
+            each = what_fell(fell)
             if self._without(upset, f"it {each} each of the {ASKS} times that all was lit together", now):
                 return
             self._give_up(f"its board {each} each of the {ASKS} times that this was asked", now)

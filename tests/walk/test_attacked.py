@@ -13,6 +13,7 @@ from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.file import loads
 from benchcon.rig import faults_file
+from benchcon.walk.conditions import GAP, RESET, what_fell
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import prompt_for
 from benchcon.walk.runner import ASKS, Runner
@@ -241,3 +242,18 @@ def test_a_matrix_without_diodes_of_which_nothing_works_has_its_plug_off() -> No
     assert (found.kind, len(found.channels), found.detail) == ("common open", 9, {"matrix": "m"})
     assert "connector off" in found.kinds
     assert "plug or ribbon of matrix m" in found.line()
+
+
+@pytest.mark.parametrize("by", [1, -1])
+def test_two_lamps_on_a_chain_that_is_one_bit_late_are_not_crossed_and_broken(by: int) -> None:
+    """One lights when the other is to, the other never does: one bit that is late or early, and not two faults."""
+    panel = '[boards.k]\nchains.595 = { data = "D11", clock = "D13", load = "D10" }\n'
+    panel += "".join(lamp(f"l{n}", f"595.{n + 2}", f"J{n} 1") for n in range(2))
+    found = walked(panel, f'[[faults]]\nkind = "chain_shifted"\nchain = "595"\nby = {by}\n')
+    assert [(finding.kind, finding.detail["by"]) for finding in found] == [("chain shifted", by)]
+
+
+def test_why_a_group_was_given_up_is_said_in_words_whatever_happened() -> None:
+    """It read “its board  each of the 3 times” where nothing had happened to the board but what held on it."""
+    assert what_fell([RESET, GAP]) == "was reset and has lost lines on the way"
+    assert what_fell([]) == "did not come through well"
