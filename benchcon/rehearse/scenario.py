@@ -382,15 +382,18 @@ class _Reading:
             path = (*table.path, key, name)
             if isinstance(part, Lamp):
                 level: int | None = None
-                if isinstance(written, str) and written not in ("lit", "out"):
+                if not isinstance(written, str) or not re.search(r"\d|^(lit|out)$", written):
+                    meant = {"on": "lit", "off": "out"}.get(str(written).lower(), "")
+                    hint = f'; did you mean "{meant}"?' if meant else ""
+                    text = f'is {shown(written)}; lit, out, or a lightness such as "40 %" is allowed{hint}'
+                    table.source.say(path, text)
+                    continue
+                if written not in ("lit", "out"):
                     found = table.a_quantity((key, name), written, "permille", 0, 1000, 'lit, out, or "40 %"')
                     if found is None:
                         continue
                     level = round(found)
-                elif not isinstance(written, str):
-                    table.source.say(path, f'is {shown(written)}; lit, out, or a lightness such as "40 %" is allowed')
-                    continue
-                yield WantedOutput(name, str(written), level=level)
+                yield WantedOutput(name, written, level=level)
                 continue
             if not isinstance(written, str):
                 table.source.say(path, f'is {shown(written)}; text in quotes is allowed, such as "29.92"')

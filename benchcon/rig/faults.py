@@ -9,7 +9,7 @@ from typing import Any
 
 from benchcon.rig.kinds import KINDS, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
-from benchcon.text import counted, near, printable
+from benchcon.text import counted, listed, near, printable
 from benchcon.wire.quote import quote, unquote
 
 
@@ -106,13 +106,20 @@ class WrongFault(ValueError):
         self.key = key
 
 
+def _channels_of(name: str, wiring: Wiring) -> list[str]:
+    """Return the channels of the part that the panel file calls `name`, as they are written in a faults file."""
+    ids = wiring.movers[name].channels if name in wiring.movers else filter(None, [wiring.outputs.get(name)])
+    return [f"'{wiring.name}.{id_}'" for id_ in ids]
+
+
 def check(fault: Fault, wiring: Wiring) -> None:
     """Raise `WrongFault` if `fault` cannot sit on the board that `wiring` describes."""
     known = KINDS[fault.kind]
     for id_ in fault.channels:
         there = wiring.kinds.get(id_)
         if there is None:
-            hint = _near(id_, wiring.kinds)
+            own = _channels_of(id_, wiring)
+            hint = f"; that is a part, on {listed(own)}" if own else _near(id_, wiring.kinds)
             raise WrongFault("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{hint}")
         if there not in known.on:
             raise WrongFault(
@@ -195,7 +202,9 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         return value
     if form == "word":
         if value not in setting.words:
-            raise WrongFault(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}")
+            meant = next((word for word in setting.words if str(value)[:60].lower() == word.lower()), "")
+            hint = f'; did you mean "{meant}"?' if meant else ""
+            raise WrongFault(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}{hint}")
         return value
     if form == "number":
         try:

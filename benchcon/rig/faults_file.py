@@ -34,8 +34,8 @@ class FaultsFile:
 
 
 def looks_like_one(text: str) -> bool:
-    """Tell whether a TOML text is meant as a faults file."""
-    return has_heading(text, "[[faults]]")
+    """Tell whether a TOML text is meant as a faults file, rightly headed or not."""
+    return has_heading(text, "[[faults]]", "[faults]", "[[fault]]", "[fault]")
 
 
 def load(path: str | Path, panel: Panel | None = None) -> FaultsFile:

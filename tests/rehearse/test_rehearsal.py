@@ -306,6 +306,10 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ('[[steps]]\nexpect = { alarm = "on" }', "steps[1].expect.alarm"),
         ('[[expect]]\nshow = { alarm = "lit" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
         ('[[expect]]\nwhen = { mains = "on" }', "expects nothing"),
+        (
+            '[[steps]]\nexpect = { crosswind = "on" }',
+            'lit, out, or a lightness such as "40 %" is allowed; did you mean "lit"?',
+        ),
         ("[[steps]]\nsize = 3", "size is unknown here"),
     ],
 )

@@ -68,3 +68,23 @@ def test_what_is_no_faults_file_is_said_as_of_any_other_file(raw: bytes, says: s
         loads(raw, "my.toml")
     assert says in str(told.value)
     assert str(told.value).startswith("my.toml:")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (FAULT.format("speed"), "3: board 'met' has no channel 'speed'; that is a part, on 'met.d_speed'"),
+        (FAULT.format("d_speed").replace("[[faults]]", "[faults]"), "1: faults are written as tables, each under its "),
+        (FAULT.format("d_speed").replace("[[faults]]", "[[fault]]"), "1: there is no key 'fault' here; a faults file"),
+        (
+            FAULT.format("d_speed").replace('"dead"', '"segment_dead"\nsegment = "g"'),
+            '3: \'segment\' must be one of P, A, B, C, D, E, F, G, not "g"; did you mean "G"?',
+        ),
+    ],
+)
+def test_slips_in_a_faults_file_are_answered_with_what_was_meant(
+    text: str, says: str, here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (here / "slip.toml").write_text(text)
+    assert main(["check", "slip.toml", "--panel", "own.toml"]) == 1
+    assert capsys.readouterr().out.startswith(f"slip.toml:{says}")
