@@ -24,7 +24,7 @@ from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, RAI
 from benchcon.view.showing import board_name, label_of
 
 HOW = (
-    "Look at both lamps on the panel, from the operator's seat and in the light that will be there. Make the one on "
+    "Look at both on the panel, from the operator's seat and in the light that will be there. Make the one on "
     "the right darker or lighter until they look alike; screw up your eyes where colours differ. If it is still darker "
     "than the reference at 100 %, swap them: the darkest lamp of the panel is the reference that serves all."
 )

@@ -529,7 +529,12 @@ def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     digits = raw.detail.get("digits")
     at = f" in digit {listed(digits)} from the left" if digits else ""
     what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
-    return f"{name(spots[0])}: segment {segments}{at} {what}", f"the wire of segment {segments}: {where(spots[0])}"
+    look = f"the wire of segment {segments}: {where(spots[0])}"
+    if digits:
+        # One wire serves a segment in all digits, and the others light as they should.
+        cause = "its joint, or the segment itself" if raw.kind == "segment dead" else "a bridge at its pin"
+        look = f"segment {segments} at digit {listed(digits)}, {cause}: {where(spots[0])}"
+    return f"{name(spots[0])}: segment {segments}{at} {what}", look
 
 
 def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:

@@ -216,8 +216,11 @@ def test_displays() -> None:
     assert found(shown()) == []
     (dead,) = found(shown(Flaw("dead", (6,), (1,))))
     assert (dead.kind, dead.detail["segments"], dead.detail["digits"]) == ("segment dead", ["A"], [2])
+    # The same wire lights segment A in the other digits.
+    assert "look first at segment A at digit 2, its joint, or the segment itself" in dead.line()
     (wire,) = found(shown(Flaw("stuck", (0,))))
     assert (wire.kind, wire.detail["segments"], wire.detail["digits"]) == ("segment stuck", ["G"], [])
+    assert "look first at the wire of segment G" in wire.line()
     (swap,) = found(shown(Flaw("swap", (3, 6))))
     assert (swap.kind, sorted(swap.detail["segments"])) == ("segments swapped", ["A", "D"])
     (order,) = found(shown(Flaw("digits", (), (2, 1, 0))))
