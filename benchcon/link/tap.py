@@ -9,7 +9,6 @@ import json
 import os
 import select
 import subprocess
-import sys
 import time
 from bisect import bisect_right
 from collections.abc import Callable
@@ -18,6 +17,7 @@ from typing import Any, Literal
 from benchcon.errors import Trouble
 from benchcon.link.records import link_record
 from benchcon.link.relay import DOWN, FRAME, SAYS, UP, now_us
+from benchcon.processes import own_module
 from benchcon.text import printable
 from benchcon.wire.codec import RATE, Splitter
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
@@ -151,7 +151,7 @@ class Tap:
         }
         self._waiting = bytearray()
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "benchcon.link.relay", json.dumps(order)],
+            [*own_module("benchcon.link.relay"), json.dumps(order)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             bufsize=0,

@@ -9,7 +9,6 @@ import contextlib
 import os
 import shutil
 import subprocess
-import sys
 import tempfile
 import threading
 from collections.abc import Callable, Sequence
@@ -18,6 +17,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
+from benchcon.processes import own_module
 from benchcon.rig.forked import CAN_FORK, ForkedBoard
 from benchcon.text import printable
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
     from benchcon.rig.feeding import SupplySwitching
     from benchcon.rig.hand import Hand
+
+_BOARD = "benchcon.rig"
 
 START_S = 30.0
 """How long a board may take to start, on a machine that is busy with other things."""
@@ -92,7 +94,7 @@ class SimulatedBoards:
                 words = [*words, "--board", name, "--pipes", str(board.theirs)]
             theirs = [number for board in boards for number in board.theirs]
             self._starter = subprocess.Popen(
-                [*_BOARD, *words],
+                [*own_module(_BOARD), *words],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -223,7 +225,7 @@ def begin(
             started._fork(names, words)
         else:
             for name in names:
-                started._processes.append(_process([*_BOARD, *words, "--board", name]))
+                started._processes.append(_process([*own_module(_BOARD), *words, "--board", name]))
     except BaseException:
         started.close()
         raise
@@ -246,9 +248,6 @@ def start(
     started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)
     started.wait()
     return started
-
-
-_BOARD = (sys.executable, "-m", "benchcon.rig")
 
 
 def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:

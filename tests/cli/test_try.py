@@ -69,6 +69,19 @@ def headless(panel: Path) -> Iterator[tuple[str, str, str]]:
     assert not Path(port).parent.exists()
 
 
+def test_the_user_s_own_modules_in_the_folder_are_left_alone(panel: Path) -> None:
+    """A board looked for `random` and `re` in the folder where it was started, and ran what it found there."""
+    for name in ("random", "re", "select", "json"):
+        (panel.parent / f"{name}.py").write_text("raise SystemExit('this is mine')\n", "utf-8")
+    command = [sys.executable, "-P", "-m", "benchcon", "try", panel.name, "--headless"]
+    run = subprocess.Popen(command, cwd=panel.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    assert run.stdout.readline().split()[:1] == ["winch"], run.communicate(timeout=PATIENCE_S)
+    run.send_signal(signal.SIGTERM)
+    out, err = run.communicate(timeout=PATIENCE_S)
+    assert (run.returncode, out, err) == (0, "", "")
+
+
 def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tuple[str, str, str]) -> None:
     name, port, hand = headless
     assert name == "winch"

@@ -300,7 +300,8 @@ def test_boards_whose_process_can_not_be_made_are_said_in_one_line_and_nothing_s
     """What stops all of them (here a file that has gone meanwhile) is reported as the first one's trouble."""
     gone = tmp_path / "desk.toml"
     gone.write_text(panel_path().read_text("utf-8"), "utf-8")
-    monkeypatch.setattr("benchcon.rig.boards._BOARD", (sys.executable, "-c", SWAPPED, str(gone)))
+    swapped = [sys.executable, "-c", SWAPPED, str(gone)]
+    monkeypatch.setattr("benchcon.rig.boards.own_module", lambda _: swapped)
     before = processes_of(os.getpid())
     with pytest.raises(Trouble, match=r"simulated board 'lighting' did not start: .*desk\.toml cannot be read"):
         start(panel=gone)
