@@ -13,7 +13,7 @@ HELD_WHYS = {
     "flash": "held back: more than three flashes a second, alone or in turn with others",
     "current": "held back: over the board's current budget; it lights when there is room",
     "wink": "held back: the board is winking",
-    "no answer": "held back: the board does not answer",
+    "no answer": "held back: the board does not answer; it lights when it does",
     "no link": "not sent: no such board is linked",
     "listen only": "not sent: this bench only listens",
     "duplicate": "not sent: another board has the same ident; give this one a new ident first",

@@ -23,6 +23,8 @@ from benchcon.wire.items import Item, digits_in
 REQUEST_BYTES = 58
 """Room for the settings of one request: a line of 79 less ``>01 set `` and the check, and a little."""
 _RECORD_EVERY_US = 1_000_000
+UNHEARD_US = 1_000_000
+"""A board that does not answer keeps nobody waiting for longer than it takes to give a request up (four tries)."""
 _more_ma = itemgetter(0)
 
 
@@ -191,6 +193,8 @@ class BoardOutputs:
                 times.append(output.tell_us)
             if output.blinking:
                 times.append((now_us // limits.BLINK_HALF_US + 1) * limits.BLINK_HALF_US)
+            if output.unheard_us is not None:
+                times.append(output.unheard_us + UNHEARD_US)
             waits = output.wanted is not None and output.sent is None and not self._wink_sent
             if waits and output.held in ("flash", "wink"):
                 times.append(max(output.flash.opens_us(), self._wink_over_us, self._together.opens_us(now_us)))
@@ -351,11 +355,16 @@ class BoardOutputs:
             output.held_count += 1
             self._count(why)
             self._tell(output, now_us)
-        if why == "current":
+        if why != "no answer" or not output.wishes:
+            output.unheard_us = None
+        elif output.unheard_us is None:
+            output.unheard_us = now_us
+        if why == "current" or (output.unheard_us is not None and now_us - output.unheard_us >= UNHEARD_US):
             for wish in output.wishes:
-                self._done.append(WishDone(wish.token, None, why))
+                if wish.left:  # one for several outputs is told once
+                    self._done.append(WishDone(wish.token, None, why))
                 wish.left.clear()
-            output.wishes = []
+            output.wishes, output.unheard_us = [], None
 
     def _count(self, why: str) -> None:
         self.held_back[why] = self.held_back.get(why, 0) + 1
@@ -369,7 +378,7 @@ class BoardOutputs:
 
     def _go(self, output: Output) -> None:
         value = output.wanted or 0
-        output.held = ""
+        output.held, output.unheard_us = "", None
         output.sent, output.wanted = value, None
         self._changed[output.id] = output
         output.behind, output.wishes = output.wishes, []
@@ -390,7 +399,7 @@ class BoardOutputs:
 
     def _drop(self, output: Output, outcome: Any, why: str) -> None:
         output.wanted = None
-        output.held = ""
+        output.held, output.unheard_us = "", None
         wishes, output.wishes = output.wishes, []
         for wish in wishes:
             self._settle(wish, output.id, outcome, False, why)

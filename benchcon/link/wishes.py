@@ -47,7 +47,7 @@ class Output:
 
     __slots__ = (
         "at", "behind", "blinking", "digits", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind",
-        "known", "lit", "sent", "tell_us", "undone", "wanted", "wishes",
+        "known", "lit", "sent", "tell_us", "undone", "unheard_us", "wanted", "wishes",
     )  # fmt: skip
 
     def __init__(self, channel: str, item: Item | None) -> None:
@@ -78,6 +78,8 @@ class Output:
         """Waiting for `sent`."""
         self.held = ""
         """Why the value that is wanted does not go."""
+        self.unheard_us: int | None = None
+        """Since when somebody waits for a value that is held because the board does not answer."""
         self.held_why = ""
         self.held_count = 0
         """Values held back since that was last told, for `held_why`."""

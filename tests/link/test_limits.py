@@ -398,6 +398,28 @@ def test_a_stalled_board_gets_no_flashes_to_make_up_for() -> None:
     assert outputs.due(200 * SECOND) == [{"l1": 1000}]
 
 
+def test_nobody_waits_longer_for_a_board_that_answers_nothing_than_for_one_request() -> None:
+    """Its heartbeats went on, and whoever asked for light after two unanswered requests waited for ever."""
+    outputs = BoardOutputs()
+    outputs.describe(DESCRIPTION, 0)
+    outputs.want({"l1": 1000}, "a")
+    outputs.due(0)
+    outputs.answered(["l1"], "no answer", False, False, SECOND)
+    outputs.take_done()
+    outputs.want({"l2": 1000}, "b")
+    outputs.want({"l2": 500, "l3": 500}, "c")
+    assert outputs.due(2 * SECOND) == []
+    assert outputs.deadline_us(2 * SECOND) == 3 * SECOND
+    outputs.want({"l2": 700}, "d")  # a stream of wishes puts nothing off
+    assert outputs.due(3 * SECOND) == []
+    told = [(done.token, done.outcome, done.held) for done in outputs.take_done()]
+    assert sorted(told) == [(token, None, "no answer") for token in "bcd"]
+    outputs.heard()
+    assert outputs.due(4 * SECOND) == [{"l2": 700, "l3": 500}], "what waits is lit when the board answers"
+    outputs.answered(["l2", "l3"], "done", True, True, 4 * SECOND)
+    assert outputs.take_done() == []
+
+
 def test_blinking_lamps_blink_in_step_once_a_second() -> None:
     board = SlowBoard(BoardOutputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
