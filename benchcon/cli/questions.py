@@ -96,7 +96,9 @@ def _length(question: str, usual_mm: float) -> float:
         # The question shows millimetres: a number alone is some.
         found = quantity(f"{text} mm" if re.fullmatch(r"[\d.]+", text) else text, "mm")
         if not 40 <= found <= 2000:
-            raise ValueError("is outside 40 mm to 2 m")
+            raise ValueError(
+                f"is {written(found, 'mm')}; from 40 mm to 2 m is allowed, with its unit if that is not mm"
+            )
         return found
 
     return _until(question, written(usual_mm, "mm"), length)

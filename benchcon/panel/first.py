@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
@@ -117,9 +118,12 @@ def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[st
         wider = (width_mm - 2 * RIM_MM) / sum(group.width_mm for group in row)
         left = RIM_MM
         for group in row:
-            pitch = wider * KINDS[group.kind].width_mm
+            # In whole millimetres, as they are scribed by a steel rule; what that leaves is at both ends of a group.
+            room = wider * KINDS[group.kind].width_mm
+            pitch = float(math.floor(room + 1e-9))
+            first = left + (room - pitch) * group.size / 2
             for run in _runs(group, pins):
-                tables.append((run, left + (run.start - group.start + 0.5) * pitch, y, pitch))
+                tables.append((run, first + (run.start - group.start + 0.5) * pitch, y, pitch))
             left += wider * group.width_mm
     for group, x, y, pitch in sorted(tables, key=lambda each: (list(KINDS).index(each[0].kind), each[0].start)):
         same = [run.start for run, *_ in tables if run.kind == group.kind]
@@ -135,12 +139,12 @@ def _table(
     yield f"[{its.table}.{its.base}{f'_group_{number}' if number else ''}]"
     yield f'label = "{its.word.capitalize()} {first}"'
     yield from its.lines
-    yield f'at = ["{written(at[0], "mm", 1)}", "{written(at[1], "mm", 1)}"]'
+    yield f'at = ["{written(at[0], "mm", 0)}", "{written(at[1], "mm", 0)}"]'
     yield f"channel = {_channel(f'{its.id}{first}', pins.get(group.kind), group.start)}"
     if group.kind == "lit buttons":
         yield f'lit = {{ colour = "green", channel = {_channel(f"g{first}", pins.get("lit"), group.start)} }}'
     if group.size > 1:
-        yield f'repeat = {{ columns = {group.size}, pitch = "{written(pitch, "mm", 1)}" }}'
+        yield f'repeat = {{ columns = {group.size}, pitch = "{written(pitch, "mm", 0)}" }}'
 
 
 def _channel(channel: str, pins: Sequence[str] | None, number: int) -> str:

@@ -43,6 +43,8 @@ def test_whatever_is_asked_for_stands_on_the_plate_side_by_side(
     assert all(plate.contains(area) for area in areas)
     assert not [(a, b) for n, a in enumerate(areas) for b in areas[:n] if a.intersection(b).area > 0]
     assert not [found for found in inspect_fits(panel) if "label" not in found.text], text
+    # A scriber and a steel rule: whole millimetres.
+    assert all(mm == int(mm) for part in apart if part.place for mm in part.place), text
 
 
 @settings(deadline=None)
@@ -93,7 +95,7 @@ def test_questions_make_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, 
     counts = ("1", "2", "3", "0", "3", "0", "1")
     assert draft(path, monkeypatch, "Winch house", "15", "150", "8 in", *counts, "Nano") == 0
     said = capsys.readouterr().out
-    assert '"15" is outside 40 mm to 2 m' in said  # asked again
+    assert '"15" is 15 mm; from 40 mm to 2 m is allowed, with its unit if that is not mm' in said  # asked again
     assert f"Next: benchcon try {path}" in said
     panel = loads(path.read_text("utf-8"))
     assert (panel.title, panel.width_mm, panel.height_mm) == ("Winch house", 150, 203.2)
