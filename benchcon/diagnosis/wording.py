@@ -380,7 +380,7 @@ def _chattering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
 def _crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if len(spots) == 2:
         if isinstance(spots[0].part, Control):
-            because = f"{name(spots[0])} moves {spots[1].key} and {name(spots[1])} moves {spots[0].key}"
+            because = f"{name(spots[0])} moves {name(spots[1])} instead, and {name(spots[1])} moves {name(spots[0])}"
         else:
             because = f"{spots[0].key} drives {name(spots[1])} and {spots[1].key} drives {name(spots[0])}"
     else:

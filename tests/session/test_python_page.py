@@ -26,4 +26,4 @@ def test_the_examples_run_as_they_stand(tmp_path: Path) -> None:
     assert "sw_stop made at" in watched
     assert (tmp_path / "stop.capture").exists()
     assert "'sw_stop': 1" in printed(read, tmp_path)
-    assert "“Taxiway” moves lighting.sw_stop" in printed(say, tmp_path)
+    assert "“Taxiway” moves “Stop bar” instead" in printed(say, tmp_path)
