@@ -200,7 +200,9 @@ def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
                         there[axis] = other if place[axis] == one else one
                         sent[key] = at.get((there[0], there[1]), OFF)
                 detail = {"matrix": name, f"{word}s": [one, other]}
-                yield Cause("matrix lines crossed", detail, sent, f"matrix {name}")
+                # Without diodes, ghosts of keys held together come where the lines now are.
+                tangled = () if layout.diodes.get(name, True) else tuple(at.values())
+                yield Cause("matrix lines crossed", detail, sent, f"matrix {name}", tangled=tangled)
         yield from _row_with_column(layout, name, at)
 
 

@@ -257,3 +257,14 @@ def test_why_a_group_was_given_up_is_said_in_words_whatever_happened() -> None:
     """It read “its board  each of the 3 times” where nothing had happened to the board but what held on it."""
     assert what_fell([RESET, GAP]) == "was reset and has lost lines on the way"
     assert what_fell([]) == "did not come through well"
+
+
+def test_a_ghost_where_no_key_is_does_not_hide_that_two_columns_are_swapped() -> None:
+    """Three keys that were held closed the way to a fourth, by way of a crossing at which the panel has no key."""
+    panel = keyboard(False).replace(contact("k01", "m.r0c1"), "") + contact("p", "D8") + contact("q", "D9")
+    found = walked(
+        panel, '[[faults]]\nkind = "matrix_lines_crossed"\nmatrix = "m"\nline = "column"\nnumbers = [0, 1]\n'
+    )
+    assert [(finding.kind, finding.detail) for finding in found] == [
+        ("matrix lines crossed", {"matrix": "m", "columns": [0, 1]})
+    ], [finding.line() for finding in found]
