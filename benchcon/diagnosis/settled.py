@@ -96,9 +96,7 @@ def _there_and_back(
         state[change.channel] = change.value
         if change.channel in wanted:
             since = change.at_us if all(state.get(key) == value for key, value in wanted.items()) else None
-    # That a contact opens again is also what a loose one does; that another one makes takes a hand.
-    back = any(after.get(key) == 1 and not value for key, value in wanted.items())
-    return there if back else None
+    return there
 
 
 def _sprung(layout: PanelIndex, name: str, position: int) -> int | None:

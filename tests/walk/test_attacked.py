@@ -196,22 +196,28 @@ def test_three_keys_that_were_held_too_late_do_not_swap_a_row_with_a_column() ->
     assert not diagnose(loads(keyboard(True)), [*one_by_one, *late])
 
 
-def test_a_hand_that_turns_a_switch_there_and_back_again_breaks_no_contact() -> None:
-    """Twice the hand went to a position and was back before it was asked on. The contact had made, alone, each time;
-    it was called broken, and touching its neighbour."""
+@pytest.mark.parametrize("code", ["one of", "binary"])
+def test_a_hand_that_turns_a_switch_there_and_back_again_breaks_no_contact(code: str) -> None:
+    """Twice the hand went to a position and was back before it was asked on. The contacts had made, each time; one was
+    called broken, and touching its neighbour."""
+    rows = [[0, 0], [0, 1], [1, 0], [1, 1]]
+    if code == "one of":
+        rows = [[int(number == place) for number in range(4)] for place in range(4)]
     panel = '[boards.k]\n[controls.x]\nkind = "switch"\npositions = ["a", "b", "c", "d"]\n'
-    panel += "channels = [" + ", ".join(f'{{ id = "x{n}", pin = "D{n + 2}" }}' for n in range(4)) + "]\n"
+    panel += f'code = "{code}"\n' if code != "one of" else ""
+    panel += "channels = [" + ", ".join(f'{{ id = "x{n}", pin = "D{n + 2}" }}' for n in range(len(rows[0]))) + "]\n"
     evidence: list[dict[str, Any]] = []
-    stood, at_us = 0, 0
+    stood, at_us, odd = 0, 0, 3 if code == "binary" else 2
     for to in (0, 1, 2, 3, 0, 1, 2, 3):
-        way = [to, stood] if to == 2 else [to]
+        way = [to, stood] if to == odd else [to]
         changes = []
         for place in way:
             at_us += 110_000
-            if place != stood:
-                changes += [[at_us, f"k.x{stood}", 0], [at_us + 8_000, f"k.x{place}", 1]]
+            pairs = enumerate(zip(rows[stood], rows[place], strict=True))
+            steps = sorted((new, number) for number, (old, new) in pairs if old != new)
+            changes += [[at_us + 8_000 * value, f"k.x{number}", value] for value, number in steps]
             stood = place
-        values = {f"k.x{number}": int(number == stood) for number in range(4)}
+        values = {f"k.x{number}": value for number, value in enumerate(rows[stood])}
         outcome = "seen" if stood == to else "otherwise"
         step = {"what": "hand", "do": "put", "parts": ["x"], "to": to, "outcome": outcome}
         evidence.append({**step, "changes": changes, "values": values})
