@@ -142,6 +142,7 @@ async def test_values_stand_in_words_at_both_cursors() -> None:
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f6")
         session.wait(1.0)
+        before_us = session.at_us
         session.moved("power", sw_batt=1, volts=512)
         session.moved("met", unit=1, enc_qnh=12)
         session.bench.set_lamp(session.source("met"), "l_xwind", 450)
@@ -149,7 +150,7 @@ async def test_values_stand_in_words_at_both_cursors() -> None:
         await eyes.until(lambda: "45 %" in eyes.text())
         await eyes.press("tab")  # B where A is: now
         line(eyes).moving = "A"
-        line(eyes).put(session.at_us - 2_500_000)
+        line(eyes).put(before_us)
 
         def row(label: str) -> list[str]:
             return next(each for each in eyes.rows() if each.startswith(f" {label} "))[-20:].split()
