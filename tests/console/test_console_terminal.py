@@ -38,8 +38,16 @@ def console(demo: Demo, env: dict[str, str]) -> Terminal:
 
 
 def all_live(terminal: Terminal) -> None:
-    """Wait until the three boards have said all they have to say at first; the supply comes last."""
-    terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+    """Wait until the three boards have said all they have to say at first; the supply comes last.
+
+    A console before this one may have left them dark, which the first heartbeat says; this one ends that.
+    """
+
+    def all_there() -> bool:
+        text = terminal.text()
+        return text.count("supply 5.00 V") == 3 and "◐" not in text
+
+    terminal.until(all_there, "three live boards")
 
 
 def until(test: Callable[[], bool], terminal: Terminal | None = None) -> None:

@@ -253,6 +253,7 @@ def test_another_board_on_the_port_of_one_that_is_gone_is_named(desks: Desks) ->
     mended = threading.Event()
     walk = Walk(desks.panel, ("pressure_unit",), rest_us=100_000)
     face = Scripted(act)
+    face.simulated = False  # a person takes the time that it takes, and may pull a plug as often as need be
     assert Runner(desks.session, walk, face).run()
     assert {line for line in face.warnings if "winch" in line} == {
         "board 'met' is gone, and on its port 'winch' answers, which is another board: plug 'met' in; "
