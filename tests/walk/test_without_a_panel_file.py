@@ -118,6 +118,7 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
         if scene.wants.lamps and not gone:
             gone.append(True)
             power.put("mains", 0)
+            desks.wait(lambda: not desks.hands["lighting"].lit()["l_app"])
             return FaceAnswer("otherwise", scene.number)  # it has gone out
         return FaceAnswer("same", scene.number)
 
