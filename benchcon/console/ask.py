@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import ClassVar, NamedTuple
 
 from rich.text import Text
@@ -10,6 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
+from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from benchcon.console.keyline import KeyLine
@@ -67,8 +68,13 @@ class Ask(ModalScreen[str | None]):
             yield Static(Text(self._title), classes="slip-title")
             yield Static(Text(self._why), classes="slip-why")
             yield LineInput(self._text, id="line")
+            yield from self.more_lines()
             yield Static("", id="wrong")
         yield KeyLine()
+
+    def more_lines(self) -> Iterable[Widget]:
+        """Return what is asked below the line besides: nothing, unless a question says so."""
+        return ()
 
     def on_input_submitted(self) -> None:
         """Check the line and give it back."""

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from rich.text import Text
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from benchcon.console.ask import Ask, LineInput
-from benchcon.console.keyline import KeyLine
 from benchcon.files import write_whole
 from benchcon.link.known_ports import home
 
@@ -56,18 +54,12 @@ class Begin(Ask):
         super().__init__("Walk", why, folder, check=check, may_be_empty=True, more=f"{more} {ABOUT_WHO}".strip())
         self._signed = signed
 
-    def compose(self) -> ComposeResult:
-        """Title, why, the folder, who, the serial number, what is wrong with the folder."""
-        with Vertical(classes="slip"):
-            yield Static(Text(self._title), classes="slip-title")
-            yield Static(Text(self._why), classes="slip-why")
-            yield LineInput(self._text, id="line")
-            yield Static(Text("Who walks, for the page to keep"), classes="label")
-            yield LineInput(self._signed.by, id="who", classes="more", max_length=LONGEST)
-            yield Static(Text("Serial number of this panel, if there are several"), classes="label")
-            yield LineInput(self._signed.serial, id="serial", classes="more", max_length=LONGEST)
-            yield Static("", id="wrong")
-        yield KeyLine()
+    def more_lines(self) -> Iterable[Widget]:
+        """Who walks, and the serial number."""
+        yield Static(Text("Who walks, for the page to keep"), classes="label")
+        yield LineInput(self._signed.by, id="who", classes="more", max_length=LONGEST)
+        yield Static(Text("Serial number of this panel, if there are several"), classes="label")
+        yield LineInput(self._signed.serial, id="serial", classes="more", max_length=LONGEST)
 
     @property
     def signed(self) -> Signature:
