@@ -41,7 +41,11 @@ _BY_ITSELF = ("hello", "item", "read", "alive", "deadman", "ping")
 
 
 class BoardsBench(Bench):
-    """`Bench` with its hub's place taken by a `VirtualBench`: what is asked is done at once, in this thread."""
+    """`Bench` with its hub's place taken by a `VirtualBench`: what is asked is done at once, in this thread.
+
+    A wiggle's watch lets time pass on a thread of its own, so `lock` is held wherever anything moves: the boards' own
+    virtual bench knows one thread only.
+    """
 
     def __init__(self, panel: Panel) -> None:
         super().__init__([], panel=panel, keep=False)
@@ -80,16 +84,18 @@ class BoardsBench(Bench):
         return True
 
     def _call(self, do: Callable[[], Any]) -> bool:
-        do()
-        self.virtual.settle()
+        with self.lock:
+            do()
+            self.virtual.settle()
         return True
 
     def _of_all(self, do: Callable[..., None], source: int | None = None) -> Future[DarkResult]:
         done: list[int] = []
         talks = [talk for talk in self.virtual.talks.values() if source in (None, talk.source)]
-        for talk in talks:
-            do(talk, lambda outcome, number=talk.source: done.append(number) if outcome.done else None)
-        self.virtual.settle()
+        with self.lock:
+            for talk in talks:
+                do(talk, lambda outcome, number=talk.source: done.append(number) if outcome.done else None)
+            self.virtual.settle()
         future: Future[DarkResult] = Future()
         left = tuple(talk.source for talk in talks if talk.source not in done)
         future.set_result(DarkResult(tuple(done), left, ()))
@@ -132,20 +138,22 @@ class BoardsBench(Bench):
 
     def unplug(self, board: str, word: str = "lost", why: str = "by the user") -> None:
         """A board's port is gone: nothing passes any more, either way."""
-        talk = self.virtual.talks.pop(board)
-        cable = self.virtual._cable_of[board]
-        self.virtual.cables.remove(cable)
-        talk.end(why)
-        self.virtual.emit([link_record(self.now_us(), talk.source, word, port=cable.port, why=why)])
+        with self.lock:
+            talk = self.virtual.talks.pop(board)
+            cable = self.virtual._cable_of[board]
+            self.virtual.cables.remove(cable)
+            talk.end(why)
+            self.virtual.emit([link_record(self.now_us(), talk.source, word, port=cable.port, why=why)])
 
     def pass_time(self, us: int) -> None:
         """Let time pass; what is due is done."""
-        virtual, until = self.virtual, self.virtual.now_us() + us
-        while (due_us := virtual.next_us()) is not None and due_us <= until:
-            virtual.go_to(due_us)
+        with self.lock:
+            virtual, until = self.virtual, self.virtual.now_us() + us
+            while (due_us := virtual.next_us()) is not None and due_us <= until:
+                virtual.go_to(due_us)
+                virtual.settle()
+            virtual.go_to(until)
             virtual.settle()
-        virtual.go_to(until)
-        virtual.settle()
 
 
 class BoardHand(Hand):
@@ -158,8 +166,9 @@ class BoardHand(Hand):
     def ask(self, *words: str, allow_s: float = 0.0) -> list[str]:
         answers: list[str] = []
         virtual = self.bench.virtual
-        obey(virtual.boards[self.board], " ".join(words).encode(), virtual.now_us(), answers.append)
-        virtual._cable_of[self.board].touched()
+        with self.bench.lock:
+            obey(virtual.boards[self.board], " ".join(words).encode(), virtual.now_us(), answers.append)
+            virtual._cable_of[self.board].touched()
         for _ in range(100):
             if answers:
                 break
