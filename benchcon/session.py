@@ -366,9 +366,9 @@ class ReplaySession(Session):
     undriven = "this is a recording: nothing can be switched in it"
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        from benchcon.capture.reader import Reader
+        from benchcon.state_reader import StateReader
 
-        self.reader = Reader(path)
+        self.reader = StateReader(path)
         super().__init__(self.reader.carried_panel())
         self.path = Path(path)
         self.playing = False

@@ -10,7 +10,7 @@ from __future__ import annotations
 import gc
 import zlib
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
 from itertools import repeat
@@ -18,7 +18,6 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
-from benchcon.state.keyframe import read_keyframe
 from benchcon.text import printable
 from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
@@ -66,10 +65,19 @@ class Problem(NamedTuple):
         return f"line {self.line}" if self.line is not None else f"byte {self.offset}"
 
 
+InspectKeyframe = Callable[[bytes], object]
+"""Raises `ValueError`, which says in a few words why, if a keyframe's body cannot be read."""
+
+
+def any_keyframe(body: bytes) -> None:
+    """Take a keyframe as it is."""
+
+
 class Problems:
     """What was found wrong with a file: all counted, the first ones kept."""
 
-    def __init__(self) -> None:
+    def __init__(self, inspect: InspectKeyframe = any_keyframe) -> None:
+        self._inspect = inspect
         self.counts: Counter[str] = Counter()
         self.kept: list[Problem] = []
         self._keyframes: set[int] = set()
@@ -88,7 +96,7 @@ class Problems:
         if offset in self._keyframes:
             return False
         try:
-            read_keyframe(body)
+            self._inspect(body)
         except ValueError as error:
             if len(self._keyframes) < MOST_PROBLEMS:
                 self._keyframes.add(offset)

@@ -5,19 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import Self
 
 from benchcon.capture.form import MOST_LINE, read_header
-from benchcon.capture.parse import Parser, Problem, Problems
+from benchcon.capture.parse import InspectKeyframe, Parser, Problem, Problems, any_keyframe
 from benchcon.capture.places import KeyframePlace, KeyframePlaces, Mark
 from benchcon.capture.store import Packed, open_store
 from benchcon.errors import Trouble
-from benchcon.state.bench import BenchState
 from benchcon.text import printable
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
-
-if TYPE_CHECKING:
-    from benchcon.panel.model import Panel
 
 BLOCK = 256 << 10
 """Bytes read at a time."""
@@ -30,14 +26,15 @@ class Reader:
 
     Iterating gives every batch from where the reader stands to the end; `blocks` gives the same in lists, which is
     faster. Records of one read or write may come in two batches with the same stamp. `problems` holds what was found
-    wrong on the way. Raises `Trouble` if the file cannot be read or its first line is not a header, and nothing else,
-    whatever is inside.
+    wrong on the way. What a keyframe holds is the state's affair: `inspect` says whether one can be read, and without
+    it every keyframe is taken as it is (`benchcon.state_reader` knows what it must be). Raises `Trouble` if the file
+    cannot be read or its first line is not a header, and nothing else, whatever is inside.
     """
 
-    def __init__(self, path: str | os.PathLike[str]) -> None:
+    def __init__(self, path: str | os.PathLike[str], inspect: InspectKeyframe = any_keyframe) -> None:
         self.path = os.fspath(path)
         self.shown = printable(self.path)
-        self._found = Problems()
+        self._found = Problems(inspect)
         self._parser = Parser(self._found)
         self._store = open_store(path)
         try:
@@ -98,7 +95,7 @@ class Reader:
         """Give the file back."""
         self._store.close()
 
-    def __enter__(self) -> Reader:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -219,37 +216,6 @@ class Reader:
             place = self._places.keyframe_above(place)
         self.rewind()
         return None
-
-    def state_at(self, at_us: int) -> BenchState:
-        """Return the bench's state at a stamp; the reader is then before the first batch that is later."""
-        state = BenchState()
-        keyframe = self.seek(max(at_us, 0))
-        if keyframe is not None:
-            state.feed(keyframe)
-        for batch in self.until(at_us):
-            state.feed(batch)
-        return state
-
-    def carried_panel(self) -> Panel:
-        """Return the panel of the first keyframe that can be read, and rewind.
-
-        It has no parts if the capture does not begin with a keyframe, if none carries a panel, or if what it carries
-        is no panel file.
-        """
-        from benchcon.panel.file import loads
-        from benchcon.panel.model import Panel
-
-        self.rewind()
-        state = BenchState()
-        for batch in self:
-            state.feed(batch)
-            if not state.adrift:
-                break
-        self.rewind()
-        try:
-            return loads(state.panel_text, self.path, currents=False) if state.panel_text else Panel()
-        except Trouble:
-            return Panel()
 
     def until(self, at_us: int) -> Iterator[Batch]:
         """Yield the batches from here on stamped `at_us` or earlier; the reader is then before the next one."""

@@ -162,14 +162,14 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
 
 def _capture(path: str) -> Checked:
     from benchcon.capture.missing import Missing
-    from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
     from benchcon.panel.reader import PanelRemark, as_finding
+    from benchcon.state_reader import StateReader
     from benchcon.text import counted, printable
     from benchcon.wire.records import KEYFRAME
 
     try:
-        reader = Reader(path)
+        reader = StateReader(path)
     except Trouble as trouble:
         return [as_finding(path, str(trouble))], ""
     with reader:

@@ -122,9 +122,9 @@ def _sweep(files: Sequence[str], named: Named) -> int:
 
 
 def _against(files: Sequence[str], captures: Sequence[str], named: Named) -> int:
-    from benchcon.capture import Reader
     from benchcon.rehearse import rules_file
     from benchcon.rehearse.against import Against, as_text
+    from benchcon.state_reader import StateReader
     from benchcon.text import printable
 
     code = 0
@@ -133,7 +133,7 @@ def _against(files: Sequence[str], captures: Sequence[str], named: Named) -> int
         rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
         for capture in captures:
             against = Against(scenario, rules)
-            with Reader(capture) as reader:
+            with StateReader(capture) as reader:
                 against.feed(reader)
             code = max(code, int(bool(against.end() or against.mistakes)))
             print(as_text(printable(capture), against), flush=True)

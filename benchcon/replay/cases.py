@@ -10,13 +10,13 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchcon.capture import Reader
 from benchcon.errors import Trouble
 from benchcon.panel.file import open_table, slurp
 from benchcon.panel.reader import TomlTable, shown
 from benchcon.replay.compare import COUNTS
 from benchcon.replay.rerun import TOLERANCE_US, How
 from benchcon.replay.targets import TARGETS
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 
 LARGEST = 1 << 16
@@ -46,7 +46,7 @@ def settings_of(path: Path) -> Path:
 def case_of(path: str | os.PathLike[str]) -> CaptureCase:
     """Return what header and TOML file say of a capture. Raises `Trouble`, with the line, if they say it wrongly."""
     found = Path(path)
-    with Reader(found) as reader:
+    with StateReader(found) as reader:
         named = tuple(word for word in reader.words.get("against", "").split(",") if word)
     for name in named:
         if name not in TARGETS:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import fnmatch
 
-from benchcon.capture import Reader
 from benchcon.panel.file import load
 from benchcon.replay.cases import CaptureCase
 from benchcon.replay.contents import board_name, whole_state
 from benchcon.replay.timed import timed
 from benchcon.replay.verdict import WHOLE
 from benchcon.state.changes import OF_BOARDS, REFUSED
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.timing.delay_words import name_of
 
@@ -19,7 +19,7 @@ def channels_of(case: CaptureCase, target: str) -> list[str]:
     """Return the names that the verdict on `case` against `target` will have. Raises `Trouble`."""
     if target == "timing":
         return [WHOLE, *map(name_of, timed(case.path, load(case.panel) if case.panel else None, propose=False).delays)]
-    with Reader(case.path) as reader:
+    with StateReader(case.path) as reader:
         state = whole_state(reader)
     names = [WHOLE]
     if target == "state":

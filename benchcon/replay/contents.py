@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchcon.capture import Reader
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, REFUSED, RESETS
 from benchcon.state.quantities import told_in
+from benchcon.state_reader import StateReader
 from benchcon.wire import events as ev
 
 UNITS = {
@@ -24,7 +24,7 @@ UNITS = {
 """What a value of each kind is counted in."""
 
 
-def whole_state(reader: Reader) -> BenchState:
+def whole_state(reader: StateReader) -> BenchState:
     """Return the state at a capture's end, quickly where there are keyframes: every channel there is. Rewinds."""
     state = reader.state_at(reader.last_us)
     reader.rewind()
@@ -39,7 +39,7 @@ def board_name(state: BenchState, source: int, later: Mapping[int, str] | None =
     return (later or {}).get(source, "") or f"board {source}"
 
 
-def names_in(reader: Reader) -> dict[int, str]:
+def names_in(reader: StateReader) -> dict[int, str]:
     """Return what each board of a capture says that it is called, from its first record on. Rewinds."""
     state = whole_state(reader)
     return {source: board_name(state, source) for source in state.boards}

@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode, segments_of
@@ -21,6 +20,7 @@ from benchcon.replay.vcd import write_vcd
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
 from benchcon.state.quantities import number_and_unit
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.wire import events as ev
 from benchcon.wire.items import digits_in
@@ -33,7 +33,7 @@ def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
     """
     from benchcon.replay.figures import told
 
-    with Reader(source) as reader:
+    with StateReader(source) as reader:
         FORMS[form](reader, out)
         return told(reader)
 
@@ -91,7 +91,7 @@ def _cell(text: str) -> str:
     return text
 
 
-def _csv(reader: Reader, out: TextIO) -> None:
+def _csv(reader: StateReader, out: TextIO) -> None:
     """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty; a text that a spreadsheet
     would take for a formula has a ' before it.
     """
@@ -118,7 +118,7 @@ def _csv(reader: Reader, out: TextIO) -> None:
             row(change.at_us, board, change.channel, _kind(state, change), change.value, _unit(state, change), shows)
 
 
-def _jsonl(reader: Reader, out: TextIO) -> None:
+def _jsonl(reader: StateReader, out: TextIO) -> None:
     """One object a line: changes, and in between notes, resets, gaps and what the link said."""
     later = names_in(reader)
     changes = Changes()
@@ -160,10 +160,10 @@ def _happening(event: ev.Event, state: BenchState, later: Mapping[int, str]) -> 
     return None
 
 
-def _put(out: TextIO, reader: Reader, at_us: int, entry: dict[str, Any]) -> None:
+def _put(out: TextIO, reader: StateReader, at_us: int, entry: dict[str, Any]) -> None:
     whole = {"at_us": at_us, "utc": wall_time(reader.began, at_us), **entry}
     out.write(json.dumps(whole, separators=(",", ":")) + "\n")
 
 
-FORMS: dict[str, Callable[[Reader, TextIO], None]] = {"vcd": write_vcd, "csv": _csv, "jsonl": _jsonl}
+FORMS: dict[str, Callable[[StateReader, TextIO], None]] = {"vcd": write_vcd, "csv": _csv, "jsonl": _jsonl}
 """What can be written, by the ending of the file's name."""

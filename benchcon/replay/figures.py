@@ -6,12 +6,12 @@ import os
 from collections import Counter
 from typing import Any
 
-from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.capture.missing import Missing
 from benchcon.durations import seconds_text
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.text import counted, printable
 from benchcon.units import written
 
@@ -45,7 +45,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
     state = BenchState()
     kinds: Counter[str] = Counter()
     missing = Missing()
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         end_us = reader.last_us if at_us is None else at_us
         if not reader.first_us <= end_us <= reader.last_us:
             span = f"it goes from {seconds_text(reader.first_us)} to {seconds_text(reader.last_us)}"
@@ -100,7 +100,7 @@ def in_a_line(found: dict[str, Any]) -> str:
     return f"{capture['file']}: {'; '.join(parts)}"
 
 
-def told(reader: Reader, most: int = 5) -> list[str]:
+def told(reader: StateReader, most: int = 5) -> list[str]:
     """Return what was found wrong with a capture so far, one line each, printable."""
     problems = reader.problems
     lines = [f"{reader.shown}: {problem.where}: {problem.text}" for problem in problems[:most]]

@@ -6,11 +6,11 @@ import json
 import os
 from typing import Any, NamedTuple
 
-from benchcon.capture import Reader
 from benchcon.durations import seconds_text
 from benchcon.replay.contents import board_name
 from benchcon.replay.figures import told
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.wire.records import KEYFRAME
 
@@ -44,7 +44,7 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> KeyframeCheck:
     state = BenchState()
     otherwise: list[FieldDiffers] = []
     held = 0
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         for batch in reader:
             if batch.kind == KEYFRAME and not state.begins:
                 for body in batch.bodies:

@@ -6,11 +6,11 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from benchcon.capture import Reader
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import PASSING_US, position_of
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, Changes, ValueChange
+from benchcon.state_reader import StateReader
 from benchcon.wire import events as ev
 from benchcon.wire.items import signed16
 
@@ -79,7 +79,7 @@ class Script:
 
 def script_of(path: str | os.PathLike[str]) -> Script:
     """Read a capture. Raises `Trouble` if it cannot be read."""
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         maker = _Maker(reader.shown, reader.carried_panel())
         for batch in reader:
             maker.feed_changes(maker.changes.feed(batch))

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 
-from benchcon.capture import Reader
 from benchcon.panel.model import Panel
 from benchcon.replay.figures import told
 from benchcon.state.described import completed
+from benchcon.state_reader import StateReader
 from benchcon.timing.contacts import ContactTiming
 from benchcon.timing.delays import Delays
 from benchcon.timing.links import LinkVerdict
@@ -47,7 +47,7 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
     """
     timing = Timing()
     virtual = ""
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         if reader.words.get("time") == "virtual":
             virtual = f"{reader.shown}: {VIRTUAL}"
         panel = panel or reader.carried_panel()

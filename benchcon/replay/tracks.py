@@ -7,11 +7,11 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from benchcon.capture import Reader
 from benchcon.durations import seconds_text
 from benchcon.panel.segments import decode, segments_of
 from benchcon.replay.figures import told
 from benchcon.state.changes import OF_BOARDS, Changes
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
@@ -128,7 +128,7 @@ class Tracks:
 def tracks_of(path: str | os.PathLike[str]) -> Recording:
     """Read a capture. Raises `Trouble` if it cannot be read."""
     tracks = Tracks()
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         for batch in reader:
             tracks.feed(batch)
         marks = [(mark.at_us, printable(mark.body)) for mark in reader.notes()]

@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 from typing import NamedTuple, TextIO
 
-from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.replay.contents import UNITS, ToldValues, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import DARK, OF_BOARDS, Changes
 from benchcon.state.quantities import number_and_unit
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.wire import events as ev
 from benchcon.wire.items import digits_in
@@ -40,7 +40,7 @@ class _ValueVariable(NamedTuple):
     comment: str
 
 
-def write_vcd(reader: Reader, out: TextIO) -> None:
+def write_vcd(reader: StateReader, out: TextIO) -> None:
     """Write the capture that `reader` reads, from its beginning."""
     state = whole_state(reader)
     variables = _variables(state)
@@ -73,7 +73,7 @@ def write_vcd(reader: Reader, out: TextIO) -> None:
 
 
 def _write_changes(
-    reader: Reader,
+    reader: StateReader,
     out: TextIO,
     variables: dict[tuple[int, str], _Variable],
     values: dict[str, _ValueVariable],
@@ -115,7 +115,7 @@ def _value(variable: _Variable, value: int | None) -> str:
     return f"b{bits} {variable.code}\n"
 
 
-def _values(reader: Reader, first: int) -> dict[str, _ValueVariable]:
+def _values(reader: StateReader, first: int) -> dict[str, _ValueVariable]:
     """Return the values of a capture, by name; their codes are numbered from `first`. Rewinds."""
     units: dict[str, str] = {}
     state = BenchState()

@@ -14,10 +14,10 @@ from math import ceil
 from pathlib import Path
 from typing import NamedTuple
 
-from benchcon.capture.reader import Reader
 from benchcon.errors import Trouble
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.quantities import Quantity
+from benchcon.state_reader import StateReader
 from benchcon.text import printable
 from benchcon.view.history import UNKNOWN, Key, Stretch
 from benchcon.view.moments import marks_of
@@ -146,7 +146,7 @@ class Recorded:
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
         """See `Past`. Reads the file; call it aside."""
         try:
-            with Reader(self._path) as reader:
+            with StateReader(self._path) as reader:
                 if by < 0:
                     found = _entry(reader.state_at(at_us - 1), key)
                     return found.at_us if found is not None and found.changes else None
@@ -171,7 +171,7 @@ class Recorded:
 
     def _run(self) -> None:
         try:
-            with Reader(self._path) as reader:
+            with StateReader(self._path) as reader:
                 self._read_keyframes(reader)
                 values = reader.state_at(self._last_us).values
                 self._units = {name: each.unit for name, each in values.items()}
@@ -181,7 +181,7 @@ class Recorded:
         except Trouble as trouble:
             self.trouble = str(trouble)
 
-    def _serve(self, reader: Reader) -> None:
+    def _serve(self, reader: StateReader) -> None:
         with self._stir:
             while not self._over and self._window == self._wanted and self._values[0] == self._values_wanted:
                 self._stir.wait()
@@ -194,7 +194,7 @@ class Recorded:
         if window is not None and window != self._window:
             self._read_window(reader, window)
 
-    def _read_keyframes(self, reader: Reader) -> None:
+    def _read_keyframes(self, reader: StateReader) -> None:
         """The first picture: of evenly spread keyframes, where every channel stood and how often it had changed."""
         apart = max((self._last_us - (self.first_us or 0)) // FIRST_PICTURE, 1)
         found: list[tuple[int, dict[Key, tuple[int, int]]]] = []
@@ -220,7 +220,7 @@ class Recorded:
         self._times = array("q", [at_us for at_us, _ in found])
         self._coarse = coarse
 
-    def _read_window(self, reader: Reader, window: Window) -> None:
+    def _read_window(self, reader: StateReader, window: Window) -> None:
         """Every record in the window; given up as soon as another window is wanted."""
         self._columns_done = 0
         self._exact = {}

@@ -8,11 +8,11 @@ import time
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from benchcon.capture.reader import Reader
 from benchcon.errors import Trouble
 from benchcon.replay.timed import VIRTUAL
 from benchcon.session import ReplaySession
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.timing.curves import LinkCurves
 from benchcon.timing.timing import Timing
 from benchcon.view.stopwatch import Stopwatch
@@ -79,14 +79,14 @@ class RecordingStopwatch(Stopwatch):
 
     def _run(self) -> None:
         # A file that cannot be read is reported where it is played.
-        with contextlib.suppress(Trouble), Reader(self._path) as reader:
+        with contextlib.suppress(Trouble), StateReader(self._path) as reader:
             if reader.words.get("time") == "virtual":
                 self.why_not = f"This is {VIRTUAL}."
                 return
             while not self._over.is_set():
                 self._read(reader)
 
-    def _read(self, reader: Reader) -> None:
+    def _read(self, reader: StateReader) -> None:
         """Read from the beginning, follow the session, and return when it has jumped back."""
         reader.rewind()
         self._begin()

@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from itertools import islice
 
-from benchcon.capture.reader import Reader
 from benchcon.session import ReplaySession
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME
 
@@ -29,7 +29,7 @@ def first_known(session: ReplaySession) -> int:
     """
     state = BenchState(session.panel.text, session.panel.digest)
     best, best_us = (0, 0), session.first_us
-    with Reader(session.path) as reader:
+    with StateReader(session.path) as reader:
         for batch in islice(reader, MOST_SETTLING):
             if best[0] and batch.at_us > session.first_us + SETTLING_US:
                 break
@@ -54,7 +54,7 @@ class Behind:
 
     def __init__(self, session: ReplaySession) -> None:
         self._session = session
-        self._reader: Reader | None = None
+        self._reader: StateReader | None = None
 
     def close(self) -> None:
         """Give the file back."""
@@ -89,7 +89,7 @@ class Behind:
     def _piece(self, edge_us: int, before: int) -> tuple[int | None, Iterator[list[Event]]]:
         """What happened from a keyframe on until `edge_us`, or until the keyframe stamped `before`; and since when."""
         if self._reader is None:
-            self._reader = Reader(self._session.path)
+            self._reader = StateReader(self._session.path)
         reader = self._reader
         keyframe = reader.seek(edge_us if before == _NOTHING else before - 1)
         state = BenchState(self._session.panel.text, self._session.panel.digest)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from made import make
 
-from benchcon.capture import Reader
+from benchcon.state_reader import StateReader
 
 
 def baseline(text: bytes) -> float:
@@ -35,7 +35,7 @@ def baseline(text: bytes) -> float:
 
 def reading(path: Path) -> float:
     began = time.perf_counter()
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         for _ in reader.blocks():
             pass
         assert not reader.problem_counts

@@ -18,11 +18,11 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchcon.capture import Reader
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
 from benchcon.capture.writer import KEYFRAME_RECORDS
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.wire.codec import answer, notification, request
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_DOWN, LINE_UP, LINK, Batch
 
@@ -74,7 +74,7 @@ def make(path: Path, records: int) -> None:
 def look(path: Path) -> None:
     """In a process of its own: seek at random, print milliseconds and peak memory."""
     chance = random.Random(5)
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         last = reader.last_us
         times = []
         for _ in range(40):

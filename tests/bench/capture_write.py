@@ -20,8 +20,9 @@ from binascii import crc_hqx
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchcon.capture import Reader, Ring, Writer
+from benchcon.capture import Ring, Writer
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.wire.codec import Splitter, notification
 from benchcon.wire.records import LINE_UP, Batch
 
@@ -118,7 +119,7 @@ def steady(folder: Path, seconds: float) -> None:
     over = True
     figures = writer.close()
     busy.wait(1)
-    with Reader(folder / "steady") as reader:
+    with StateReader(folder / "steady") as reader:
         read = sum(len(batch.bodies) for batch in reader if batch.kind == LINE_UP)
         assert not reader.problem_counts
     print(

@@ -87,7 +87,7 @@ class Figures:
 
 def run(seconds: float, rate: float, folder: Path) -> Figures:
     """Flood a console that records, pressing keys all the while."""
-    from benchcon.capture import Reader
+    from benchcon.state_reader import StateReader
 
     figures, found = Figures(), folder / "figures.json"
     panel, capture = folder / "load.toml", folder / f"{rate:.0f}.capture"
@@ -120,7 +120,7 @@ def run(seconds: float, rate: float, folder: Path) -> Figures:
     fake.stdin.close()
     fake.wait(5)
     figures.seen = json.loads(found.read_text())["moved"]
-    with Reader(capture) as reader:
+    with StateReader(capture) as reader:
         figures.kept = sum(b" is c" in body for batch in reader if batch.kind == "<" for body in batch.bodies)
         assert not reader.problem_counts, reader.problems[:3]
     return figures

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from made import make
 
-from benchcon.capture import Reader
+from benchcon.state_reader import StateReader
 from benchcon.view.recorded import Recorded
 
 COLUMNS = 110
@@ -42,7 +42,7 @@ def main(records: int) -> int:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "long.capture")
         make(path, records, each=20, every_us=500)
-        with Reader(path) as reader:
+        with StateReader(path) as reader:
             first, last = reader.first_us, reader.last_us
         before = memory_mb()
         past = Recorded(path, first, last)
@@ -62,7 +62,7 @@ def main(records: int) -> int:
         past.close()
         grown = memory_mb() - before
         began = time.perf_counter()
-        with Reader(path) as reader:
+        with StateReader(path) as reader:
             for _ in reader.blocks():
                 pass
         baseline = time.perf_counter() - began

@@ -28,6 +28,11 @@ OWNERS = [
         ["panel/model.py", "state/board.py", "replay/contents.py", "replay/figures.py"],
         "called",
     ),
+    (
+        r"capture(\.reader)? import .*\bReader\b",
+        ["capture/__init__.py", "state_reader.py"],
+        "benchcon.state_reader.StateReader, which skips keyframes that cannot be read,",
+    ),
     (r'"once" if .* == 1', ["text.py"], "benchcon.text.times"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]

@@ -21,11 +21,11 @@ import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.capture import Reader
 from benchcon.errors import Trouble
 from benchcon.link.lock import lock_path
 from benchcon.link.tap import Chunks, Tap
 from benchcon.replay.tracks import tracks_of
+from benchcon.state_reader import StateReader
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
@@ -393,7 +393,7 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
     os.close(program)
     (track,) = (one for one in tracks_of(path).tracks.values() if one.channel == "sw1")
     assert len(track.values) == 8
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         assert any(b"by=tap" in body for batch in reader for body in batch.bodies)
 
 
@@ -452,7 +452,7 @@ def test_several_boards_go_into_one_capture_in_one_order(tmp_path: Path) -> None
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=LONG_S)
     assert process.returncode == 0, err
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         batches = [batch for batch in reader if batch.kind == LINE_UP]
         assert reader.problems == []
     assert {batch.source for batch in batches} == {1, 2}

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.capture import Reader, Writer
+from benchcon.capture import Writer
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import (
     E12,
@@ -33,6 +33,7 @@ from benchcon.panel.electrics import (
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 
 
 def panel(text: str, board: str = "chip = 'atmega328p'") -> Panel:
@@ -329,5 +330,5 @@ def test_a_panel_that_a_capture_carries_is_read_whatever_it_draws(tmp_path: Path
     with pytest.raises(Trouble, match="specified at 6 mA"):
         loads(text)
     Writer(tmp_path / "old.capture", datetime.now(UTC), BenchState(text).keyframe).close()
-    with Reader(tmp_path / "old.capture") as reader:
+    with StateReader(tmp_path / "old.capture") as reader:
         assert [lamp.current_ma for lamp in reader.carried_panel().lamps] == [8]

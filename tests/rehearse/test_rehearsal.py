@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 from junitparser import JUnitXml
 from rehearse.small import PANEL, VALUES
 
-from benchcon.capture import Reader
 from benchcon.cli.main import main
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
@@ -28,6 +27,7 @@ from benchcon.rehearse.rehearsal import SWEEP_US, Rehearsal, ToDo
 from benchcon.rehearse.scenario import Set
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
 
@@ -116,7 +116,7 @@ def test_what_is_broken_is_told_with_all_that_stood_then(folder: Path, capsys: p
     assert "controls: mains off, ack released, mode off, knob 0, volts 0" in out
     assert f"rule: {folder}/rules.py:4 crosswind says out" in out
     assert "capture: s.capture" in out
-    with Reader(folder / "s.capture") as reader:
+    with StateReader(folder / "s.capture") as reader:
         notes = [str(mark) for mark in reader.notes()]
         assert any("Crosswind is out; expected: Crosswind lit when Wind speed above 20 kt" in note for note in notes)
         assert not reader.problems
@@ -127,7 +127,7 @@ def test_what_is_broken_is_told_with_all_that_stood_then(folder: Path, capsys: p
 
 def test_values_stand_in_the_capture_with_their_units(folder: Path) -> None:
     assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", "."]) == 0
-    with Reader(folder / "s.capture") as reader:
+    with StateReader(folder / "s.capture") as reader:
         told = [(batch.at_us, body) for batch in reader for body in batch.bodies if batch.kind == LINK]
     values = [(at_us, body.decode()) for at_us, body in told if body.startswith(b"values ")]
     began_us = values[0][0]
@@ -586,7 +586,7 @@ def test_values_are_real_numbers_in_a_value_change_dump(folder: Path) -> None:
 
 def test_a_keyframe_says_what_values_are(folder: Path) -> None:
     capture = recorded(folder)
-    with Reader(capture) as reader:
+    with StateReader(capture) as reader:
         frames = [json.loads(batch.bodies[0]) for batch in reader if batch.kind == KEYFRAME]
     assert "values" not in frames[0], "nothing is known of any before the first record"
     text, at_us, changes = frames[-1]["values"]["wind_speed"]

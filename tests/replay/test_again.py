@@ -13,7 +13,6 @@ import pytest
 from junitparser import JUnitXml
 from replay.story import evening
 
-from benchcon.capture import Reader
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
 from benchcon.cli.main import main
@@ -29,6 +28,7 @@ from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, Verdict, run_against
 from benchcon.rig.hand import Hand
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
@@ -107,7 +107,7 @@ def test_a_capture_that_begins_dark(power_desk: Path, tmp_path: Path, fast: bool
     """As a rotated part may: its keyframe says that the board is dark."""
     state = BenchState()
     path = tmp_path / "dark.capture"
-    with Reader(power_desk) as reader, path.open("wb") as out:
+    with StateReader(power_desk) as reader, path.open("wb") as out:
         file = OpenFile(out.fileno(), write_header(reader.began, {}))
         dark = False
         for batch in reader:

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 from replay.story import evening, write
 
-from benchcon.capture import Reader
 from benchcon.cli.main import main
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.session import ReplaySession
 from benchcon.state import BenchState
+from benchcon.state_reader import StateReader
 
 PANEL = "[boards.lighting]\n[lamps.l1]\nchannel = { id = 'l1' }\n"
 BODIES = [
@@ -35,7 +35,7 @@ def damaged(path: Path, which: int, body: bytes) -> tuple[Path, Path]:
     return whole, other
 
 
-def keyframe_problems(reader: Reader) -> list[str]:
+def keyframe_problems(reader: StateReader) -> list[str]:
     return [problem.text for problem in reader.problems if problem.sort == "keyframe"]
 
 
@@ -47,12 +47,12 @@ def values(state: BenchState) -> dict[tuple[str, str], int | None]:
 def test_from_a_damaged_opening_the_next_keyframe_makes_it_whole(tmp_path: Path, body: bytes) -> None:
     whole, other = damaged(tmp_path, 0, body)
     state = BenchState()
-    with Reader(other) as reader:
+    with StateReader(other) as reader:
         for batch in reader:
             state.feed(batch)
         assert [problem.where for problem in reader.problems if problem.sort == "keyframe"] == ["line 2"]
         assert reader.carried_panel().lamps[0].name == "l1", "of the keyframe after it"
-    with Reader(whole) as reader:
+    with StateReader(whole) as reader:
         assert state.keyframe() == reader.state_at(reader.last_us).keyframe()
     assert hold_against_keyframes(other).otherwise == [], "the next keyframe is where the state begins"
 
@@ -60,7 +60,7 @@ def test_from_a_damaged_opening_the_next_keyframe_makes_it_whole(tmp_path: Path,
 @pytest.mark.parametrize("body", BODIES)
 def test_going_to_a_moment_behind_a_damaged_keyframe(tmp_path: Path, body: bytes) -> None:
     whole, other = damaged(tmp_path, 4, body)
-    with Reader(whole) as good, Reader(other) as reader:
+    with StateReader(whole) as good, StateReader(other) as reader:
         moments = [at_us for at_us, _ in good.keyframes()]
         for at_us in moments:
             assert reader.state_at(at_us).keyframe() == good.state_at(at_us).keyframe()
@@ -77,7 +77,7 @@ def test_every_keyframe_damaged_is_a_capture_of_what_the_boards_said(tmp_path: P
     whole, _ = damaged(tmp_path, 0, b"{")
     other = tmp_path / "none.capture"
     other.write_bytes(whole.read_bytes().replace(b'{"form":1,', b'{"form":x,'))
-    with Reader(whole) as good, Reader(other) as reader:
+    with StateReader(whole) as good, StateReader(other) as reader:
         state = reader.state_at(reader.last_us)
         assert values(state) == values(good.state_at(good.last_us))
         assert reader.carried_panel().lamps == ()

@@ -15,10 +15,10 @@ from typing import Any
 
 import pytest
 
-from benchcon.capture import Reader
 from benchcon.capture.store import MOST_MEMBER, pack
 from benchcon.cli.main import main
 from benchcon.errors import Trouble
+from benchcon.state_reader import StateReader
 from benchcon.wire.codec import seal
 
 SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
@@ -289,7 +289,7 @@ def test_captures_damaged_in_many_ways(
 def test_a_capture_that_is_cut_short_while_it_is_read(tmp_path: Path) -> None:
     path = tmp_path / "x.capture"
     path.write_bytes(HEADER + b"1 1 ( x\n" * 400_000)
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         assert reader.next_block()
         os.truncate(path, 300_000)
         with pytest.raises(Trouble, match="cut short by another program while it was read, at byte 300000"):

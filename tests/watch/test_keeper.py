@@ -10,13 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from benchcon.capture import Reader
 from benchcon.capture.ring import Ring
 from benchcon.panel.file import loads
 from benchcon.recording import Keeper
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.state import BenchState
 from benchcon.state.changes import Changes
+from benchcon.state_reader import StateReader
 from benchcon.watch import triggers_of
 from benchcon.wire import codec
 from benchcon.wire.records import BENCH, LINE_UP, NOTE, Batch
@@ -73,7 +73,7 @@ class Stream:
 
 
 def stamps_and_notes(path: Path) -> tuple[list[int], list[str]]:
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         stream = list(reader)
         assert not reader.problem_counts
         notes = [mark.body.decode() for mark in reader.notes()]
@@ -147,7 +147,7 @@ def test_one_key_keeps_too(tmp_path: Path) -> None:
     assert stream.keeper.writing is None, "time alone ends it, though nothing comes any more"
     stream.keeper.end()
     assert len(stamps_and_notes(path)[0]) == 10
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         assert reader.words["kept"] == "by hand"
 
 
@@ -200,6 +200,6 @@ def test_a_kept_file_carries_the_panel(tmp_path: Path) -> None:
     path = stream.keeper.keep(stream.at_us)
     stream.keeper.end()
     assert path is not None
-    with Reader(path) as reader:
+    with StateReader(path) as reader:
         bodies = [batch.bodies[0] for batch in reader if batch.kind == "="]
     assert [json.loads(body)["panel"]["text"] for body in bodies] == [PANEL, PANEL], "at the beginning and at the end"

@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from benchcon.capture import Reader
 from benchcon.demo.desks import Demo, panel_path, start
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.rig.hand import Hand
 from benchcon.session import LiveSession
+from benchcon.state_reader import StateReader
 from benchcon.watch.triggers import KINDS
 from benchcon.wire.events import Event, Note
 
@@ -162,7 +162,7 @@ def test_a_knob_that_comes_into_the_range_fires(desk: Desk) -> None:
 def test_every_kind_is_tried_and_what_fired_stands_in_the_capture(desk: Desk) -> None:
     assert {*FAULTS, "range"} == set(KINDS)
     desk.session.stop_recording()
-    with Reader(desk.capture) as reader:
+    with StateReader(desk.capture) as reader:
         notes = [mark.body.decode() for mark in reader.notes()]
         problems = reader.problem_counts
     fired = {note.split()[1] for note in notes if note.startswith("trigger ")}
