@@ -46,12 +46,22 @@ def _nothing_there() -> bool:
 
 def _choose() -> int | None:
     """Ask what to do instead; return the exit code, or None to open the console."""
+    from benchcon.cli.questions import MENU, InputEnded
+
+    print(MENU)
+    try:
+        return _answered()
+    except InputEnded:
+        return 0
+
+
+def _answered() -> int | None:
+    """Do what the menu's answer says; return as `_choose` does."""
     from pathlib import Path
 
     from benchcon.cli.main import main
-    from benchcon.cli.questions import CONNECT, MENU, ask
+    from benchcon.cli.questions import CONNECT, ask
 
-    print(MENU)
     while True:
         answer = ask("1 to 5, or q:").lower()
         if answer == "1":

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from typing import TypeVar
 
+from benchcon.errors import Trouble
+
 T = TypeVar("T")
 
 MENU = """\
@@ -33,19 +35,26 @@ and 'benchcon conform PORT' says whether one of your own keeps the rules.
 """
 
 
+class InputEnded(Trouble):
+    """Nobody is there to answer any more: the input has ended (Ctrl-D, a file, a pipe)."""
+
+
 def ask(question: str) -> str:
-    """Return what is typed; nothing at the end of input."""
+    """Return what is typed. Raises `InputEnded` at the end of input."""
     print(f"{question} ", end="", flush=True)
-    return sys.stdin.readline().strip()
+    answer = sys.stdin.readline()
+    if not answer:
+        print()
+        raise InputEnded(f'the input ended at the question "{question}"; nothing was written')
+    return answer.strip()
 
 
 def first_panel() -> str:
     """Ask for size, parts and board; return the panel file's text.
 
     What does not go together is said, with what would, and asked again; nothing else has to be typed again.
-    Raises `Trouble` where the answers come to no end.
+    Raises `Trouble` where the answers come to no end, `InputEnded` where the input does.
     """
-    from benchcon.errors import Trouble
     from benchcon.panel.first import BOARDS, KINDS, MOST, TooSmall, first_file
     from benchcon.units import written
 
@@ -81,7 +90,7 @@ def first_panel() -> str:
 
 
 ROUNDS = 8
-"""How often it is asked again what does not go together: at the end of input nobody answers."""
+"""How often it is asked again what does not go together: a pipe may give the same answer for ever."""
 
 
 def _sentence(trouble: Exception) -> str:
@@ -117,8 +126,7 @@ def _one_of(text: str, words: tuple[str, ...]) -> str:
 
 
 def _until(question: str, usual: str, read: Callable[[str], T]) -> T:
-    """Ask until the answer can be read; at the end of input it cannot be asked again."""
-    from benchcon.errors import Trouble
+    """Ask until the answer can be read, a few times."""
     from benchcon.text import printable
 
     for _ in range(5):

@@ -119,11 +119,24 @@ def test_answers_that_do_not_go_together_are_asked_again(
     assert len(loads(path.read_text("utf-8")).controls) == 8
 
 
+@pytest.mark.parametrize(
+    ("answers", "question"),
+    [
+        ((), "What is the panel called? (Panel)"),
+        (("Desk", "100"), "How high? (150 mm)"),
+        (("",) * 10, "How many displays? (0)"),  # no part at all: asked again, once
+        (("", "", "", "1", *("",) * 6), "Board? (uno)"),
+    ],
+)
 def test_at_the_end_of_input_the_questions_end(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured, answers: tuple[str, ...], question: str
 ) -> None:
-    assert draft(tmp_path / "desk.toml", monkeypatch) == 2
-    assert "nothing was written" in capsys.readouterr().err
+    """`benchcon draft -o FILE </dev/null` asked everything eight times over."""
+    assert draft(tmp_path / "desk.toml", monkeypatch, *answers) == 2
+    said = capsys.readouterr()
+    assert said.err == f'benchcon: the input ended at the question "{question}"; nothing was written\n'
+    assert said.out.endswith(f"{question} \n"), "the message does not stand behind the question"
+    assert said.out.count("?") == len(answers) + 1 + ("Board" in question)  # no question after the input's end
     assert list(tmp_path.iterdir()) == []
 
 
