@@ -25,7 +25,7 @@ from benchcon.console.bench_screen import BREAKPOINTS, BenchScreen
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
 from benchcon.console.face import Face
 from benchcon.console.ink import THEME
-from benchcon.console.key_queue import Handled, TypedAhead
+from benchcon.console.key_queue import LEAVE_KEYS, Handled, TypedAhead
 from benchcon.console.light_theme import LightTheme
 from benchcon.console.notice import take_back
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
@@ -90,8 +90,8 @@ class ConsoleApp(BenchApp):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "help", "Help", priority=True),
         Binding("question_mark", "help", "Help", show=False),
-        Binding(DARK_KEYS, "dark", "DARK", priority=True),
-        Binding(END_DARK_KEYS, "end_dark", "End dark", priority=True),
+        Binding(",".join(DARK_KEYS), "dark", "DARK", priority=True),
+        Binding(",".join(END_DARK_KEYS), "end_dark", "End dark", priority=True),
         Binding("r", "record", "Record"),
         Binding("r", "stop_recording", "Stop recording"),
         Binding("m", "mark", "Mark"),
@@ -103,7 +103,7 @@ class ConsoleApp(BenchApp):
         Binding("ctrl+t", "light_or_dark", "Light or dark theme", show=False),
         Binding("N", "level", "Night level, day level", show=False),
         Binding("q", "leave", "Quit"),
-        Binding("ctrl+q,ctrl+c,ctrl+backslash", "leave", "Quit", show=False, priority=True),
+        Binding(",".join(LEAVE_KEYS), "leave", "Quit", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
     ]
 
@@ -331,6 +331,8 @@ class ConsoleApp(BenchApp):
                 self._met.add(board.source)
                 if board.dark and board.dark_why != "local":
                     bench.light(board.source)
+                    if self._user_dark:  # its key came meanwhile, on the thread that reads the terminal
+                        bench.dark()
 
     def _watch_dark(self) -> None:
         watch = self._dark
@@ -365,6 +367,7 @@ class ConsoleApp(BenchApp):
         """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
             self._user_dark = False
+            self._dark_key_us = 0  # a key of dark that is still on its way here asks for dark again
             self._dark_ends_us = self.session.now_us()
             self.session.bench.light()
 

@@ -17,8 +17,10 @@ from textual.app import App
 from textual.message import Message
 
 from benchcon.console.ask import Ask
+from benchcon.view.dark_keys import DARK_KEYS, END_DARK_KEYS
 
-AT_ONCE = frozenset({"f9", "ctrl+d", "ctrl+c", "ctrl+q"})
+LEAVE_KEYS = ("ctrl+q", "ctrl+c", "ctrl+backslash")
+AT_ONCE = frozenset((*DARK_KEYS, *LEAVE_KEYS))
 """Dark and leaving wait for nothing."""
 LOST_S = 1.0
 """After this long without word the next key is sent anyway: what had the keyboard may be gone."""
@@ -50,6 +52,9 @@ class TypedAhead:
         if not isinstance(event, events.Key | events.Paste) or event.is_forwarded:
             return False
         if isinstance(event, events.Key) and event.key in AT_ONCE:
+            if event.key in DARK_KEYS:
+                # Dark overtakes what waits: an end of dark that was pressed before it must not come after it.
+                self._waiting = deque(each for each in self._waiting if _name(each) not in END_DARK_KEYS)
             return False
         self._waiting.append(event)
         await self.go_on()
@@ -81,3 +86,7 @@ class TypedAhead:
             return
         self._busy_s = None
         await self.go_on()
+
+
+def _name(event: events.Event) -> str:
+    return event.key if isinstance(event, events.Key) else ""

@@ -11,6 +11,7 @@ from textual.binding import Binding
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.view.dark_keys import DARK_KEYS
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED
 
 _SHORT = {"keep": "Save", "name": "Name", "stop_recording": "Stop rec"}
@@ -132,7 +133,7 @@ class KeyLine(Drawn):
             elsewhere = name not in self._only if self._only else name in self._without
             if binding.show and enabled and not elsewhere and binding.action not in chosen:
                 chosen[binding.action] = (binding.key, key_face(binding), self._word(binding))
-        for binding in self.app._bindings.key_to_bindings.get("f9", ()):
+        for binding in self.app._bindings.key_to_bindings.get(DARK_KEYS[0], ()):
             # Dark works over every question too, where the screen's own bindings do not show it.
             if not self._only and self.app.check_action(binding.action, ()):
                 chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from textual import events
 
+from benchcon.view.dark_keys import DARK_KEYS
+
 if TYPE_CHECKING:
     from textual.driver import Driver
     from textual.message import Message
-
-DARK_KEYS = ("f9", "ctrl+d")
 
 
 def quick(driver_class: type[Driver]) -> type[Driver]:

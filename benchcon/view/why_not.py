@@ -6,7 +6,7 @@ from benchcon.panel.unplug import to_pull
 from benchcon.view.dark_keys import DARK_KEYS, END_DARK_KEYS
 from benchcon.view.model import ViewModel
 
-_DARK = (*DARK_KEYS.split(","), *END_DARK_KEYS.split(","))
+_DARK = (*DARK_KEYS, *END_DARK_KEYS)
 _WORKING = ("plus", "equals_sign", "minus", "b", "enter")
 _PORTS = ("l", "o", "w", "e")
 

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
-from console.looking import console
+from console.looking import Eyes, console
 from console.on_boards import OSTREY, OnBoards
+from textual import events
 
 from benchcon.console import glyphs
 from benchcon.demo import Demo, start
@@ -121,6 +122,49 @@ async def test_dark_that_is_asked_for_before_a_board_was_ever_heard_alive_stays(
         session.wait(3.0)  # heartbeats of every board
         await eyes.press("f5", "f2")
         await eyes.until(lambda: stands_large("DARK", eyes.text()), "DARK in large letters")
+        assert all(board.dark for board in session.state.boards.values())
+
+
+def typed(eyes: Eyes, *keys: str) -> None:
+    """Type keys faster than the screen takes them: dark is asked for on the thread that reads them, before all."""
+    for key in keys:
+        if key == "f9":
+            eyes.app.dark_now()
+        event = events.Key(key, None)
+        event.set_sender(eyes.app)
+        eyes.app.post_message(event)
+
+
+@pytest.mark.parametrize("before", [(), ("r",)], ids=["in turn", "while a question opens"])
+async def test_dark_that_is_pressed_after_the_end_of_dark_stays(before: tuple[str, ...]) -> None:
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("f9")
+        await eyes.see("◐ DARK")
+        typed(eyes, *before, "f12", "f9")
+        await eyes.settled()
+        await eyes.press("f1")
+        await eyes.see("Keys")
+        assert all(board.dark for board in session.state.boards.values())
+        assert session.bench.asked[-1][1] == ("dark",)
+
+
+async def test_dark_that_is_pressed_while_a_board_is_met_stays(monkeypatch: pytest.MonkeyPatch) -> None:
+    session = OnBoards()
+    session.bench.dark()  # as an earlier program left it
+    light, pressed = session.bench.light, []
+    async with console(session) as eyes:
+
+        def meanwhile(source: int | None = None) -> object:
+            if not pressed:
+                pressed.append(True)
+                eyes.app.dark_now()
+            return light(source)
+
+        monkeypatch.setattr(session.bench, "light", meanwhile)
+        session.wait(1.0)  # a heartbeat says that it is dark
+        await eyes.until(lambda: bool(pressed), "a board to be met")
+        await eyes.settled()
         assert all(board.dark for board in session.state.boards.values())
 
 
