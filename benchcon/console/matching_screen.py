@@ -29,6 +29,8 @@ HOW = (
     "than the reference at 100 %, swap them: the darkest lamp of the panel is the reference that serves all."
 )
 
+ELSEWHERE = "A pale ✓: written beside another reference."
+
 
 class LampPair(Drawn):
     """Both lamps, what to do, and the list of all."""
@@ -63,7 +65,8 @@ class LampPair(Drawn):
         for y in range(2, 13):
             canvas.write(half - 1, y, "│", ink(EDGE, self.GROUND))
         y = 14
-        for line in wrap(self.told or HOW, width - 2):
+        how = HOW + (f" {ELSEWHERE}" if matching.elsewhere else "")
+        for line in wrap(self.told or how, width - 2):
             canvas.write(1, y, line, ink(WARN if self.told else ENGRAVED, self.GROUND))
             y += 1
         self._list(canvas, y + 1)
@@ -97,7 +100,7 @@ class LampPair(Drawn):
 
     def _list(self, canvas: Canvas, y: int) -> None:
         """All lamps in columns, as far as there is room."""
-        matching = self.matching
+        matching, matched = self.matching, self.matching.matched
         wide = 38
         columns = max(1, canvas.width // wide)
         rows = canvas.height - y
@@ -106,12 +109,12 @@ class LampPair(Drawn):
         for number, name in enumerate(names[first : first + max(0, rows * columns)]):
             lamp = matching.lamp(name)
             at = (number % columns) * wide + 1
-            mark = "=" if name == matching.reference else "✓" if name in matching.matched else " "
-            now = name == matching.other.name
-            colour = BRASS if now else GOOD if name in matching.matched else ENGRAVED
+            mark = "=" if name == matching.reference else "✓" if name in matching.beside else " "
+            now, done = name == matching.other.name, name in matched
+            colour = BRASS if now else GOOD if done else ENGRAVED
             label = fitted(label_of(lamp), wide - 12).ljust(wide - 12)
             text = f"{'▸' if now else ' '}{mark} {label} {lamp.trim_permille / 10:>3g} %"
-            canvas.write(at, y + number // columns, text, ink(colour, self.GROUND))
+            canvas.write(at, y + number // columns, text, ink(colour, self.GROUND, bold=done))
 
 
 class MatchingScreen(Screen[None]):

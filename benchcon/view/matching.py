@@ -52,8 +52,10 @@ class Matching:
             self.reference = self.displays[0]
         self.others = [name for name in names if name != self.reference]
         self.at = 0
-        self.matched: set[str] = set()
-        """Lamps whose trims were written beside this reference."""
+        self.beside: dict[str, str] = {}
+        """The reference that each lamp's trim was written beside, by the lamp's name; gone when that is trimmed too."""
+        self._lamp_reference = self.reference
+        """The reference from before a display was one."""
         self.lit = False
         self.refused = ""
         """Why the link or a board did not do what was asked last; empty if it did."""
@@ -76,6 +78,16 @@ class Matching:
         """The display that is compared with, if it is one."""
         found = self.panel.part(self.reference)
         return found if isinstance(found, Display) else None
+
+    @property
+    def matched(self) -> list[str]:
+        """The lamps whose trims were written beside this reference."""
+        return [name for name, reference in self.beside.items() if reference == self.reference]
+
+    @property
+    def elsewhere(self) -> list[str]:
+        """The lamps whose trims were written beside another reference."""
+        return [name for name in self.others if self.beside.get(name, self.reference) != self.reference]
 
     @property
     def other(self) -> Lamp:
@@ -103,7 +115,6 @@ class Matching:
         if self.display is not None:
             raise Trouble("a display has one brightness: lamps are made to look like it, not it like a lamp")
         self.reference, self.others[self.at] = self.others[self.at], self.reference
-        self.matched.clear()
         self.trial = self.other.trim_permille
         self.show()
 
@@ -113,6 +124,7 @@ class Matching:
         False if someone has changed the file so that a part compared here is not in it as it was: what is lit goes by
         the panel from before then, until this is closed.
         """
+        before = self.other.trim_permille
         file = PanelFile(self.panel.path)
         file.trim(self.other.name, self.trial)
         file.save()
@@ -122,24 +134,29 @@ class Matching:
         if not lamps.issuperset(part.name for part in self.panel.lamps) or not displays.issuperset(self.displays):
             return False
         self.panel = self.model.session.panel
-        self.matched.add(self.other.name)
+        written = self.other.name
+        if before != self.trial:
+            self.beside = {name: reference for name, reference in self.beside.items() if reference != written}
+        self.beside[written] = self.reference
         self.go(1)
         return True
 
     def compare_with_display(self) -> None:
-        """Compare with the next display from now on; behind the last one, with the first lamp again.
+        """Compare with the next display from now on; behind the last one, with the lamp from before again.
 
         A display has one brightness, by its driver's resistor: it shows eights, and lamps are made to look like it.
         """
         lamps = [lamp.name for lamp in self.panel.lamps if lamp.name in (self.reference, *self.others)]
-        order = [*self.displays, *([lamps[0]] if len(lamps) > 1 else [])]
-        at = order.index(self.reference) if self.reference in order[: len(self.displays)] else -1
+        if self.display is None:
+            self._lamp_reference = self.reference
+        before = self._lamp_reference if self._lamp_reference in lamps else lamps[0]
+        order = [*self.displays, *([before] if len(lamps) > 1 else [])]
+        at = order.index(self.reference) if self.display is not None else -1
         was = self.other.name
         self._give_back()
         self.reference = order[(at + 1) % len(order)]
         self.others = [name for name in lamps if name != self.reference]
         self.at = self.others.index(was) if was in self.others else 0
-        self.matched.clear()
         self.trial = self.other.trim_permille
         self.show()
 

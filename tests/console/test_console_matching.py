@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
-from console.on_boards import OSTREY
+from console.looking import console
+from console.on_boards import OSTREY, OnBoards
 
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load
@@ -95,6 +97,31 @@ channel = "d1"
 """
 
 
+@pytest.mark.parametrize("writes_more", [False, True], ids=["to look", "to match another"])
+async def test_what_was_written_stays_ticked_while_a_display_is_compared_with(
+    tmp_path: Path, writes_more: bool
+) -> None:
+    panel = tmp_path / "tower.toml"
+    panel.write_bytes(Path(OSTREY).read_bytes())
+    session = OnBoards(load(panel))
+    async with console(session, (120, 40)) as eyes:
+        await eyes.press("v")
+        await eyes.see("LAMP 1 OF 8")
+        await eyes.press("s", "-", "enter", "minus", "minus", "enter")  # the second lamp of the panel is the reference
+        await eyes.see("2 of 8 written", "LAMP 3 OF 8")
+        ticked = re.findall("✓[^%]+%", eyes.text())
+        assert len(ticked) == 2
+        await eyes.press("d")
+        await eyes.see("0 of 9 written", "A pale ✓: written", *ticked)
+        if writes_more:
+            await eyes.press("minus", "enter")
+            await eyes.see("1 of 9 written")
+        while "a display has one brightness" in eyes.text():
+            await eyes.press("d")
+        await eyes.see("2 of 8 written", *ticked)
+        assert ("A pale ✓" in eyes.text()) == writes_more
+
+
 def test_an_editor_takes_a_lamp_out_of_the_file_meanwhile(tmp_path: Path) -> None:
     panel = tmp_path / "shelf.toml"
     first, second = '[boards.desk]\n[lamps.stays]\nchannel = "l1"\n', '[lamps.goes]\nchannel = "l2"\n'
@@ -162,7 +189,7 @@ def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -
             terminal.press("s")
             terminal.see("lamps are made to look like it")
             terminal.press("-", "enter")
-            terminal.see("LAMP 3 OF 3", "✓ Row 2")
+            terminal.see("LAMP 3 OF 3", "✓ Row 2", "1 of 3 written")
             are({"l3": 1000}, b"\x7f\x7f")
             assert 'trims = ["100 %", "99 %", "100 %"]' in panel.read_text("utf-8")
             terminal.press("\x1b")
