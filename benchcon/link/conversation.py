@@ -18,7 +18,7 @@ from benchcon.wire.host import HostSide, Outcome
 from benchcon.wire.items import Item
 from benchcon.wire.notifications import settings
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
-from benchcon.wire.silence import ALIVE_US, alive_us_told, is_silent
+from benchcon.wire.silence import ALIVE_US, alive_us_from, is_silent
 
 SAMPLE_BYTES = 96
 """How many bytes of what was not a line are kept to be shown."""
@@ -252,7 +252,7 @@ class Talk:
         if words[0] == "hello" and self.host.ident and self.host.ident != self.ident:
             self.hub.identify(self, self.host.ident)
         elif words[0] == "alive":
-            self.alive_us = alive_us_told(words, self.alive_us)
+            self.alive_us = alive_us_from(words, self.alive_us)
         elif words[0] in ("dark", "light"):
             self._dark = words[0] == "dark"
         elif words[0] == "read":

@@ -18,7 +18,7 @@ from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
 from benchcon.wire.quote import unquote, unquoted_pairs
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
-from benchcon.wire.silence import alive_us_told
+from benchcon.wire.silence import alive_us_from
 from benchcon.wire.slips import hello_slip
 
 # What a word of the link says about how the link stands; words that say nothing of it are not here.
@@ -357,7 +357,7 @@ def _answer_deadman(board: BoardState, event: ev.Answered, words: list[str]) -> 
 
 
 def _answer_alive(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    board.alive_period_us = alive_us_told(event.words, board.alive_period_us)
+    board.alive_period_us = alive_us_from(event.words, board.alive_period_us)
 
 
 def _answer_raw(board: BoardState, event: ev.Answered, words: list[str]) -> None:

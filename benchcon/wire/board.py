@@ -1,8 +1,8 @@
-"""The board side of the protocol, without I/O: what the simulated boards speak.
+"""The board side of the protocol, without I/O, for simulated boards.
 
-It is a faithful board of `protocols/line-protocol.md`: every word, every refusal, a bounded ring of notifications
-with an exact ``lost``, dead-man, heartbeats, a clock that wraps. What its inputs do is given to it (`change`, `edge`,
-`reading`); what its outputs do it tells (`on_outputs`).
+It implements all of `protocols/line-protocol.md`: every word, every refusal, a bounded ring of notifications with an
+exact ``lost``, dead-man, heartbeats, a clock that wraps. The caller says what its inputs do (`change`, `edge`,
+`reading`) and is called when its outputs change (`on_outputs`).
 
 What holds the outputs off, and what changes it:
 
@@ -25,14 +25,14 @@ from benchcon.wire.records import LINE_DOWN
 
 ALIVE_MS = 1000
 MOST_NOTIFICATIONS = 64
-"""Notifications that may wait to be sent."""
+"""Most notifications that may wait to be sent."""
 ANSWERS_MOST = 64
-"""Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
+"""Most answers that may wait; requests beyond that are thrown away, as by a full receive buffer."""
 RAW_READING_US = 50_000
-"""Raw readings of one potentiometer are sent no closer together."""
+"""Least time between two raw readings of one potentiometer."""
 ALIVE_LEAST_MS, ALIVE_MOST_MS = 100, 10_000
 HAND_RAW_MOST = codec.LINE_MOST - len("<00 raw ") - len(" #XXXX")
-"""Bytes of the arguments of `raw` that an answer can repeat: typed by hand they may be longer."""
+"""Most bytes of the arguments of `raw` that an answer can repeat; typed by hand, they could be longer."""
 
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _DIGITS = re.compile("[0-9A-F]+")
@@ -55,13 +55,16 @@ _WHY = {
 
 
 class BoardSide:
-    """One board. Times are `now_us`, microseconds of the world, which never decrease; the board's own clock starts at a
-    reset and may run fast or slow.
+    """One board.
 
-    `items` is the whole description in order of index; the ``board`` item always tells the present ident and name.
-    `values` are the inputs as they stand at first, by channel id. `left_out` names requests this firmware refuses with
-    code 08. With `own_light` the board has a light to wink with while dark is on. Raises ValueError if an item does not
-    fit a line.
+    Every `now_us` is the real time in microseconds and never decreases. The board's own clock starts at a reset and may
+    run fast or slow.
+
+    `items` is the whole description in order of index; the ``board`` item always gives the current ident and name.
+    `values` holds the inputs' first values by channel id; those not named are 0. `buffer` is the size of the receive
+    buffer in bytes that ``hello`` is answered with; it is not enforced here. `left_out` names the requests that this
+    firmware refuses with code 08. With `own_light` the board has a light to wink with while dark is on. Raises
+    ValueError if an item does not fit in a line.
     """
 
     def __init__(
@@ -90,29 +93,29 @@ class BoardSide:
         self.buffer = buffer
         self.boot = boot
         self.clock_start_us = clock_start_us
-        """What the clock shows at a reset; above 0 only to come near its wrap soon."""
+        """What the clock shows at a reset; not 0 only in tests of its wrap."""
         self.clock_ppm = clock_ppm
         self.supply_mv = supply_mv
         self.worst_loop_us = 0
         self.left_out = left_out
         self.own_light = own_light
         self.busy = 0
-        """How many of the next requests are refused with 07, apart from `dark`."""
+        """How many of the next requests are refused with 07; `dark` is never refused."""
         self.on_outputs: Callable[[dict[str, int], int], None] = lambda changed, now_us: None
-        """Called with the outputs that changed, and the time."""
+        """Called with the new values of the outputs that changed, by channel id, and the time."""
         self.on_wink: Callable[[int], None] = lambda now_us: None
         self.on_store: Callable[[str, str], None] = lambda what, text: None
-        """Called with ``ident`` or ``name`` and the new one, to be kept through power loss."""
+        """Called with ``ident`` or ``name`` and its new text, which is to survive a loss of power."""
         self.channels = {item.id: item for item in self.items if item.is_channel and item.width}
         self._dark_contacts = tuple(each.id for each in self.channels.values() if each.detail.get("dark") == "1")
         self.values = {item.id: 0 for item in self.channels.values()} | dict(values or {})
-        """Every channel's value as on the wire."""
+        """Every channel's present value, as on the wire."""
         self._start(now_us, cause)
 
     # --- what the world does ------------------------------------------------------------------------------------------
 
     def reset(self, now_us: int, cause: str = "reset") -> None:
-        """Restart the board: outputs off, not dark, dead-man and raw off; what waited to be sent is gone."""
+        """Restart the board: outputs off, not dark, dead-man and raw off; lines that waited to be sent are lost."""
         self.boot = (self.boot + 1) & 0xFFFF
         self.outputs_off(now_us)
         self._start(now_us, cause)
@@ -139,7 +142,7 @@ class BoardSide:
             self.go_dark("local", now_us)
 
     def change(self, values: Mapping[str, int], now_us: int) -> None:
-        """Inputs changed, all in one scan; those whose value is as before are ignored."""
+        """Set inputs to `values` (by channel id), all in one scan; those that do not change are ignored."""
         words = []
         for channel_id, value in values.items():
             if self.values[channel_id] != value:
@@ -159,33 +162,33 @@ class BoardSide:
 
     @property
     def local_dark(self) -> bool:
-        """A switch on the panel holds the board dark."""
+        """Whether a switch on the panel holds the board dark."""
         return any(self.values[id_] for id_ in self._dark_contacts)
 
     def edge(self, channel_id: str, level: int, now_us: int) -> None:
-        """Take that the pin of a contact went to `level` (an encoder: A·2+B); it is reported if raw is on for it."""
+        """The pin of a contact went to `level` (an encoder: A·2+B); the board reports that if raw is on for it."""
         if channel_id in self.raw:
             self._tell(now_us, ("edge", f"{channel_id}={level:X}"))
 
     def reading(self, channel_id: str, counts: int, now_us: int) -> None:
-        """Take an unfiltered reading of a potentiometer.
+        """A potentiometer gave an unfiltered reading.
 
-        It is reported if raw is on for it, twenty times a second at the most.
+        The board reports it if raw is on for that channel, at most twenty times a second.
         """
         if channel_id in self.raw and now_us - self._told_us.get(channel_id, -RAW_READING_US) >= RAW_READING_US:
             self._told_us[channel_id] = now_us
             self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
 
     def say(self, words: Words, now_us: int) -> None:
-        """Send another notification: ``skip``, ``ghost``, ``edge`` with several edges, or a word of this board's own.
+        """Send any other notification: ``skip``, ``ghost``, ``edge`` with several edges, or a word of this board's own.
 
-        Raises ValueError if the words make no line of the protocol.
+        Raises ValueError if the words do not make a line of the protocol.
         """
         codec.notification(0, 0, words)
         self._tell(now_us, words)
 
     def go_dark(self, why: str, now_us: int) -> None:
-        """Go dark by itself: `why` is ``deadman`` or ``local``."""
+        """Let the board go dark by itself; `why` is ``deadman`` or ``local``."""
         if not self.dark:
             self.dark = True
             self.outputs_off(now_us)
@@ -198,15 +201,15 @@ class BoardSide:
         return self._shown_us + int((now_us - self._since_us) * (1.0 + self.clock_ppm / 1e6))
 
     def run_clock(self, ppm: float, now_us: int) -> None:
-        """Let the clock run fast by this much from now on; what it shows now stays."""
+        """Let the clock run fast by `ppm` from now on (negative: slow); it does not jump."""
         self._shown_us, self._since_us, self.clock_ppm = self.clock_us(now_us), now_us, ppm
 
     def _world_us(self, board_us: float) -> int:
-        """How long `board_us` of this board's clock takes, rounded up."""
+        """Return how long `board_us` of this board's clock takes in real time, rounded up."""
         return int(board_us / (1.0 + self.clock_ppm / 1e6)) + 1
 
     def next_us(self) -> int:
-        """Return when `tick` has something to do."""
+        """Return when `tick` next has something to do."""
         due = self._alive_us + self._world_us(self.alive_ms * 1000)
         if self.deadman_ms and not self.dark:
             due = min(due, self._fed_us + self._world_us(self.deadman_ms * 1000))
@@ -245,14 +248,14 @@ class BoardSide:
                 self._take_line(body, now_us)
 
     def take(self, most: int | None = None) -> bytes:
-        """Return whole lines to send, answers first; `most` bytes at the most (one line may be longer than that)."""
+        """Return whole lines to send, answers first; no further line is taken once there are `most` bytes."""
         out: list[bytes] = []
         size = 0
         while self._answers or self._notifications:
             if self._answers:
                 tag, answer = self._answers.popleft()
                 if answer[0] == "ping":
-                    answer = (*answer[:2], self.stamp(self._now_us))  # the second stamp: first byte out
+                    answer = (*answer[:2], self.stamp(self._now_us))  # the second stamp: when its first byte is sent
                 line = codec.answer(tag, answer)
             else:
                 clock_us, words = self._notifications.popleft()
@@ -266,7 +269,7 @@ class BoardSide:
 
     @property
     def waiting(self) -> int:
-        """Lines that wait to be taken."""
+        """How many lines wait to be taken."""
         return len(self._answers) + len(self._notifications)
 
     def _tell(self, now_us: int, words: Words) -> None:
@@ -276,7 +279,7 @@ class BoardSide:
             self.dropped = (self.dropped + 1) & 0xFFFF
             return
         if self._lost:
-            # Told where it is missing; counts of more than four digits take several lines.
+            # Said where the lines are missing; a count of more than four digits takes several lines.
             count, self._lost = min(self._lost, 0xFFFF), max(self._lost - 0xFFFF, 0)
             self._notifications.append((clock_us, ("lost", f"{count:04X}")))
         self._notifications.append((clock_us, words))
@@ -286,8 +289,8 @@ class BoardSide:
         """Running number of the last notification sent; FFFFh if none since the reset."""
         return (self._number - 1) & 0xFFFF
 
-    def tell_alive_each(self, ms: int, now_us: int) -> None:
-        """Send a heartbeat each `ms` from now on."""
+    def set_heartbeat(self, ms: int, now_us: int) -> None:
+        """Send a heartbeat every `ms` milliseconds from now on."""
         self.alive_ms = ms
         self._alive_us = now_us
 
@@ -333,7 +336,7 @@ def no(code: int) -> Words:
 
 
 def check_item(item: Item) -> None:
-    """Raise ValueError, saying which, if an item's answer would be no line."""
+    """Raise ValueError, which names the item, if the item does not fit in a line."""
     try:
         codec.answer(0, ("item", f"{item.index:02X}", *item_words(item)))
     except ValueError as error:
@@ -460,7 +463,7 @@ def _alive(board: BoardSide, arguments: list[str], now_us: int) -> Words:
         return no(2)
     if not ALIVE_LEAST_MS <= ms <= ALIVE_MOST_MS:
         return no(5)
-    board.tell_alive_each(ms, now_us)
+    board.set_heartbeat(ms, now_us)
     return ("alive", arguments[0])
 
 
@@ -525,4 +528,4 @@ HANDLERS: dict[str, Callable[[BoardSide, list[str], int], Words]] = {
     "name": _name,
     "wink": _wink,
 }
-"""Word of a request → what does it and gives the answer's words, from the arguments and the time."""
+"""Word of a request → function that carries it out and returns the words of the answer."""

@@ -1,12 +1,12 @@
 """Bytes to checked lines and back: the grammar and the check of `protocols/line-protocol.md`, without I/O.
 
-Lines are handled a whole read at a time. What a line *means* is the observer's business; here it is only accepted or
-not: printable, single spaces, fixed widths where a line begins, and the check right.
+Lines are handled a whole read at a time. What a line *means* is the observer's business. This module only accepts or
+rejects it: a good line is printable, has single spaces and fixed widths where it begins, and its check is right.
 
-How a read is judged at speed. Every hex digit and every capital A to F is replaced by ``0``: that leaves the *shape*
-of a line, and a bench sees few shapes. A line whose shape was once found good is good in form (words are lower case,
-so only a word that holds a digit could hide a capital; such shapes are not remembered). What is left to do for a line
-is its check. As soon as one line of a read is not plainly good, all of that read is judged line by line.
+How a read is judged quickly: every hex digit and every capital A to F is replaced by ``0``. That leaves the *shape* of
+a line, and a bench sees few shapes. A line whose shape was found good once is good in form. (Words are lower case, so
+only a word that holds a digit could hide a capital; such shapes are not remembered.) All that is left to do for a line
+is its check. As soon as one line of a read is not plainly good, the whole read is judged line by line.
 """
 
 from __future__ import annotations
@@ -22,29 +22,30 @@ from typing import Literal, NamedTuple
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP
 
 LINE_MOST = 79
-"""Bytes of the longest line, its end left out."""
+"""Most bytes that a line may have, without its line end."""
 RAW_MOST = 80
-"""Bytes kept of what was no line."""
+"""Most bytes that are kept of anything that is not a good line."""
 RATE = 115_200
-"""Rate at which a board talks unless it is told another, in baud (line protocol, **answer-time**)."""
+"""Default rate of a board's serial port, in baud (line protocol, **answer-time**)."""
 SHAPES_MOST = 512
-"""Shapes remembered by one `Splitter`; when there are more, remembering starts afresh."""
+"""Shapes that one `Splitter` remembers; when there are more, it forgets them all and starts again."""
 
 REASONS: tuple[str, ...] = ("check", "form", "torn", "oversize", "echo", "noise")
-"""Why bytes were no good line.
+"""Why bytes are not a good line.
 
 - ``check``: begins and ends as a machine line, but the check is wrong: a bit was flipped on the way.
 - ``form``: the check is right and the grammar is not: the sender does not speak the protocol well.
-- ``torn``: the beginning or the end of a machine line, the rest is missing.
+- ``torn``: the beginning or the end of a machine line; the rest is missing.
 - ``oversize``: 80 bytes or more without a line end; only the first 80 are kept.
-- ``echo``: a good line of the other direction: something sends back what it is sent.
+- ``echo``: a good line of the other direction: something sends back what it receives.
 - ``noise``: nothing like a line: wrong rate, another protocol, a loose wire.
 """
 
 _WORD = rb"[a-z][a-z0-9_]{0,11}"
 _TEXT = rb"(?: (?:[\x22\x24\x26-\x3B\x3D\x3F\x41-\x7E]++|%[0-9A-F]{2})+)*"
 _CHECK = rb" #[0-9A-F]{4}"
-# The form of a line, without its end: everything the grammar asks but that the check is right and the length.
+# The form of a line, without its end: everything that the grammar asks for except the length and that the check is
+# right.
 # Groups of UP: number, clock (notification) or tag (answer), words; of DOWN: tag, words; of HAND: words.
 UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
 DOWN = re.compile(rb">(?!00)([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
@@ -53,8 +54,8 @@ _ENDED = re.compile(rb".* #[0-9A-F]{4}", re.DOTALL)
 _PRINTABLE = re.compile(rb"[\x20-\x7E]*")
 
 SHAPE = bytes(0x30 if code in b"0123456789ABCDEF" else code for code in range(256))
-"""For `bytes.translate`: a line becomes its shape."""
-# Slices taken without stepping through Python for each line.
+"""Table for `bytes.translate` that turns a line into its shape."""
+# Slices that `map` takes without running Python code for each line.
 _covered = itemgetter(slice(None, -5))
 _check = itemgetter(slice(-4, None))
 
@@ -85,28 +86,31 @@ def seal(body: str | bytes) -> bytes:
 
 
 def notification(number: int, clock: int, words: Sequence[str]) -> bytes:
-    """Build a notification; `number` and `clock` are taken modulo 2^16 and 2^32."""
+    """Return a notification, check included; `number` and `clock` are taken modulo 2^16 and 2^32.
+
+    Raises ValueError if that is not a line of the protocol; so do `request`, `answer` and `by_hand`.
+    """
     return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words, UP.fullmatch)
 
 
 def request(tag: int, words: Sequence[str]) -> bytes:
-    """Build a request; `tag` is 1 to 255."""
+    """Return a request, check included; `tag` is 1 to 255."""
     return _built(f">{tag:02X}", words, DOWN.fullmatch)
 
 
 def retagged(line: bytes, tag: int) -> bytes:
-    """Return the request `line`, as `request` built it, with another tag; 1 to 255, which is not looked at again."""
+    """Return the request `line`, as `request` made it, with another tag (1 to 255; not checked)."""
     covered = b">%02X%b" % (tag, line[3:-5])
     return b"%b#%04X" % (covered, crc_hqx(covered, 0xFFFF))
 
 
 def answer(tag: int, words: Sequence[str]) -> bytes:
-    """Build an answer; `tag` is that of the request, 0 if it was typed by hand."""
+    """Return an answer, check included; `tag` is that of the request, or 0 if that was typed by hand."""
     return _built(f"<{tag:02X}", words, UP.fullmatch)
 
 
 def by_hand(words: Sequence[str]) -> bytes:
-    """Build a line as a person types it: no tag, no check."""
+    """Return a line as a person types it: no tag, no check."""
     line = " ".join(("@@", *words)).encode("utf-8", "surrogatepass")
     if len(line) > LINE_MOST or not HAND.fullmatch(line) or line.count(b" ") != len(words):
         raise ValueError(f"not a line of the protocol: {line!r}")
@@ -114,26 +118,26 @@ def by_hand(words: Sequence[str]) -> bytes:
 
 
 def _built(head: str, words: Sequence[str], form: Callable[[bytes], object]) -> bytes:
-    """Seal head and words; raise ValueError if they make no line of the protocol: nothing wrong is ever sent."""
+    """Return head and words with their check. Raises ValueError if the result is not a line of the protocol."""
     body = " ".join((head, *words))
     covered = f"{body} ".encode("utf-8", "surrogatepass")
     line = b"%b#%04X" % (covered, crc_hqx(covered, 0xFFFF))
     if len(line) > LINE_MOST:
-        raise ValueError(f"{len(line)} bytes, and a line has {LINE_MOST} at most: {body!r}")
+        raise ValueError(f"{len(line)} bytes; a line has {LINE_MOST} at most: {body!r}")
     if not form(line) or body.count(" ") != head.count(" ") + len(words):
         raise ValueError(f"not a line of the protocol: {body!r}")
     return line
 
 
 def heard_request(line: bytes) -> tuple[int, list[str]]:
-    """Return tag (0: typed by hand) and words of a line to a board that a `Splitter` has let through."""
+    """Return tag (0: typed by hand) and words of a line to a board that a `Splitter` has accepted."""
     if line[:1] == b">":
         return int(line[1:3], 16), line[4:-6].decode().split(" ")
     return 0, line[3:].decode().split(" ")
 
 
 def parse(line: bytes) -> Parsed:
-    """Return the typed form of a good line (without its end). Raises ValueError, with a reason, if it is none."""
+    """Return the typed form of a line (without its end). Raises ValueError with one of `REASONS` if it is not good."""
     if len(line) <= LINE_MOST:
         if up := UP.fullmatch(line):
             if _checked(line):
@@ -154,7 +158,7 @@ def _checked(line: bytes) -> bool:
 
 
 def explain_bad(raw: bytes) -> str:
-    """Return why `raw` (the body of a BYTES record) was no good line: one of `REASONS`."""
+    """Return why `raw` (the body of a BYTES record) is not a good line: one of `REASONS`."""
     if len(raw) > LINE_MOST:
         return "oversize"
     begun = raw[:1] in (b"<", b">", b"!")
@@ -170,7 +174,7 @@ def explain_bad(raw: bytes) -> str:
 
 
 def plainly_good(line: bytes, form: Callable[[bytes], object] = UP.fullmatch) -> bool:
-    """Return whether `line` is of good form, its check aside, and so is every line of its shape."""
+    """Return whether `line`, and with it every line of its shape, is of good form; the check is not looked at."""
     if len(line) > LINE_MOST or not form(line):
         return False
     # A digit in the word could hide a capital.
@@ -179,16 +183,16 @@ def plainly_good(line: bytes, form: Callable[[bytes], object] = UP.fullmatch) ->
 
 
 def checks_right(lines: Sequence[bytes]) -> bool:
-    """Return whether the checks of all these lines, of good form, are right."""
+    """Return whether the check of every one of `lines` is right; all must be of good form."""
     sums = tuple(map(crc_hqx, map(_covered, lines), repeat(0xFFFF)))
     return sums == struct.unpack(f">{len(lines)}H", unhexlify(b"".join(map(_check, lines))))
 
 
 class Splitter:
-    """One direction of one serial line: reads of any size in, runs of good lines and of other bytes out.
+    """One direction of one serial line: takes reads of any size, gives runs of good lines and of other bytes.
 
     `direction` is ``up`` (from a board) or ``down`` (to a board); `by_hand` says whether lines typed by hand are
-    accepted as well. Memory is bounded whatever comes: fewer than 80 bytes wait for their line end.
+    accepted as well. Memory is bounded, whatever is received: fewer than 80 bytes wait for their line end.
     """
 
     __slots__ = ("_bytes_kind", "_good", "_hand", "_line_kind", "_shapes", "_skipping", "_wait", "discarded")
@@ -202,18 +206,18 @@ class Splitter:
         self._wait = b""
         self._skipping = False
         self.discarded = 0
-        """Bytes thrown away so far: what came after the first 80 of an oversize line."""
+        """Bytes thrown away so far: those after the first 80 of each oversize line."""
 
     @property
     def pending(self) -> int:
-        """Bytes that wait for their line end."""
+        """How many bytes wait for their line end."""
         return len(self._wait)
 
     def feed(self, data: bytes) -> list[tuple[str, list[bytes]]]:
-        """Take what one read gave; return what it completed, in order.
+        """Take what one read gave, and return what it completed, in order.
 
         Each element is (kind, bodies): a run of good lines without their ends (`LINE_UP` or `LINE_DOWN`), or of bytes
-        that were none (`BYTES_UP` or `BYTES_DOWN`, at most 80 bytes each).
+        that are not a good line (`BYTES_UP` or `BYTES_DOWN`, at most 80 bytes each).
         """
         if b"\r" in data:
             data = data.replace(b"\r", b"\n")
@@ -229,7 +233,7 @@ class Splitter:
         wait = lines.pop()
         if lines:
             if len(lines) == 1 and self._is_good(lines[0]):
-                runs = [(self._line_kind, lines)]  # an answer, as a rule, for which somebody waits
+                runs = [(self._line_kind, lines)]  # usually an answer that somebody waits for
             elif len(lines) > 1 and self._all_good(lines, data):
                 runs = [(self._line_kind, list(filter(None, lines)) if b"" in lines else lines)]
                 if not runs[0][1]:
@@ -247,7 +251,7 @@ class Splitter:
         return runs
 
     def rest(self) -> bytes:
-        """Give up what waits for its line end (the port was lost) and return it: the body of a BYTES record."""
+        """Return what waits for its line end, as the body of a BYTES record, and forget it: the port was lost."""
         wait, self._wait, self._skipping = self._wait, b"", False
         return wait
 
@@ -259,9 +263,9 @@ class Splitter:
         )
 
     def _all_good(self, lines: list[bytes], data: bytes) -> bool:
-        """Whether every line of this read is good; False may also mean that this was not plain to see."""
+        """Return whether every line of this read is good; False may also mean that a closer look is needed."""
         if self._line_kind == LINE_DOWN and b">00" in data:
-            return False  # a tag that no machine request has, and of the same shape as the others
+            return False  # no machine request has this tag, and its shape is the same as that of the others
         shapes = data.translate(SHAPE).split(b"\n")
         del shapes[-1]
         known = self._shapes

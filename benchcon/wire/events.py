@@ -1,7 +1,7 @@
 """What the observer makes of records: typed events, as tuples.
 
-Every event begins with ``at_us`` (host stamp, as on the record) and ``source`` (board number). Board clocks are
-unwrapped: microseconds since that board's reset, growing without bound.
+Every event begins with ``at_us`` (host stamp, as on the record) and ``source`` (board number). ``clock_us`` is the
+board's clock, unwrapped: microseconds since that board's reset, without an upper limit.
 """
 
 from __future__ import annotations
@@ -13,7 +13,10 @@ from typing import Any, NamedTuple
 
 
 class Moved(NamedTuple):
-    """Notification ``is``: inputs changed. The hottest event; `values`: channel id → the value as an integer ≥ 0."""
+    """Notification ``is``: inputs changed. `values`: channel id → value, an integer ≥ 0.
+
+    By far the most frequent event.
+    """
 
     at_us: int
     source: int
@@ -43,7 +46,7 @@ class Reading(NamedTuple):
 
 
 class Alive(NamedTuple):
-    """Notification ``alive``; all counters as sent (modulo 65536)."""
+    """Notification ``alive``, the heartbeat; all counters as sent (modulo 65536)."""
 
     at_us: int
     source: int
@@ -59,7 +62,7 @@ class Alive(NamedTuple):
 
 
 class Boot(NamedTuple):
-    """Notification ``boot``, or a reset seen from other signs (then `cause` is ``seen``: no boot line was received)."""
+    """Notification ``boot``, or a reset inferred from other signs; `cause` is then ``seen``: no boot line came."""
 
     at_us: int
     source: int
@@ -68,7 +71,7 @@ class Boot(NamedTuple):
 
 
 class Gap(NamedTuple):
-    """A hole in the running numbers: `missing` notifications were lost on the way before this moment."""
+    """A gap in the running numbers: `missing` notifications were lost on the way before this moment."""
 
     at_us: int
     source: int
@@ -76,7 +79,10 @@ class Gap(NamedTuple):
 
 
 class Told(NamedTuple):
-    """Other notifications: ``skip``, ``ghost``, ``lost``, ``dark`` and unknown words; `words` come after the clock."""
+    """Any other notification: ``skip``, ``ghost``, ``lost``, ``dark`` or an unknown word.
+
+    `words` are those after the clock; `known` is False for a word or a form that this program does not know.
+    """
 
     at_us: int
     source: int
@@ -95,9 +101,10 @@ class Asked(NamedTuple):
 
 
 class Answered(NamedTuple):
-    """An answer came. `request` is what it answers (None: not seen), `took_us` the host time between the two.
+    """An answer came. `request` is the request that it answers; None if that was not seen.
 
-    `words` are the words after the tag: ``("set", "0012ABCD")``, ``("no", "03", "no", "such", "channel")``.
+    `took_us` is the host time between the two; None if not known, or if the request was sent more than once. `words`
+    are the words after the tag: ``("set", "0012ABCD")``, ``("no", "03", "no", "such", "channel")``.
     """
 
     at_us: int
@@ -109,7 +116,7 @@ class Answered(NamedTuple):
 
 
 class Odd(NamedTuple):
-    """Bytes that were no good line. `why` is one of `benchcon.wire.codec.REASONS`."""
+    """Bytes that are not a good line. `why` is one of `benchcon.wire.codec.REASONS`."""
 
     at_us: int
     source: int
@@ -136,9 +143,10 @@ class Note(NamedTuple):
 
 
 class AllMoved(Sequence["Event"]):
-    """The events of one batch if they are `Moved` all of them, which are made when somebody looks at them one by one.
+    """The events of one batch when all of them are `Moved`; they are made only when somebody iterates over them.
 
-    What looks for others need not, and what needs only clocks and values finds them here; all three are as long.
+    A listener that looks for other events can skip the whole batch, and one that needs only clocks, numbers or values
+    finds them here. `clocks`, `numbers` and `values` have one element per event.
     """
 
     __slots__ = ("_made", "at_us", "clocks", "numbers", "source", "values")

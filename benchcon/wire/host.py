@@ -1,6 +1,6 @@
 """The host side of one board, without I/O: tags, window, repeats, bring-up, and `read all` after a gap.
 
-What moves the bring-up on (`TABLE`; `tests/wire/test_host_table.py` draws this picture of it):
+The stages of the bring-up (`TABLE`, from which `tests/wire/test_host_table.py` draws this picture):
 
 | at | sign | becomes | what is done |
 |---|---|---|---|
@@ -19,16 +19,16 @@ What moves the bring-up on (`TABLE`; `tests/wire/test_host_table.py` draws this 
 | reading, ready, rereading | lines were lost, too soon after others | ready | ask `read all` in a while |
 | ready | the time to read them has come | rereading | ask `read all` |
 
-`hello` is asked each 250 ms for five seconds, after a refused or malformed answer as well. *Too soon after others*:
-more often than ten times and once a second; it is done a second later.
+`hello` is asked every 250 ms for five seconds, and again after a refused or malformed answer. *Too soon after others*:
+more than ten in a row, and more than one a second; it is then done up to a second later.
 
-Requests wait in one queue and leave it in order, except that none is sent while an earlier one that it could upset is
-without answer: a repeat of the earlier one, arriving late, would undo the later. Two settings of one channel are such a
-pair, and so are any setting and `dark` or `light`. A setting that still waits when a newer one of the same channels is
-asked for is taken up by the newer.
+Requests wait in one queue and leave it in order, but none is sent while an earlier one that it could upset is still
+unanswered: a repeat of the earlier one, arriving late, would undo the later. Two settings of one channel are such a
+pair, and so are any setting and `dark` or `light`. A newer setting replaces an older one of the same channels that
+still waits.
 
-Bytes count as under way from their sending until the answer, a repeat or the giving up; a copy repeated shortly before
-the answer came counts for as long as a board may take to answer.
+Bytes count as under way from when they are sent until the request is answered, repeated or given up. A copy that was
+repeated shortly before the answer came counts for as long as a board may take to answer.
 """
 
 from __future__ import annotations
@@ -47,19 +47,19 @@ BUFFER_UNTIL_KNOWN = 32
 DARK_ROOM = 16
 """Bytes of the board's receive buffer always kept free: an empty line and one dark request (**window**)."""
 HELLO_TRIES = 20
-"""Sendings of `hello` in a bring-up: five seconds."""
+"""How often `hello` is sent in a bring-up: for five seconds."""
 PING_MOST_US = 500_000
-"""A board whose dead-man is set hears something at least this often."""
+"""Longest time without a request to a board whose dead-man is set."""
 ANSWER_US = 50_000
-"""A board has answered, and so emptied its buffer of what was sent, by then (**answer-time**)."""
+"""Time within which a board answers, and so has emptied its buffer of the request (**answer-time**)."""
 BUSY_US = 100_000
 """Wait before asking again when a board answered that it is busy."""
 PAGES_MOST = 256
-"""Pages of one `read all` that are asked for: a board has 255 channels at the most, and each page tells one."""
+"""Most pages of one `read all`: a board has 255 channels at most, and each page holds at least one."""
 MOST_QUEUED = 4096
-"""Requests that may wait; beyond that the oldest is given up, and counted."""
+"""Most requests that may wait; beyond that the oldest is given up, and counted."""
 HELLO_AGAIN_US = 250_000
-"""Wait before asking again after an answer to `hello` that was refused or malformed."""
+"""Wait before asking again when the answer to `hello` was a refusal or malformed."""
 
 
 class HostStage(StrEnum):
@@ -75,7 +75,7 @@ class HostStage(StrEnum):
 
 
 class HostSign(StrEnum):
-    """What moves it on."""
+    """What can move the bring-up to another stage."""
 
     BRING_UP = "`bring_up`"
     RESET = "a reset"
@@ -93,7 +93,7 @@ class HostSign(StrEnum):
 
 
 class Do(Enum):
-    """What is done about it."""
+    """What the host side does on a sign."""
 
     NOTHING = "–"
     CALL = "ask `hello`"
@@ -106,7 +106,7 @@ class Do(Enum):
 
 
 def _table() -> dict[tuple[HostStage, HostSign], tuple[HostStage, Do]]:
-    # What is not said below changes nothing: it cannot come then, or does not matter then.
+    # A pair that is not named below changes nothing: the sign cannot come at that stage, or does not matter.
     table = {(stage, sign): (stage, Do.NOTHING) for stage in HostStage for sign in HostSign}
     for stage in HostStage:
         table[stage, HostSign.BRING_UP] = HostStage.CALLING, Do.CALL
@@ -130,7 +130,7 @@ def _table() -> dict[tuple[HostStage, HostSign], tuple[HostStage, Do]]:
 
 
 TABLE = _table()
-"""What each sign makes of each stage, and what is done."""
+"""(stage, sign) → (next stage, what is done)."""
 
 
 class Outcome(NamedTuple):
@@ -140,12 +140,12 @@ class Outcome(NamedTuple):
     words: tuple[str, ...]
     """The request."""
     answer: tuple[str, ...] | None
-    """The words after the tag; None if it was given up."""
+    """The answer's words, after the tag; None if the request was given up."""
     refused: bool
     tries: int
     gave_up: bool
     took_us: int
-    """Host time from the first sending to the answer; 0 if it was never sent."""
+    """Host time from when it was first sent to the answer; 0 if it was never sent."""
 
     @property
     def done(self) -> bool:
@@ -159,9 +159,11 @@ class Outcome(NamedTuple):
 
 
 class HostSide:
-    """The active side of one board. Call `to_send` and write what it gives; hand what the observer makes to `heard`.
+    """The host's side of the conversation with one board.
 
-    `now_us` is the host's clock and never decreases. Nothing here waits: `deadline_us` says when to call again.
+    Write what `to_send` returns, and pass the observer's events of this board to `heard`. `now_us` is the host's clock
+    and never decreases. Nothing here waits: `deadline_us` says when to call `to_send` again. `buffer` is the size of
+    the board's receive buffer in bytes, until its answer to ``hello`` gives it.
     """
 
     def __init__(self, now_us: int, buffer: int = BUFFER_UNTIL_KNOWN) -> None:
@@ -171,11 +173,11 @@ class HostSide:
         self.version = 0
         self.boot: int | None = None
         self.hello_trouble = ""
-        """What is wrong with what came for `hello`, in one line with the likely slip; empty if nothing is."""
+        """What is wrong with the answer to `hello`, in one line with the likely slip; empty if nothing is."""
         self.items: list[Item] = []
-        """The description, in order of index, when it is known."""
+        """The board's description, in order of index; empty until it is known."""
         self.unanswered_bytes = 0
-        """Bytes of requests under way: never more than `buffer` less `DARK_ROOM`, dark itself apart."""
+        """Bytes of requests under way, without `dark`: never more than `buffer` less `DARK_ROOM`."""
         self.repeats = 0
         self.gave_up = 0
         self.dropped = 0
@@ -186,7 +188,7 @@ class HostSide:
         self._queue: list[Asking] = []
         self._waiting: dict[int, Asking] = {}
         self._doubled: list[tuple[int, int]] = []
-        """Copies that a board may still have although the request was answered: until when, bytes."""
+        """Copies that may still be in a board's buffer though the request was answered: (until when, bytes)."""
         self._out: list[bytes] = []
         self._outcomes: list[Outcome] = []
         self._items: dict[int, Item] = {}
@@ -194,15 +196,15 @@ class HostSide:
         self._asked_again: set[str] = set()
         self._items_told = 0
         self._torn = False
-        """Lines were lost while the board is being read."""
+        """Whether lines were lost since this `read all` began."""
         self._busy_until_us = 0
         self._pages = 0
         self._endless = False
-        """The last `read all` was given up: its pages have no end."""
+        """Whether the last `read all` was stopped because its pages did not end."""
         self._bring_up_us: int | None = None
-        """A reset was seen too soon after others: who is there is asked then."""
+        """When to bring the board up again after a reset too soon after others; None: no such reset waits."""
         self._reread_us: int | None = None
-        """A gap was seen too soon after others: what stands is read then."""
+        """When to read the board again after a gap too soon after others; None: no such gap waits."""
         self._bring_ups = Patience()
         self._rereads = Patience()
         self._restless = ("", 0)
@@ -210,23 +212,23 @@ class HostSide:
     # --- intents ----------------------------------------------------------------------------------------------------
 
     def ask(self, words: tuple[str, ...], now_us: int, *, urgent: bool = False) -> int:
-        """Queue a request and return its ticket; `urgent` puts it before what waits.
+        """Queue a request, and return its ticket; an `urgent` one goes before those that wait.
 
-        Raises ValueError if the words make no line of the protocol.
+        Raises ValueError if the words do not make a line of the protocol.
         """
         return self._queue_up(Asking(self._next_ticket(), words, own=False, tag=self._tag % 0xFF + 1), urgent)
 
     def dark(self, now_us: int) -> int:
-        """Ask for all outputs off.
+        """Ask for all outputs off, and return the ticket.
 
-        It goes out with the next `to_send`, whatever is under way, and is repeated until it is answered.
+        It is sent by the next `to_send`, whatever else is under way, and repeated until it is answered or given up.
         """
         self._now_us = now_us
         asked = Asking(self._next_ticket(), ("dark",), own=False)
         self._light_no_more()
         for under_way in self._waiting.values():
             if under_way.words == ("dark",):
-                # One is under way, and room is kept for one only. Nothing can have come between: both are one.
+                # One is under way, and there is room for one only. Nothing can have come between: both become one.
                 under_way.tickets += asked.tickets
                 under_way.tries_most = under_way.tries + DARK_TRIES
                 return asked.tickets[0]
@@ -234,7 +236,7 @@ class HostSide:
         return asked.tickets[0]
 
     def _light_no_more(self) -> None:
-        """Everything is off, or will be: what would light something does not go out, and is not repeated."""
+        """Give up every request that would light something, now that all outputs are to be off."""
         for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
             self._queue.remove(waiting)
             self._finish(waiting, None)
@@ -244,16 +246,19 @@ class HostSide:
 
     @property
     def dark_waits(self) -> bool:
-        """Whether a `dark` is under way and not answered yet."""
+        """Whether a `dark` is under way that has not been answered."""
         return any(asked.words == ("dark",) for asked in self._waiting.values())
 
     def bring_up(self, now_us: int) -> None:
-        """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
+        """Ask the board from the beginning who it is, what it has and what state its channels are in."""
         self._now_us = now_us
         self._move(HostSign.BRING_UP)
 
     def restless(self, now_us: int) -> str:
-        """Return why the board is asked less often than it calls for: ``resets``, ``gaps``, ``pages``, or nothing."""
+        """Return why the board is asked less often than it gives cause to; empty if it is not.
+
+        ``resets``, ``gaps``, or ``pages`` (a `read all` that did not end).
+        """
         what, until_us = self._restless
         if now_us < until_us:
             return what
@@ -265,7 +270,7 @@ class HostSide:
     # --- the bring-up -------------------------------------------------------------------------------------------------
 
     def _move(self, sign: HostSign) -> None:
-        """Do what the table says."""
+        """Go to the stage that `TABLE` gives for this sign, and do what it says."""
         self.stage, do = TABLE[self.stage, sign]
         match do:
             case Do.CALL:
@@ -308,7 +313,7 @@ class HostSide:
         self._move(HostSign.RESET_AGAIN)
 
     def _forget_all(self) -> None:
-        """What was asked for the bring-up, and what it has told."""
+        """Forget the bring-up's requests, and everything that it found out."""
         self._bring_up_us = self._reread_us = None
         for asked in [asked for asked in self._queue if asked.own]:
             self._queue.remove(asked)
@@ -324,7 +329,10 @@ class HostSide:
     # --- the line ---------------------------------------------------------------------------------------------------
 
     def to_send(self, now_us: int) -> bytes:
-        """Return whole lines to write now, as the window allows; call again after `heard` and at `deadline_us`."""
+        """Return whole lines to write now, as many as the window allows; empty if there are none.
+
+        Call it again after `heard`, and at `deadline_us`.
+        """
         self._now_us = now_us
         if self._bring_up_us is not None and now_us >= self._bring_up_us:
             self.bring_up(now_us)
@@ -341,7 +349,7 @@ class HostSide:
         return out
 
     def deadline_us(self) -> int | None:
-        """Return when `to_send` has something to do at the latest, if nothing is heard before; None: never."""
+        """Return when to call `to_send` if nothing is heard before; None: there is no need to."""
         times = [asked.last_us + asked.every_us for asked in self._waiting.values()]
         if self._out or self._outcomes:
             times.append(self._now_us)
@@ -358,7 +366,7 @@ class HostSide:
         return min(times, default=None)
 
     def heard(self, events: Iterable[ev.Event], now_us: int) -> list[Outcome]:
-        """Take what the observer made of this board's lines; return what came of requests, give-ups included."""
+        """Take the observer's events of this board, and return the outcomes of requests, those given up included."""
         self._now_us = now_us
         for event in events:
             sort = type(event)
@@ -375,7 +383,7 @@ class HostSide:
         return self.take_outcomes() if self._outcomes else []
 
     def take_outcomes(self) -> list[Outcome]:
-        """Return what came of requests since it was last asked; `to_send` gives up some."""
+        """Return the outcomes since the last call of this or `heard`; `to_send`, too, gives requests up."""
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
@@ -409,7 +417,7 @@ class HostSide:
         return asked.tickets[-1]
 
     def _take_up_older(self, asked: Asking) -> None:
-        """Settings that wait and that `asked` would undo anyway: their tickets are done when it is."""
+        """Drop settings that wait and that `asked` would undo anyway; their tickets are answered when it is."""
         passed: set[str] = set()
         for older in reversed(list(self._queue)):
             if older.words[0] == "set" and older.keys <= asked.keys and not upsets(older, passed):

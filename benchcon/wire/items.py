@@ -1,6 +1,6 @@
-"""What a board says of itself: its items, as typed tuples, and the width of each kind of value.
+"""How a board describes itself: its items, as typed tuples, and the width of each kind of value.
 
-Section 5 and 6 of `protocols/line-protocol.md`.
+See sections 5 and 6 of `protocols/line-protocol.md`.
 """
 
 from __future__ import annotations
@@ -13,31 +13,31 @@ from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import quote, unquoted_pairs
 
 INPUTS = ("contact", "selector", "encoder", "pot")
-"""Kinds of channel that a hand moves."""
+"""Kinds of channel that a person's hand moves."""
 OUTPUTS = ("lamp", "display")
 """Kinds of channel that `set` changes."""
 CHANNELS = (*INPUTS, *OUTPUTS)
 """All kinds of channel."""
 FORMER = {"digits": "display"}
-"""Kinds of early firmware, and what the protocol calls them now."""
+"""Kinds that early firmware names, and what the protocol calls them now."""
 ABOUT = ("board", "model", "firmware", "clock")
-"""Kinds of item that are no channel and have no id."""
+"""Kinds of item that are not a channel and have no id."""
 NAME_MOST = 24
-"""Bytes of a board's name as it is written on the wire (section 2)."""
+"""Most bytes of a board's name as it is written on the wire (section 2)."""
 _LEFT_OUT = ("colour", "pin")
-"""What an item does without where a line has no room: half a pin would be another pin."""
+"""Details that are left out whole where a line has no room, in this order: half a pin would be another pin."""
 
 
 def signed16(count: int) -> int:
     """Return an encoder's 16-bit count as a signed number, -32768 to 32767.
 
-    Of the difference between two counts it is what lies between them the short way round.
+    Given the difference of two counts, it returns the distance between them the short way round.
     """
     return (count + 0x8000) % 0x10000 - 0x8000
 
 
 def detail_number(detail: Mapping[str, str], key: str, default: int = 0) -> int:
-    """Return the detail `key` of a description as a number (hex on the wire); `default` if it is missing or none."""
+    """Return the detail `key` of a description as a number (hex on the wire); `default` if missing or not a number."""
     text = detail.get(key, "")
     try:
         return int(text, 16) if len(text) <= 8 and text.isalnum() else default
@@ -46,7 +46,7 @@ def detail_number(detail: Mapping[str, str], key: str, default: int = 0) -> int:
 
 
 def digits_in(detail: Mapping[str, str], unknown: int = 1) -> int:
-    """Return how many digits a display has by its description, 1 to 8; `unknown` where it does not say."""
+    """Return how many digits a display has by its description, 1 to 8; `unknown` if that does not say."""
     digits = detail_number(detail, "digits", -1)
     return min(max(digits, 1), 8) if digits >= 0 else unknown
 
@@ -59,9 +59,9 @@ class Item(NamedTuple):
     kind: str
     """``contact``, ``lamp``, ``board`` …, or a word that this program does not know."""
     id: str
-    """The channel's id; empty for what is not a channel."""
+    """The channel's id; empty if this is not a channel."""
     detail: dict[str, str]
-    """The ``key=text`` words, unquoted: text from a stranger, make it printable before showing it."""
+    """The ``key=text`` words, unquoted. The text comes from a stranger: make it printable before you show it."""
 
     @property
     def is_channel(self) -> bool:
@@ -70,16 +70,16 @@ class Item(NamedTuple):
 
     @property
     def is_output(self) -> bool:
-        """Whether `set` may name it."""
+        """Whether this is a channel that `set` can change."""
         return self.kind in OUTPUTS
 
     def number(self, key: str, default: int = 0) -> int:
-        """Return the detail `key` as a number (hex on the wire), or `default` if it is missing or no number."""
+        """Return the detail `key` as a number (hex on the wire), or `default` if it is missing or not a number."""
         return detail_number(self.detail, key, default)
 
     @property
     def width(self) -> int:
-        """Hex digits of a value of this channel on the wire; 0 if not known (or no channel)."""
+        """How many hex digits a value of this channel has on the wire; 0 if not known (or not a channel)."""
         if self.kind in ("contact", "selector"):
             return 1
         if self.kind in ("encoder", "pot"):
@@ -92,7 +92,7 @@ class Item(NamedTuple):
 
     @property
     def most(self) -> int:
-        """Greatest value of this channel; 0 if not known (or no channel)."""
+        """Greatest value of this channel; 0 if not known (or not a channel)."""
         if self.kind == "contact":
             return 1
         if self.kind == "selector":
@@ -105,13 +105,13 @@ class Item(NamedTuple):
 
 
 def item_words(item: Item) -> tuple[str, ...]:
-    """Return the words of the answer to ``item`` that come after the index, such as ``contact sw1 pin=D4``."""
+    """Return the words that follow the index in the answer to ``item``, such as ``contact sw1 pin=D4``."""
     head = (item.kind, item.id) if item.id else (item.kind,)
     return (*head, *(f"{key}={quote(text)}" for key, text in item.detail.items()))
 
 
 def item_of(words: Sequence[str]) -> Item | None:
-    """Return the item in an answer's words ``("item", "05", "contact", "sw1", …)``, or None if they hold none."""
+    """Return the item in an answer's words ``("item", "05", "contact", "sw1", …)``, or None if there is none."""
     if len(words) < 3 or words[0] != "item":
         return None
     try:
@@ -124,7 +124,7 @@ def item_of(words: Sequence[str]) -> Item | None:
 
 
 def former_kinds(items: Iterable[Item]) -> str:
-    """Return one line about channels that early firmware described by a word of that time; empty if there is none."""
+    """Return one line that names a channel described by a kind of `FORMER`; empty if there is none."""
     for item in items:
         if item.kind in FORMER and item.id:
             return (
@@ -135,20 +135,20 @@ def former_kinds(items: Iterable[Item]) -> str:
 
 
 def items(*described: tuple[str, str, dict[str, str]]) -> tuple[Item, ...]:
-    """Number `described` (kind, id, detail) from 0: a whole description, for boards made in a program."""
+    """Return `described` (kind, id, detail) numbered from 0: a whole description, for boards made by a program."""
     return tuple(Item(index, kind, id_, detail) for index, (kind, id_, detail) in enumerate(described))
 
 
 def quoted_name(name: str) -> str:
-    """Return a board's `name` as it goes on the wire, cut to what a board keeps."""
+    """Return a board's `name` as it goes on the wire, cut to the length that a board keeps."""
     return quote(fitting(Item(0, "board", "", {"name": name})).detail["name"])
 
 
 def fitting(item: Item) -> Item:
-    """Return `item` as a board can say it in one line: the one limit for firmware and simulated boards.
+    """Return `item` cut to fit in one line; firmware and simulated boards are both held to this.
 
-    The text for people (a board's name, a model's text, a label) is cut by as many characters as it must; where it is
-    gone and there is no room yet, colour and pin are left out whole.
+    The text for people (a board's name, a model's text, a label) loses as many characters as necessary. If that is not
+    enough, colour and then pin are left out whole.
     """
     detail = dict(item.detail)
     key = "name" if item.kind == "board" else "text" if item.kind == "model" else "label"

@@ -1,7 +1,7 @@
-"""The words of notifications, and what each says: forms, and turning one line into events.
+"""The words of notifications: the form of each, and the events that it becomes.
 
-Section 7 of `protocols/line-protocol.md`. A word that is not here, or whose arguments have another form, is unknown:
-it is kept, counted and otherwise ignored.
+See section 7 of `protocols/line-protocol.md`. A word that is not here, or whose arguments have another form, is
+unknown: it is kept and counted, and otherwise ignored.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ _CHAN = "[a-z][a-z0-9_]{0,7}"
 _HEX4 = "[0-9A-F]{4}"
 
 CAUSES = ("power", "reset", "watchdog", "brownout", "unknown")
-"""Why a board started, as its boot line says."""
+"""Why a board started, in the words of its boot line."""
 
 FORMS = {
     word: re.compile(form)
@@ -31,7 +31,7 @@ FORMS = {
         "dark": "dark (?:deadman|local)",
     }.items()
 }
-"""Word of a notification (``is`` apart) → form of the whole tail, word included."""
+"""Word of a notification other than ``is`` → form of everything after the clock, the word included."""
 
 
 _IS = re.compile(rb"is(?: [a-z][a-z0-9_]{0,7}=[0-9A-F]{1,16})+")
@@ -40,27 +40,27 @@ _SETTING = re.compile(rf"({_CHAN})=([0-9A-F]{{1,16}})")
 
 
 def known(tail: str) -> bool:
-    """Return whether `tail`, a notification after its clock but no ``is``, is of a form that this program knows."""
+    """Return whether this program knows the form of `tail`: what follows the clock in a notification other than ``is``."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
 
 
 def settings(words: Iterable[str]) -> list[tuple[str, int]]:
-    """Return the channels and values of ``id=HEX`` words, as in `set`, `raw` and the answer to `read`, in order.
+    """Return (channel id, value) of each ``id=HEX`` word, as in `set`, `raw` and the answer to `read`, in order.
 
-    Words of another form are ignored: a correct check does not make a stranger's line a sound one.
+    Words of another form are ignored: even a line with the right check may hold anything.
     """
     found = (_SETTING.fullmatch(word) for word in words)
     return [(intern(match[1]), int(match[2], 16)) for match in found if match]
 
 
 def lights(words: Sequence[str]) -> bool:
-    """Return whether a `set`, given with all its words, lights anything."""
+    """Return whether the request `words`, a whole `set`, lights anything."""
     return any(value for _, value in settings(words[1:]))
 
 
 def moved_values(said: bytes) -> dict[str, int] | None:
-    """Return channel id → value of an ``is`` tail, or None if it is not of that form."""
+    """Return channel id → value of an ``is`` and its words, or None if `said` is not of that form."""
     if not _IS.fullmatch(said):
         return None
     return {intern(channel.decode()): int(value, 16) for channel, value in _SETTINGS.findall(said)}
@@ -70,12 +70,12 @@ def _edge(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
     _, first, *steps = tail.split(" ")
     channel, _, value = first.partition("=")
     level = int(value, 16)
-    told: list[Event] = [Edge(at_us, source, clock_us, channel, level)]
+    edges: list[Event] = [Edge(at_us, source, clock_us, channel, level)]
     for step in steps:
         clock_us += int(step, 16)
         level ^= 1
-        told.append(Edge(at_us, source, clock_us, channel, level))
-    return told
+        edges.append(Edge(at_us, source, clock_us, channel, level))
+    return edges
 
 
 def _raw(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
@@ -106,4 +106,7 @@ TELL: dict[str, Callable[[int, int, int, str], list[Event]]] = {
     "dark": _told,
     "boot": _told,
 }
-"""Word of a notification (``is`` apart) → maker of events: host stamp, source, unwrapped clock, tail of known form."""
+"""Word of a notification other than ``is`` → function that returns its events.
+
+Its arguments are host stamp, source, unwrapped clock in µs, and the text after the clock, which must be of known form.
+"""

@@ -1,4 +1,4 @@
-"""What the observer keeps of one board: counters, running number, clock, boot number, requests without an answer."""
+"""What the observer keeps about one board: counters, running number, clock, boot number, unanswered requests."""
 
 from __future__ import annotations
 
@@ -8,34 +8,34 @@ from typing import Any
 from benchcon.wire.events import Asked
 
 UNKNOWN_MOST = 32
-"""Unknown words counted one by one; further ones are counted together under ``*``."""
+"""Unknown words that are counted one by one; all others are counted together under ``*``."""
 HAND_MOST = 64
-"""Requests typed by hand that may wait for their answer."""
+"""Most requests typed by hand that may wait for their answer."""
 LONG_SILENCE_US = 1 << 30
-"""After this long without a notification the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
+"""After this long without a notification, the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
 REPEAT_US = 1_000_000
-"""The same request with the same tag later than this after the last sending is a new one: the old was given up."""
+"""A request with the same tag and words, sent longer than this after the last one, is not a repeat but a new one."""
 WRAP = 1 << 32
 HALF_WRAP = 1 << 31
 
 
 @dataclass(slots=True)
 class Counters:
-    """What was counted of one source since the stream began."""
+    """What was counted for one source since the stream began."""
 
     lines_up: int = 0
     lines_down: int = 0
     notifications: int = 0
     answers: int = 0
     bad: int = 0
-    """Bytes from the board that were no good line (records)."""
+    """Records of bytes from the board that are not a good line."""
     bad_down: int = 0
     why: dict[str, int] = field(default_factory=dict)
     """`bad` and `bad_down` by reason."""
     gaps: int = 0
-    """Holes in the running numbers."""
+    """Gaps in the running numbers."""
     missing: int = 0
-    """Notifications lost in them."""
+    """Notifications lost in these gaps."""
     repeated: int = 0
     """Notifications received twice and ignored."""
     dropped: int = 0
@@ -43,10 +43,10 @@ class Counters:
     boots: int = 0
     """Resets seen."""
     unknown: dict[str, int] = field(default_factory=dict)
-    """Unknown words of notifications."""
+    """Unknown words of notifications → how often each came; see `unknown_word`."""
 
     def unknown_word(self, word: str) -> None:
-        """Count a word that this program does not know."""
+        """Count a notification whose word or form this program does not know."""
         if word not in self.unknown and len(self.unknown) >= UNKNOWN_MOST:
             word = "*"
         self.unknown[word] = self.unknown.get(word, 0) + 1
@@ -54,16 +54,16 @@ class Counters:
 
 @dataclass(slots=True)
 class Waiting:
-    """A request that was sent, once or more often, and not answered as often."""
+    """A request that was sent more often than it was answered."""
 
     asked: Asked
-    """As first sent."""
+    """The request when it was first sent."""
     sent: int
     unanswered: int
     last_us: int
 
     def is_repeated_by(self, asked: Asked) -> bool:
-        """Return whether `asked`, with the same tag, is this request sent once more and not a new one."""
+        """Return whether `asked`, which has the same tag, is this request sent again rather than a new one."""
         unanswered = self.sent == self.unanswered
         return unanswered and asked.words == self.asked.words and asked.at_us - self.last_us <= REPEAT_US
 
@@ -88,19 +88,20 @@ class ObservedBoard:
         self.expected: int | None = None
         """Running number of the next notification; None before the first."""
         self.clock_us: int | None = None
-        """Latest clock heard, unwrapped."""
+        """Latest clock heard, unwrapped; None before the first."""
         self.at_us = 0
-        """Host stamp of that."""
+        """Host stamp of that clock."""
         self.boot: int | None = None
         self.boot_guessed = False
         self.boot_line_due = False
-        """A reset was made out from other signs; its boot line may still come."""
+        """Whether a reset was inferred from other signs, so that its boot line may still come."""
         self.waiting: dict[int, Waiting] = {}
-        """By tag."""
+        """Unanswered requests by tag."""
         self.hand: list[Asked] = []
+        """Unanswered requests typed by hand, oldest first."""
 
     def unwrap(self, clock: int, at_us: int) -> int:
-        """Return `clock` (modulo 2^32) as the moment nearest to where the board's clock must be by now."""
+        """Return `clock` (modulo 2^32, in µs) unwrapped: the moment nearest to where the board's clock must be."""
         near = self.clock_us
         if near is None:
             return clock
@@ -110,13 +111,13 @@ class ObservedBoard:
         return full if full >= 0 else full + WRAP
 
     def reached(self, clock_us: int, at_us: int) -> None:
-        """Take that the board's clock was at least here at that moment."""
+        """Note that the board's clock had reached `clock_us` at host time `at_us`."""
         if self.clock_us is None or clock_us >= self.clock_us:
             self.clock_us = clock_us
             self.at_us = at_us
 
     def was_reset(self, boot: int, guessed: bool, line_due: bool) -> None:
-        """Numbers and clock begin again."""
+        """Let running numbers and clock begin again, and count the reset."""
         self.boot = boot
         self.boot_guessed = guessed
         self.boot_line_due = line_due
@@ -124,8 +125,8 @@ class ObservedBoard:
         self.clock_us = None
         self.counters.boots += 1
 
-    def standing(self) -> dict[str, Any]:
-        """Return every field, made of what JSON can hold."""
+    def snapshot(self) -> dict[str, Any]:
+        """Return every field, as values that JSON can hold."""
         return {
             "counters": asdict(self.counters),
             "expected": self.expected,
@@ -143,9 +144,9 @@ class ObservedBoard:
 
     @classmethod
     def restored(cls, source: int, given: dict[str, Any]) -> ObservedBoard:
-        """Return the board that `standing` described.
+        """Return the board that `snapshot` described; `source` is its number.
 
-        Raises ValueError, TypeError or KeyError if `given` is something else.
+        Raises ValueError, TypeError or KeyError if `given` is not a snapshot.
         """
         board = cls()
         counted = given["counters"]

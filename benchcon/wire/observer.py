@@ -1,22 +1,23 @@
 """The passive observer: pairs answers with requests, counts gaps, unwraps clocks, sees resets. It sends nothing.
 
 Live, tap and replay all run it over the same batches and get the same events. One observer serves a whole bench; each
-source has a `ObservedBoard` of its own.
+source has an `ObservedBoard` of its own.
 
-What one board's notifications tell of its life, as a table (first match wins; *back* means more than a second, which
-only a reset can do, since a wrap goes forward; where the number is as expected, more than ten: on a slow line answers,
-which go first, are that much younger than notifications that still wait):
+How one line of a board is understood (the first row that matches). *Back* means that the clock is more than a second
+earlier than before, which only a reset can cause, since a wrap goes forward. Where the running number is as expected it
+means more than ten seconds: answers are sent first, so on a slow line they can be that much newer than notifications
+that still wait.
 
-    line                         running number      clock       taken for
+    line                         running number      clock       understood as
     boot                         0, 0 was the last   the same    the same line once more: ignored
-    boot                         any                 any         a reset (or the line of one already made out)
+    boot                         any                 any         a reset (or the line of one already noticed)
     alive, hello: another boot   any                 any         a reset, boot line lost
     any                          any                 back        a reset, boot line lost
     any                          as expected         any         notification
     any                          up to 64 behind     not later   the same line once more: ignored
-    any                          any other           any         a hole: so many lines were lost on the way
+    any                          any other           any         a gap: so many lines were lost on the way
 
-The answer to `read` names the last notification sent before it, so a hole shows there even if none follows.
+The answer to `read` names the last notification sent before it, so it shows a gap even if no notification follows.
 """
 
 from __future__ import annotations
@@ -36,26 +37,26 @@ from benchcon.wire.quote import unquoted_pairs
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 TAILS_MOST = 8192
-"""``is`` tails remembered; when there are more, remembering starts afresh."""
+"""How many ``is`` tails are remembered; when there are more, all are forgotten."""
 RESET_BACK_US = 1_000_000
 """A clock that steps back by more than this was reset."""
 QUEUE_US = 10_000_000
-"""The oldest that a notification can be when it comes; one whose number is as expected says no reset before that."""
+"""The oldest that a notification can be when it comes: how far back its clock may be if its number is as expected."""
 REPEAT_MOST = 64
-"""Running numbers this far behind may be a line received twice."""
+"""A running number up to this far behind may be a line received twice."""
 
 BOARDS_MOST = 256
-"""Boards followed; a stranger's stream may name any number, and of those beyond nothing is remembered."""
+"""Most boards that are followed. A stranger's stream may name any number; nothing is kept about the others."""
 
 _HEX = b"0123456789ABCDEF"
 _head, _tail = itemgetter(slice(0, 15)), itemgetter(slice(15, -6))
-"""Of a notification: ``!NNNN CCCCCCCC `` before its words, and the words."""
+"""The parts of a notification: ``!NNNN CCCCCCCC `` before its words, and the words without the check."""
 
 
 class Observer:
-    """Eats batches, gives events. See the module's text for what it makes of holes, repeats and resets.
+    """Turns batches into events. The module's docstring says how it treats gaps, repeats and resets.
 
-    ``values`` in `Moved` may be shared between events: look, do not change.
+    ``values`` of `Moved` may be shared between events, so do not change it.
     """
 
     def __init__(self) -> None:
@@ -71,22 +72,22 @@ class Observer:
         }
 
     def feed(self, batch: Batch) -> list[Event]:
-        """Return what `batch` means, in order. Nothing that a batch may hold makes it raise; keyframes give nothing."""
+        """Return the events of `batch`, in order; a keyframe has none. It never raises, whatever a batch holds."""
         return list(self.observe(batch))
 
     def observe(self, batch: Batch) -> Sequence[Event]:
-        """Return what `batch` means, as `feed` does, but leave what a busy board says unlooked at (`AllMoved`)."""
+        """Return the same as `feed`, but as an `AllMoved`, whose events are not made yet, where that is possible."""
         at_us, source, kind, bodies = batch
         taker = self._takers.get(kind)
         return taker(at_us, source, bodies) if taker is not None else []
 
     def counters(self, source: int) -> Counters:
-        """Return the counters of a source; they go on counting. Zeros for a source of which nothing was heard."""
+        """Return the counters of a source, which go on counting; all are 0 if nothing was heard from it."""
         board = self._boards.get(source)
         return board.counters if board is not None else Counters()
 
     def clock_us(self, source: int, clock: int) -> int:
-        """Return a clock from an answer (modulo 2^32) unwrapped, as near as can be to the last notification."""
+        """Return `clock` (µs modulo 2^32, from an answer) unwrapped: the nearest to that of the last notification."""
         board = self._boards.get(source)
         return board.unwrap(clock, board.at_us) if board is not None else clock
 
@@ -121,7 +122,7 @@ class Observer:
         return events
 
     def _all_moved(self, board: ObservedBoard, at_us: int, source: int, bodies: list[bytes]) -> AllMoved | None:
-        """The fast way for what nearly every read of a busy bench is: changes, no hole. None: take the long way."""
+        """The fast path for what a busy bench mostly sends: changes of inputs, no gap. None: take the slow path."""
         expected, last_us = board.expected, board.clock_us
         count = len(bodies)
         if expected is None or last_us is None or expected + count > 0x10000:
@@ -159,7 +160,7 @@ class Observer:
         return AllMoved(at_us, source, clocks, numbers, values)  # type: ignore[arg-type]
 
     def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
-        """Fill in the values of tails not met before; False if one is not of the form of ``is``."""
+        """Fill in the values of tails not seen before; False if one of them is not an ``is``."""
         remembered = self._tails
         for place, value in enumerate(values):
             if value is None:
@@ -202,7 +203,7 @@ class Observer:
             self._gap(board, at_us, source, ahead, events)
         board.expected = (number + 1) & 0xFFFF
         if good and word == "alive":
-            board.clock_us = None  # its wraps count says it outright
+            board.clock_us = None  # its count of wraps is exact, so it replaces what was worked out
         board.reached(clock_us, at_us)
         if moved:
             events.append(Moved(at_us, source, clock_us, number, values[0] or {}))
@@ -233,7 +234,7 @@ class Observer:
         board.reached(clock, at_us)
 
     def _boot_number(self, board: ObservedBoard, at_us: int, source: int, boot: int, events: list[Event]) -> None:
-        """Take a boot number from `alive` or `hello`: a different one than before means a reset."""
+        """Take a boot number from `alive` or `hello`: if it differs from the one before, there was a reset."""
         if board.boot is not None and board.boot != boot and not board.boot_guessed:
             self._reset(board, at_us, source, boot, False, events)
         board.boot = boot
@@ -347,7 +348,7 @@ class Observer:
                 board.waiting.clear()
                 board.hand.clear()
             elif word in ("moved", "forgotten"):
-                self._boards.pop(source, None)  # the number is another board's from here on
+                self._boards.pop(source, None)  # from here on the number belongs to another board
             events.append(Link(at_us, source, printable(word), detail))
         return events
 
@@ -361,14 +362,14 @@ class Observer:
     # --- keyframes ----------------------------------------------------------------------------------------------------
 
     def snapshot(self) -> dict[str, Any]:
-        """Return where things stand, for a keyframe; made of what JSON can hold."""
-        return {"boards": [{"source": source, **board.standing()} for source, board in self._boards.items()]}
+        """Return the observer's whole state, for a keyframe, as values that JSON can hold."""
+        return {"boards": [{"source": source, **board.snapshot()} for source, board in self._boards.items()]}
 
-    def restore(self, standing: dict[str, Any]) -> None:
-        """Go on from a `snapshot`. Raises ValueError, TypeError or KeyError, and changes nothing, if it is none."""
+    def restore(self, snapshot: dict[str, Any]) -> None:
+        """Take over a `snapshot`. Raises ValueError, TypeError or KeyError, and changes nothing, if it is not one."""
         self._boards = {
             int(given["source"]): ObservedBoard.restored(int(given["source"]), given)
-            for given in standing["boards"][:BOARDS_MOST]
+            for given in snapshot["boards"][:BOARDS_MOST]
         }
 
 

@@ -1,4 +1,4 @@
-"""Free text as one word of a line: everything that has a meaning on the wire is written ``%HH`` (as in RFC 3986)."""
+"""Free text as one word of a line: every byte with a meaning on the wire is written ``%HH`` (as in RFC 3986)."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 RESERVED = "<>!#@"
-"""Characters that stand nowhere in a line but at its beginning and before its check."""
+"""Characters that appear only at the beginning of a line and before its check."""
 
 _PLAIN = frozenset(range(0x21, 0x7F)) - frozenset(map(ord, RESERVED + "%="))
 _WRITTEN = tuple(chr(code) if code in _PLAIN else f"%{code:02X}" for code in range(256))
@@ -15,7 +15,7 @@ _ESCAPED = re.compile(rb"%([0-9A-F]{2})")
 
 
 def quote(text: str) -> str:
-    """Return `text` as one word of printable ASCII. Empty text gives an empty word (only ``key=`` can hold that)."""
+    """Return `text` as one word of printable ASCII. Empty text gives an empty word, which only ``key=`` can hold."""
     if text.isascii():  # nearly always, and much faster
         return text.translate(_ASCII)
     return "".join([_WRITTEN[code] for code in text.encode("utf-8", "backslashreplace")])
@@ -29,8 +29,8 @@ def unquoted_pairs(words: Iterable[str]) -> dict[str, str]:
 def unquote(word: str) -> str:
     """Return the text that `word` stands for; the inverse of `quote`. Never raises.
 
-    A ``%`` that begins no escape stays as it is, bytes that are no UTF-8 are shown as ``\\xHH``. The text may hold
-    control codes, as whoever wrote it wished: pass it through `benchcon.text.printable` before it is shown.
+    A ``%`` that does not begin an escape stays as it is; bytes that are not UTF-8 become ``\\xHH``. The text may hold
+    control codes: pass it through `benchcon.text.printable` before you show it.
     """
     if "%" not in word:
         return word

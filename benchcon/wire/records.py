@@ -1,7 +1,7 @@
 """Records: what happened on the bench, when, and on which board, in batches.
 
 A batch is what one read or one write gave: any number of records of one kind, from one board, with one stamp. It is a
-plain named tuple, because at host speed a few hundred thousand lines a second pass through here.
+plain named tuple because at full speed a few hundred thousand lines a second pass through here.
 """
 
 from __future__ import annotations
@@ -12,19 +12,19 @@ BENCH = 0
 """Source number of the bench itself (notes, keyframes); boards count from 1."""
 
 LINE_UP = "<"
-"""A machine line from a board whose check was right; body: the line without its end."""
+"""A machine line from a board, whose check is right; body: the line without its end."""
 LINE_DOWN = ">"
 """A line sent to a board, by machine or by hand; body: the line without its end."""
 BYTES_UP = "("
-"""Bytes from a board that were no good line; body: the raw bytes, the line end left out, at most 80 of them."""
+"""Bytes from a board that are not a good line; body: the raw bytes without the line end, at most 80 of them."""
 BYTES_DOWN = ")"
-"""Bytes sent to a board that were no good line (seen by a tap)."""
+"""Bytes sent to a board that are not a good line (seen by a tap); body: as of `BYTES_UP`."""
 LINK = "~"
 """What only the link can know; body: ``WORD key=text …``, see `protocols/capture-file.md`."""
 NOTE = "*"
-"""A mark, a trigger, a word from the user; body: ``KIND text``, UTF-8, one line."""
+"""A mark, a trigger, or a remark of the user's; body: ``KIND text``, UTF-8, one line."""
 KEYFRAME = "="
-"""Where things stand; body: one line of JSON, UTF-8."""
+"""The whole state at this moment; body: one line of JSON, UTF-8."""
 
 KINDS = (LINE_UP, LINE_DOWN, BYTES_UP, BYTES_DOWN, LINK, NOTE, KEYFRAME)
 

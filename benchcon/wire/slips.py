@@ -1,8 +1,8 @@
 """What is wrong with a line that a board sent: what came, what was expected, and the likely slip behind it.
 
-Someone who writes firmware meets the same few mistakes: the space before the ``#`` left out of the check, hex digits in
-lower case, another CRC of sixteen bits. Each leaves a trace in the bytes, and here it is read. `benchcon conform`,
-`benchcon ports`, `record` and the console all say it with these functions. Pure; whatever is returned is printable.
+Whoever writes firmware makes the same few mistakes: the space before the ``#`` left out of the check, hex digits in
+lower case, another 16-bit CRC. Each leaves its trace in the bytes. `benchcon conform`, `benchcon ports`, `record` and
+the console all use these functions. They are pure, and what they return is printable.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST, UP, check_of, seal
 
 VERSION = 1
-"""Of the protocol."""
+"""The version of the line protocol that this program speaks."""
 LEAST_BUFFER = 32
-"""Bytes that every board can take before its answer to ``hello`` says how many."""
+"""Bytes that every board can take; its answer to ``hello`` may say more."""
 
 _CHECKED = re.compile(rb"(.*?)( ?)#([0-9A-Fa-f]{4})", re.DOTALL)
 _RESEMBLES = re.compile(
@@ -26,7 +26,7 @@ _RESEMBLES = re.compile(
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _HEX = re.compile(r"[0-9A-F]+")
 _HELLO = (("version", 2), ("number of items", 2), ("receive buffer", 4), ("boot number", 4))
-"""What ``hello`` is answered with before the ident, and the hex digits of each."""
+"""The words before the ident in the answer to ``hello``, and how many hex digits each has."""
 HELLO_FORM = "hello VERSION ITEMS BUFFER BOOT IDENT, as in 'hello 01 0B 0080 0007 lighting'"
 
 
@@ -42,8 +42,8 @@ def _reflected(poly: int, start: int, last: int = 0) -> Callable[[bytes], int]:
     return crc
 
 
-# Other checks of sixteen bits that libraries offer under the same or a similar name: catalogue of parametrised CRC
-# algorithms, under the names given.
+# Other 16-bit checks that libraries offer under the same or a similar name. The names and parameters are those of the
+# catalogue of parametrised CRC algorithms.
 _OTHER_CHECKS: tuple[tuple[str, Callable[[bytes], int]], ...] = (
     ("the check began at 0000; it begins at FFFF", lambda data: crc_hqx(data, 0)),
     ("the check began at 1D0F; it begins at FFFF", lambda data: crc_hqx(data, 0x1D0F)),
@@ -64,23 +64,23 @@ _OTHER_CHECKS: tuple[tuple[str, Callable[[bytes], int]], ...] = (
 
 
 def line_slip(raw: bytes) -> str:
-    """Return the likely slip behind `raw`, bytes from a board that were no good line; empty if there is no telling."""
+    """Return the likely slip behind `raw`, bytes from a board that are not a good line; empty if it cannot be told."""
     raw = raw.rstrip(b"\r\n")
     if len(raw) > LINE_MOST:
         return f"more than {LINE_MOST + 1} bytes with the line end; a line has {LINE_MOST + 1} at most"
     if raw[:1] == b">" or raw[:2] == b"@@":
-        return "the board sends back what it is sent: switch the echo off, and look whether TX and RX touch"
+        return "the board sends back what it receives: switch its echo off, and check that TX and RX do not touch"
     if b"\0" in raw:
-        return "a NUL byte in the line: the end of a C string was sent along"
+        return "a NUL byte in the line: the end of a C string was sent with it"
     if raw[:1] not in (b"<", b"!"):
         if all(0x20 <= byte < 0x7F or byte == 9 for byte in raw) and raw:
             if re.fullmatch(rb"[0-9A-F]{2,4} .* #[0-9A-F]{4}", raw):
                 return "the '<' of an answer or the '!' of a notification is missing in front, or was lost on the way"
             return "text that is not a line of the protocol: take debugging prints out of the firmware"
-        return "not text: look at the rate and the wiring"
+        return "not text: check the rate and the wiring"
     if any(byte < 0x20 or byte > 0x7E for byte in raw):
         if b"\t" in raw:
-            return "a tab; words are split by single spaces"
+            return "a tab; words are separated by single spaces"
         return (
             "bytes outside printable ASCII: write them %HH in text; in an ident or name they may be left over in the "
             "board's memory from another sketch"
@@ -97,21 +97,21 @@ def line_slip(raw: bytes) -> str:
 
 
 def _check_slip(body: bytes, check: bytes) -> str:
-    """Return what is wrong with `check`, which is not the check of `body` and its space; empty if it is not plain."""
-    told = int(check, 16)
+    """Return what is wrong with `check`, which is not that of `body` and its space; empty if it cannot be told."""
+    sent = int(check, 16)
     covered = body + b" "
-    if told == check_of(covered):
+    if sent == check_of(covered):
         return "the check's hex digits are lower case; all hex digits are upper case"
-    if told == check_of(body):
+    if sent == check_of(body):
         return "the check leaves out the space before '#'; it covers everything before the '#'"
-    if told == check_of(covered + b"#"):
-        return "the check takes in the '#'; it covers everything before it"
-    if told == check_of(body[1:] + b" ") or told == check_of(body[1:]):
+    if sent == check_of(covered + b"#"):
+        return "the check includes the '#'; it covers everything before it"
+    if sent == check_of(body[1:] + b" ") or sent == check_of(body[1:]):
         return "the check leaves out the first character; it covers everything before the '#'"
-    if told == int.from_bytes(check_of(covered).to_bytes(2, "little"), "big"):
+    if sent == int.from_bytes(check_of(covered).to_bytes(2, "little"), "big"):
         return "the check's two bytes are swapped; the high byte comes first"
     for what, crc in _OTHER_CHECKS:
-        if told in (crc(covered), crc(body)):
+        if sent in (crc(covered), crc(body)):
             return what
     return ""
 
@@ -121,7 +121,7 @@ def _form_slip(body: bytes) -> str:
     if UP.fullmatch(seal(body)):
         return ""
     if b"  " in body or body[-1:] == b" ":
-        return "two spaces together; words are split by single spaces, and the check's space is the only one before '#'"
+        return "two spaces together; words are separated by single spaces, and only one space precedes the '#'"
     words = body.split(b" ")
     answer = body[:1] == b"<"
     heads = words[:1] if answer else words[:2]
@@ -144,7 +144,7 @@ def _form_slip(body: bytes) -> str:
 
 
 def resembles_line(raw: bytes) -> bool:
-    """Return whether `raw`, not a good line, was plainly meant as an answer or notification of the protocol."""
+    """Return whether `raw`, not a good line, was clearly meant as an answer or notification of the protocol."""
     return _RESEMBLES.match(raw) is not None
 
 
@@ -168,13 +168,13 @@ def explain_line(raw: bytes) -> str:
 def hello_slip(words: Sequence[str]) -> str:
     """Return what is wrong with the words of an answer to ``hello`` (after the tag); empty if nothing is.
 
-    Another version of the protocol is no slip: see `other_version`.
+    Another version of the protocol does not count as wrong: see `other_version`.
     """
     if tuple(words[:1]) == ("no",):
         why = printable(" ".join(words[1:])) or "no reason"
-        return f"'hello' was refused ({why}); it is never refused but with 07, busy"
+        return f"'hello' was refused ({why}); the only refusal allowed is 07, busy"
     if len(words) != 6:
-        return f"{len(words) - 1} words after 'hello' where five belong"
+        return f"{len(words) - 1} words after 'hello'; there must be five"
     for (what, width), word in zip(_HELLO, words[1:5], strict=True):
         if not _HEX.fullmatch(word) or len(word) != width:
             lower = word != word.upper() and _HEX.fullmatch(word.upper()) and len(word) == width
@@ -200,7 +200,7 @@ def explain_hello(words: Sequence[str]) -> str:
 
 
 def other_version(words: Sequence[str]) -> str:
-    """Return what to say of a board that speaks another version of the protocol than this one; empty if it does not."""
+    """Return one line about a board that speaks another version of the protocol than this program; else empty."""
     if len(words) == 6 and words[0] == "hello" and words[1] != f"{VERSION:02X}":
         return f"the board speaks version {printable(words[1])} of the line protocol, this program {VERSION:02X}"
     return ""

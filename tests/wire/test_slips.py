@@ -27,7 +27,7 @@ COVERED = BODY + b" "
 SLIPS = {
     "no space before '#'": BODY + GOOD[-5:],
     "leaves out the space before '#'": _with_check(codec.check_of(BODY)),
-    "takes in the '#'": _with_check(codec.check_of(COVERED + b"#")),
+    "includes the '#'": _with_check(codec.check_of(COVERED + b"#")),
     "check's hex digits are lower case": GOOD[:-4] + GOOD[-4:].lower(),
     "two bytes are swapped": GOOD[:-4] + GOOD[-2:] + GOOD[-4:-2],
     "began at 0000": _with_check(_crc(0x1021, 0, 0, False, COVERED)),
@@ -51,7 +51,7 @@ SLIPS = {
     "a tab": codec.seal(b"<0A\thello"),
     "%HH": codec.seal(b"<0A hello 01 0B 0080 0007 \xff\xff\xff"),
     "NUL": GOOD + b"\0",
-    "sends back what it is sent": codec.seal(b">0A hello"),
+    "sends back what it receives": codec.seal(b">0A hello"),
     "debugging prints": b"loop 17",
     "missing in front": GOOD[1:],
 }
@@ -90,7 +90,7 @@ def test_whatever_hello_is_answered_is_explained_in_one_printable_line(words: li
         ("hello 1 0B 0080 0007 lighting", "version is '1'; it has 2 hex digits"),
         ("hello 01 0b 0080 0007 lighting", "number of items is '0b'; it has 2 hex digits in upper case"),
         ("hello 01 0B 128 0007 lighting", "receive buffer is '128'; it has 4"),
-        ("hello 01 0B 0080 0007", "4 words after 'hello' where five belong"),
+        ("hello 01 0B 0080 0007", "4 words after 'hello'; there must be five"),
         ("hello 01 0B 0080 0007 Lighting", "the ident 'Lighting' is not an ident"),
         ("hello 01 0B 0010 0007 lighting", "a receive buffer of 16 bytes"),
         ("no 08 left out", "'hello' was refused (08 left out)"),
