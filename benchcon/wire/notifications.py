@@ -40,7 +40,7 @@ _SETTING = re.compile(rf"({_CHAN})=([0-9A-F]{{1,16}})")
 
 
 def known(tail: str) -> bool:
-    """Return whether this program knows the form of `tail`: what follows the clock in a notification other than ``is``."""
+    """Return whether `tail`, what follows the clock in a notification other than ``is``, has a form known here."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
 
