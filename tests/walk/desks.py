@@ -28,6 +28,7 @@ class Desks:
         self.panel = load(panel_path())
         self.demo: Demo = start(faults)
         self.hands = self.demo.hands
+        self._at_first = {board: hand.where() for board, hand in self.hands.items()}
         self.bench = Bench([desk.port for desk in self.demo.boards], panel=self.panel, keep=False)
         self.session = LiveSession(self.bench, self.panel, self.hands)
         self._stirred = threading.Event()
@@ -45,17 +46,19 @@ class Desks:
         raise AssertionError("this did not come")
 
     def at_rest(self) -> None:
-        """No faults, switches as they were at first, buttons released, no board dark; waits until it is heard."""
+        """No faults, every switch as it was at first, buttons released, no board dark; waits until it is heard."""
         for hand in self.hands.values():
             hand.clear()
-        rest = {"lighting": ("approach", "runway_edge", "taxiway", "stop_bar", "obstruction", "intensity"), "power": ()}
-        for board, names in rest.items():
-            for name in names:
-                self.hands[board].put(name, 0)
-        self.hands["met"].release("unit")
-        self.hands["lighting"].release("test")
+        for control in self.panel.controls:
+            board = control.channels[0].board
+            hand, first = self.hands[board], self._at_first[board][control.name]
+            if control.kind == "button":
+                hand.release(control.name)
+            elif control.kind != "encoder" and hand.where()[control.name] != first:
+                hand.put(control.name, first)
         self.bench.light()
         self.wait(lambda: not missing_boards(self.session, self.panel))
+        self.wait(lambda: not any(board.dark or board.no_supply for board in self.session.state.boards.values()))
 
     def close(self) -> None:
         self.session.close()

@@ -133,6 +133,17 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
     assert diagnose(desks.panel, walk.evidence) == []
 
 
+def test_desks_are_at_rest_for_the_next_test_whatever_was_left_on(desks: Desks) -> None:
+    """A battery left on feeds the desks while the mains are off: a walk waited for ever for what could not come."""
+    before = {name: hand.where() for name, hand in desks.hands.items()}
+    desks.hands["power"].put("battery", 1)
+    desks.hands["power"].put("bus_volts", 900)
+    desks.hands["lighting"].put("intensity", 2)
+    desks.hands["met"].press("pressure_unit")
+    desks.at_rest()
+    assert {name: hand.where() for name, hand in desks.hands.items()} == before
+
+
 def test_a_hand_that_is_stopped_leaves_the_switches_as_they_stood(desks: Desks) -> None:
     before = {name: hand.where() for name, hand in desks.hands.items()}
 
