@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md for what lives in this room."""
+"""What is on a panel: the model, the panel file, positions and values, digits and segments, lightness, electrics."""

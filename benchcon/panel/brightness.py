@@ -1,9 +1,9 @@
-"""Lamps that look evenly bright, before anything is soldered: which current, resistor and trim give the wanted look.
+"""Evenly bright lamps, worked out before anything is soldered: which current, resistor and trim give the wanted look.
 
-A data sheet gives an LED's luminous intensity at a test current. Below that current the intensity is taken to go with
-it, as the sheets' curves nearly do; so a resistor that lets a tenth through gives a tenth of the light, and dimming
-gives the share of the time that the lamp is on. The eye and the angle it looks from decide in the end: trims are set on
-the finished panel. This is the first guess, which saves unsoldering.
+A data sheet gives an LED's luminous intensity at a test current. Below that current the intensity is taken to be
+proportional to the current, which the sheets' curves nearly are: a tenth of the current gives a tenth of the light, and
+a dimmed lamp gives light for the share of the time that it is on. In the end the eye and the viewing angle decide, so
+trims are set on the finished panel. This is the first estimate, which saves unsoldering.
 """
 
 from __future__ import annotations
@@ -27,45 +27,46 @@ from benchcon.panel.model import Board, Lamp, Panel, key_of
 from benchcon.panel.pins import read_pins
 
 LEAST_MA = 0.5
-"""Below that LEDs of one kind differ too much from each other, and from their curve (common practice, no source)."""
+"""Below this current LEDs of one type differ too much from each other and from their curve (common practice, no
+source)."""
 NOTICED = 0.15
-"""Share by which one lamp is brighter than its neighbour before it is spoken of. Of two lamps apart from each other a
-tenth is hard to see, a quarter is not (common practice, no source)."""
+"""How much brighter or dimmer than wanted a lamp must be before it is reported, as a share of the wanted intensity.
+Between two lamps with space between them a tenth is hard to see, a quarter is not (common practice, no source)."""
 
 
 class Match(NamedTuple):
-    """What makes a lamp look as bright as it is to."""
+    """The resistor and trim that make a lamp look as bright as wanted."""
 
     ohm: float
     current_ma: float
-    """At full light, with that resistor."""
+    """Current at full light through that resistor."""
     trim_permille: int
     gives_mcd: float
-    """With resistor and trim."""
+    """Luminous intensity with that resistor and trim."""
 
 
 def intensity_mcd(lamp: Lamp, current_ma: float) -> float:
-    """Return the luminous intensity in mcd of `lamp` at `current_ma`; 0 if its data sheet's is not known."""
+    """Return the luminous intensity of `lamp` in mcd at `current_ma`; 0 if the panel file gives none."""
     return lamp.intensity_mcd * current_ma / lamp.test_ma
 
 
 def wanted_mcd(panel: Panel, lamp: Lamp) -> float:
-    """Return how bright `lamp` is to look at full light; 0 if nobody has said so."""
+    """Return how bright `lamp` should look at full light, in mcd: its own `look`, or the panel's; 0 if neither is given."""
     return lamp.look_mcd or panel.look_mcd
 
 
 def most_ma(lamp: Lamp) -> float:
-    """Return the most current that is proposed: what its pin is made for, and never more than it was tested at."""
+    """Return the highest current in mA to propose for `lamp`: what its pin is made for, and never above its test current."""
     kinds = {pin.kind for pin in read_pins(lamp.channel.wire.pin)}
     pin = SHIFT_REGISTER_PIN_MA if "595" in kinds else PIN_DESIGN_MA
     return lamp.test_ma if lamp.driver == "transistor" else min(lamp.test_ma, pin)
 
 
 def match(panel: Panel, board: Board, lamp: Lamp) -> Match | None:
-    """Return resistor and trim for the wanted look, as near as they come; None where intensity or look is not known.
+    """Return the resistor and trim that come closest to the wanted look; None if intensity or look is not known.
 
-    A lamp that can be dimmed gets the resistor on the bright side and a trim for what is too much; one that cannot gets
-    the resistor on the dim side. Raises `Trouble` where its supply cannot light it.
+    A lamp that can be dimmed gets the next lower resistor and a trim that takes the excess off; one that cannot be
+    dimmed gets the next higher resistor. Raises `Trouble` if the supply cannot light the lamp.
     """
     wanted = wanted_mcd(panel, lamp)
     if not (wanted and lamp.intensity_mcd):
@@ -91,7 +92,10 @@ def _values(near_ohm: float, series: tuple[int, ...]) -> list[float]:
 
 
 def as_drawn_mcd(panel: Panel, board: Board, lamp: Lamp) -> float:
-    """Return what `lamp` gives at full light as the panel file has it. Raises `Trouble` where it cannot be lit."""
+    """Return the intensity of `lamp` in mcd at full light, with the current and trim that the panel file gives it.
+
+    Raises `Trouble` if the supply cannot light it.
+    """
     current = resistor_of(board, lamp, SERIES[panel.resistors]).current_ma
     return intensity_mcd(lamp, current) * (duty_of(lamp.trim_permille) if lamp.dimmed else 1.0)
 
@@ -106,7 +110,7 @@ def uneven(panel: Panel) -> list[Load]:
                 wanted, better = wanted_mcd(panel, lamp), match(panel, board, lamp)
                 gives = as_drawn_mcd(panel, board, lamp)
             except Trouble:
-                continue  # said where its current is looked at
+                continue  # `electrics.of_lamp` reports it
             if better is not None and abs(gives / wanted - 1) > NOTICED:
                 found.append(Load(lamp.line, _advice(lamp, gives, wanted, better), False))
     return found
@@ -114,7 +118,7 @@ def uneven(panel: Panel) -> list[Load]:
 
 def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
     head = f"{key_of(lamp)} would give {gives:.3g} mcd at full light, and {wanted:g} mcd are wanted"
-    # Rounded up, so that the next preferred value is the resistor that is meant.
+    # Rounded up, so that `series_resistor` arrives at the resistor that was chosen here.
     digits = 2 - math.floor(math.log10(better.current_ma))
     current = math.ceil(better.current_ma * 10**digits - 1e-6) / 10**digits
     trim = f' and trim = "{better.trim_permille / 10:g} %"' if lamp.dimmed and better.trim_permille < 1000 else ""
@@ -133,8 +137,8 @@ _OF_ROLE = {
     "advisory": (("green", "blue", "white"), "any colour but red and amber"),
     "other": (("green", "blue", "white"), "any colour but red and amber"),
 }
-"""14 CFR 27.1322: red for warnings, amber for cautions, green for safe operation, any other colour for the rest, as
-long as it is not taken for one of these."""
+"""14 CFR 27.1322: red for warnings, amber for cautions, green for safe operation, and for the rest any other colour
+that cannot be mistaken for one of these."""
 
 
 def _of_role(lamp: Lamp) -> list[Load]:

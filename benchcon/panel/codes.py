@@ -1,4 +1,4 @@
-"""Positions of buttons and switches, and the codes by which their channels give them."""
+"""Reads the positions of buttons and switches from a panel file, and the channel values (the code) of each position."""
 
 from __future__ import annotations
 
@@ -7,11 +7,14 @@ from benchcon.text import counted, near
 
 Codes = tuple[tuple[int, ...], ...]
 Positions = tuple[tuple[str, ...], Codes, tuple[int, ...]]
-"""Words, codes, and the positions that spring back."""
+"""The words for the positions; for each its code; the indexes (from 0) of those that spring back."""
 
 
 def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
-    """Read `positions`, `code` and `springs_back` of a control of `kind` on this many channels."""
+    """Read `positions`, `code` and `springs_back` of a control of `kind` with this many channels.
+
+    What is wrong is noted in `table`, and the default stands in for it.
+    """
     if kind not in ("button", "switch"):
         return (), (), ()
     usual = ("released", "pressed") if kind == "button" else ("off", "on")
@@ -105,15 +108,18 @@ def _judge(table: TomlTable, codes: Codes, positions: tuple[str, ...], count: in
 
 
 def one_of(count: int) -> Codes:
-    """Return the code of one contact a position: exactly one is made."""
+    """Return the one-of-n code for `count` contacts: in each position exactly one of them is made."""
     return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
 
 
 def binary(positions: int, count: int) -> Codes:
-    """Counting in binary, the first channel the most significant."""
+    """Return the numbers from 0 in binary, one for each position; the first channel is the most significant bit."""
     return tuple(tuple(k >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
 
 
 def gray(positions: int, count: int) -> Codes:
-    """Reflected Gray code, the first channel the most significant: one contact changes a step."""
+    """Return the reflected Gray code, one number for each position; the first channel is the most significant bit.
+
+    Exactly one contact changes from one position to the next.
+    """
     return tuple(tuple((k ^ k >> 1) >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))

@@ -1,7 +1,7 @@
-"""Tables of a panel file that stand for several parts: repeats, controls that are lit, lamps of several colours.
+"""Tables of a panel file that stand for several parts: repeats, controls with lamps in them, lamps of several colours.
 
-They are taken apart before anything is read, so that the rest of the program knows plain parts only. Every part that
-came of one keeps the key of the table that made it (`Origin`).
+They are expanded into plain tables before anything is read, so that the rest of the program sees plain parts only. Every
+part made this way keeps the key of the table that made it (`Origin`).
 """
 
 from __future__ import annotations
@@ -22,20 +22,21 @@ _CROSSING = re.compile(r"(.*\.r)(\d+)c(\d+)")
 
 
 class Origin(NamedTuple):
-    """Where a part came from that has no table of its own."""
+    """Which table made a part that has no table of its own."""
 
     key: str
-    """Of the table that made it: ``controls.key``, ``controls.haul.lit``, ``lamps.fuel.colours``."""
+    """Key of the table that made the part: ``controls.key``, ``controls.haul.lit``, ``lamps.fuel.colours``."""
     inside: str = ""
-    """The control that a lamp is in, or the lamp of another colour that it shares its housing with."""
+    """Name of the control that the lamp is in, or of the first lamp in the same housing; else empty."""
     engraved: str = ""
-    """What stands beside its housing, where that is not its own label."""
+    """The text engraved beside the housing, where that is not the lamp's own label."""
 
 
 def taken_apart(top: TomlTable) -> dict[tuple[str, str], Origin]:
-    """Put plain tables in place of those that stand for several parts; return the origin of each part so made.
+    """Replace tables that stand for several parts by plain ones; return the origin of each part made so.
 
-    What is wrong with a ``repeat`` or a ``lit`` is noted; the part is left as it is then.
+    The result's keys are (section, name): ``("controls", "key_3")``. A mistake in a ``repeat``, ``lit`` or ``colours``
+    is noted in `top`, and its part is left as it is.
     """
     origins: dict[tuple[str, str], Origin] = {}
     for section in SECTIONS:
@@ -100,13 +101,13 @@ def _repeated(
 
 
 def _lamps_in(lit: Any, path: tuple[str | int, ...]) -> list[tuple[tuple[str | int, ...], Any]]:
-    """The lamps in a control or a housing, each with its path in the file."""
+    """Return the lamps in a control or a housing, each with its path in the file."""
     several = [((*path, number), lamp) for number, lamp in enumerate(lit)] if isinstance(lit, list) else [(path, lit)]
     return [(path, lamp) for path, lamp in several if isinstance(lamp, dict)]
 
 
 def _own_trim(top: TomlTable, path: tuple[str | int, ...], lamp: dict[str, Any], number: int, count: int) -> None:
-    """Give the lamp at this place in a repeat its own trim."""
+    """Give `lamp`, of part `number` (from 0) of a repeat of `count`, its own entry of `trims`."""
     if "trims" not in lamp:
         return
     table = TomlTable(top.source, path, lamp)
@@ -166,7 +167,7 @@ def _lamp(lamp: Any, moved_on: Callable[[Any], Any]) -> Any:
 
 
 def _channel(channel: Any, ids: int, pins: int, row: int, column: int) -> Any:
-    """The channel of the part this many further on: ids, pins and connector pins moved_on up."""
+    """Return `channel` as part number `ids` of the repeat has it: its id, pin and connector pin are counted up."""
     if isinstance(channel, str):
         return _on(channel, ids) if _LAST_NUMBER.search(channel) else f"{channel}{ids + 1}"
     if not isinstance(channel, dict):
@@ -190,7 +191,7 @@ def _channel(channel: Any, ids: int, pins: int, row: int, column: int) -> Any:
 
 
 def _on(text: str, by: int) -> str:
-    """`text` with the last number in it counted on."""
+    """Return `text` with the last number in it raised by `by`."""
     return _LAST_NUMBER.sub(lambda found: str(int(found[0][:9]) + by).zfill(len(found[0])), text, count=1)
 
 
@@ -198,7 +199,7 @@ def _moved(length: str, by_mm: float) -> str:
     try:
         return written(quantity(length, "mm") + by_mm, "mm", 4)
     except ValueError:
-        return length  # it is reported where it is read
+        return length  # whoever reads the length reports the mistake
 
 
 # --- lit controls -------------------------------------------------------------------------------------------------
@@ -242,7 +243,7 @@ MOST_COLOURS = 4
 def _coloured(
     top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]
 ) -> dict[str, Any]:
-    """The lamps of one housing: what its table says holds for each, but for what the colour's own says."""
+    """Return the lamps of one housing: its table holds for each of them, except for what the colour's own table says."""
     path = ("lamps", name, "colours")
     whole = {key: value for key, value in table.items() if key != "colours"}
     dice = table["colours"]

@@ -1,4 +1,4 @@
-"""A first panel file from what boards say of themselves: every part, laid out so that the face is usable at once."""
+"""A first panel file from what boards describe: every part, laid out so that the face is usable at once."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from benchcon.text import printable
 from benchcon.wire.items import Item, digits_in
 
 Said = tuple[str, str, str, Sequence[Item]]
-"""Port, ident, name and items of one board."""
+"""What one board described: its port, ident, name, and items."""
 
 _TABLE = {"contact": "controls", "selector": "controls", "encoder": "controls", "pot": "controls"}
 _TABLE |= {"lamp": "lamps", "display": "displays"}
 _PITCH_MM = 60
 _ACROSS = 8
-"""Parts side by side; the panel is this many pitches wide."""
+"""How many parts stand side by side; the panel is this many pitches wide."""
 _ROW_MM = {"displays": 60, "lamps": 45, "controls": 60}
 _DIGIT_MM = 14
 _HIGHEST_MM = 10_000
-"""No panel is higher: then no places are given."""
+"""The greatest height of a panel. Where the parts need more, they are given no places."""
 
 _TOP = """\
 # A first panel file, from what the boards say of themselves. protocols/panel-file.md says what each key means.
@@ -40,45 +40,46 @@ _TOP = """\
 
 
 class _Drawn(NamedTuple):
-    """One part: its table, name, and keys."""
+    """One part of the draft: its table, name, and keys."""
 
     table: str
     name: str
     values: dict[str, Value]
     remark: str
-    """A line to stand above it, or empty."""
+    """A comment to write above its table, or empty."""
 
 
 def draft(boards: Sequence[Said]) -> str:
-    """Return a whole panel file for `boards`; it can be loaded as it stands.
+    """Return the text of a complete panel file for `boards`; it always loads.
 
-    Nothing a board says is trusted: text is bounded and printable; pins that cannot be, and kinds of channel that
-    nobody knows, are left out with a remark.
+    Nothing that a board says is trusted: text is bounded and made printable; impossible pins and unknown kinds of
+    channel are left out, with a comment that says so.
     """
     text = _drafted(boards, pins=True)
-    # Pins may contradict each other in more ways than are worth telling apart: then none of them is believed.
+    # Pins may contradict each other in more ways than are worth telling apart: if they do, all pins are left out.
     return text if loadable(text) else _drafted(boards, pins=False)
 
 
 def described(boards: Sequence[Said]) -> Panel:
-    """Return the panel that `boards` describe, as a first panel file would hold it; its path is empty.
+    """Return the panel that `boards` describe, as `draft` would write it; its path is empty.
 
-    It is the one panel that there is without a panel file: the same names, labels and budgets whoever asks. Its text,
-    and so its digest, does not depend on ports, on firmware or on the order in which boards were found.
+    Wherever the program has no panel file it uses this panel, so that names, labels and budgets are the same
+    everywhere. Its text, and so its digest, does not depend on ports, on firmware or on the order in which boards were
+    found.
     """
     told = [("", ident, name, list(filter(None, map(_lasting, items)))) for _, ident, name, items in boards]
     return replace(loads(draft(sorted(told, key=lambda each: each[1]))), path="")
 
 
 def _lasting(item: Item) -> Item | None:
-    """Return what an item says of the panel; of what is not a channel, only the chip."""
+    """Return `item` reduced to what it says about the panel: a channel, or the board's chip; None for anything else."""
     if item.is_channel:
         return item
     return item._replace(detail={"chip": item.detail.get("chip", "")}) if item.kind == "model" else None
 
 
 def loadable(text: str) -> bool:
-    """Tell whether the panel file `text` has no mistakes."""
+    """Return whether `text` is a panel file without mistakes; advice does not count."""
     panel, findings = inspect(text)
     return panel is not None and not any(finding.grave for finding in findings)
 
@@ -99,12 +100,12 @@ def _drafted(boards: Sequence[Said], *, pins: bool) -> str:
         for item in items:
             if item.id not in ids and (part := _part(item, board, names, chains, pins=pins)):
                 if any("darkens" in each.values for each in desks[-1]):
-                    part.values.pop("darkens", None)  # a board has one dark switch, whatever it says
+                    part.values.pop("darkens", None)  # a panel file allows one dark switch a board; the first stays
                 desks[-1].append(part)
                 ids.add(item.id)
         down = _lay_out(desks[-1], down)
         values: dict[str, Value] = {"ident": ident} if BOARD_NAME.fullmatch(ident) and ident != board else {}
-        # Two boards of one ident cannot work together: the second keeps the name it has here until it is given its own.
+        # Two boards of one ident cannot work together: the second has its name here as its ident, until it is given one.
         values = {} if ident in idents else values
         idents.add(ident)
         heads.append(_board(board, values, name, port, items, chains))
@@ -178,7 +179,7 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
 
 
 def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
-    """Return the pin that a board says, if it is one that a panel file can hold."""
+    """Return the pin that a board reports for `item` as a panel file writes it; empty if a panel file cannot hold it."""
     try:
         found: tuple[Pin, ...] = read_pins(said)
     except ValueError:
@@ -196,7 +197,7 @@ def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
 
 
 def _lay_out(parts: list[_Drawn], down: float) -> float:
-    """Give each part its place below `down`: displays on top, lamps below, controls at the bottom. Return the end."""
+    """Place every part below `down` (mm): displays on top, then lamps, then controls. Return the lower end in mm."""
     for table in ("displays", "lamps", "controls"):
         for row in _rows([part for part in parts if part.table == table]):
             down += _ROW_MM[table]
@@ -248,6 +249,6 @@ def _table(name: str, values: dict[str, Value]) -> str:
 
 
 def _text(text: str, longest: int) -> str:
-    """Return what a board says as one harmless line that UTF-8 can hold."""
+    """Return text from a board as one printable line of at most `longest` characters that UTF-8 can encode."""
     plain = printable(text[:longest]).encode("utf-8", "replace").decode()
     return plain[:longest].strip()

@@ -1,6 +1,6 @@
-"""Changing a panel file that stands: comments, order, spacing and line ends of everything else survive, byte for byte.
+"""Edits an existing panel file: comments, order, spacing and line ends of everything else survive, byte for byte.
 
-The result of each change is read as a panel before it is taken, so an edit never leaves a file that cannot be opened.
+The result of each change is read as a panel before it is accepted, so an edit never leaves a file that cannot be opened.
 """
 
 from __future__ import annotations
@@ -24,19 +24,22 @@ from benchcon.text import printable
 from benchcon.units import quantity, written
 
 _PROGRAM = Path(__file__).resolve().parents[1]
-"""Where the program itself is: nothing is ever written there."""
+"""The installed package; nothing is ever written below it."""
 
 
 class PanelFile:
-    """A panel file under edit. A change that would make the panel wrong raises `Trouble` and leaves all as it was."""
+    """A panel file that is being edited.
+
+    A change that would make the panel wrong, or that cannot be made in this file, raises `Trouble` and changes nothing.
+    """
 
     def __init__(self, path: str | Path) -> None:
-        """Read `path`. Raises `Trouble` if it cannot be read or is not a good panel file."""
+        """Read `path`. Raises `Trouble` if it cannot be read or has a mistake."""
         self.path = Path(path)
         self._as_read = slurp(path)
         self.panel: Panel = loads(self._as_read, str(path))
-        """The panel as it is with all changes so far."""
-        # The mark that some editors put before UTF-8 is not in the panel's text.
+        """The panel with all changes so far."""
+        # The byte order mark that some editors write in front is not part of the panel's text.
         self._mark = "\ufeff" if self._as_read.startswith(b"\xef\xbb\xbf") else ""
         self._before = self.panel.text
 
@@ -47,7 +50,7 @@ class PanelFile:
 
     @property
     def changed(self) -> bool:
-        """Something was changed and is not saved."""
+        """Whether there are changes that are not saved."""
         return self.text != self._before
 
     def patch(self) -> str:
@@ -56,7 +59,7 @@ class PanelFile:
         return "".join(difflib.unified_diff(old, new, str(self.path), str(self.path)))
 
     def rename(self, part: str, name: str) -> None:
-        """Give the part called `part` the name `name`."""
+        """Rename the part called `part` to `name`, wherever the file names it."""
         path = self._path(part)
         if not NAME.fullmatch(name):
             near = name_from(name)
@@ -71,10 +74,17 @@ class PanelFile:
         for output in self.panel.parts:
             if not isinstance(output, Control) and output.answers == part:
                 text = with_value(text, self._path(output.name), "answers", name)
+        for supply in self.panel.supplies:
+            table = ("supplies", supply.name)
+            for number in range(len(supply.sources)):
+                text = with_key_renamed(text, (*table, "on_when", number, part), name)
+            for number, fed in enumerate(supply.feeds):
+                if fed == part and not self.panel.board(part):
+                    text = with_value(text, (*table, "feeds"), number, name)
         self._take(text)
 
     def label(self, part: str, text: str) -> None:
-        """Set what is written beside a part; of one that a repeat makes, its place in the list of `labels`."""
+        """Set the label of a part. For a part that a repeat makes, its entry in the list `labels` is set."""
         found = self._part(part)
         if found.made_by and not (isinstance(found, Lamp) and found.inside):
             labels = [text if each.name == part else each.label for each in self._made_with(found)]
@@ -83,7 +93,7 @@ class PanelFile:
         self.set(part, "label", text)
 
     def place(self, part: str, x_mm: float, y_mm: float) -> None:
-        """Set where the centre of a part is, from the panel's top left corner; in the units the file has there."""
+        """Set the centre of a part, in mm from the panel's top left corner. The file keeps the unit it has there."""
         path = self._path(part)
         values = places_in(self.text).values
         new = []
@@ -94,11 +104,11 @@ class PanelFile:
         self.set(part, "at", new)
 
     def set(self, part: str, key: str, value: Value) -> None:
-        """Set `key` of a part (`on`, `trim`, `wired`, `inverted`, `code` …) to a value as the file has it."""
+        """Set `key` of a part (`on`, `trim`, `wired`, `inverted`, `code` …) to `value`, as the file would have it."""
         self._take(with_value(self.text, self._path(part), key, value))
 
     def trim(self, lamp: str, permille: int) -> None:
-        """Set the trim of one lamp; of one that a repeat makes, its place in the list of `trims`."""
+        """Set the trim of `lamp`. For a lamp that a repeat makes, its entry in the list `trims` is set."""
         part = self._part(lamp)
         if not isinstance(part, Lamp) or not part.made_by:
             self.set(lamp, "trim", _percent(permille))
@@ -116,7 +126,7 @@ class PanelFile:
                 self._trims(path, names, lamp, permille)
             return
         if part.inside and lamp != f"{part.inside}_lit":
-            path = (*path, int(lamp.rpartition("_")[2]) - 1)  # one of several lamps in one control
+            path = (*path, int(lamp.rpartition("_")[2]) - 1)  # `NAME_2` is the second of several lamps in one control
         repeated = self._part(part.inside) if part.inside else part
         if not repeated.made_by:
             self._take(with_value(self.text, path, "trim", _percent(permille)))
@@ -129,14 +139,14 @@ class PanelFile:
         self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
 
     def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
-        """Add a part or a board at the end of the file; `table`: ``controls``, ``lamps``, ``displays``, ``boards``."""
+        """Add ``[table.name]`` at the end of the file; `table` is ``controls``, ``lamps``, ``displays`` or ``boards``."""
         self._take(with_table(self.text, f"{table}.{name}", values))
 
     def save(self) -> None:
         """Write the file, all of it or nothing.
 
-        Raises `Trouble` if somebody else has changed it meanwhile (theirs is kept), if it cannot be written, or if it
-        came with the program.
+        Raises `Trouble` if another program has changed it since it was read (its version is kept), if it cannot be
+        written, or if it is part of the installed package.
         """
         if _PROGRAM in Path(os.path.realpath(self.path)).parents:
             raise Trouble(f"{self._shown} is part of the installed program: copy it, and open the copy with --panel")
@@ -157,14 +167,14 @@ class PanelFile:
         return found
 
     def _made_with(self, part: Part) -> list[Part]:
-        """All parts of the repeat that makes `part`, in their order."""
+        """Return all parts of the repeat that makes `part`, in their order."""
         return [each for each in self.panel.parts if each.made_by == part.made_by]
 
     def _path(self, name: str) -> KeyPath:
         part = self._part(name)
         made_by = part.made_by
         if isinstance(part, Lamp) and name == f"{part.inside}_lit" and not self._part(part.inside).made_by:
-            return tuple(made_by.split("."))  # the one lamp of one control
+            return tuple(made_by.split("."))  # a control's only lamp is the table `lit` itself
         if made_by:
             raise Trouble(f"{name} is made by {made_by}, with others; change that in {self._shown} by hand")
         return tuple(key_of(part).split("."))

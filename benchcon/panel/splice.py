@@ -40,10 +40,11 @@ def with_key_renamed(text: str, path: Path, name: str) -> str:
     return text
 
 
-def with_value(text: str, table: Path, key: str, value: Value) -> str:
-    """Return `text` with `key` of the table at path `table` set: replaced, or added behind the table's last key.
+def with_value(text: str, table: Path, key: str | int, value: Value) -> str:
+    """Return `text` with `key` of the table at path `table` set: replaced, or added after the table's last key.
 
-    Raises `Trouble` if there is no such table, or the key stands for a table with a header of its own.
+    An element that an array at that path has is replaced in the same way; its `key` is its index. Raises `Trouble` if
+    there is no such table, or if the key is a table with a header of its own.
     """
     places = places_in(text)
     span = places.values.get((*table, key))

@@ -104,6 +104,14 @@ def test_what_answers_a_control_follows_its_new_name(file: PanelFile) -> None:
     assert file.panel.part("beacon").answers == "hooter"  # type: ignore[union-attr]
 
 
+def test_supplies_follow_a_part_that_is_renamed(file: PanelFile) -> None:
+    file.path.write_text(TEXT + '[supplies.main]\nfeeds = ["late", "beacon"]  # both\non_when = [{ horn = "pressed" }]\n')
+    file = PanelFile(file.path)
+    file.rename("horn", "hooter")
+    file.rename("beacon", "flasher")
+    assert file.text.endswith('feeds = ["late", "flasher"]  # both\non_when = [{ hooter = "pressed" }]\n')
+
+
 def test_parts_are_added_at_the_end(file: PanelFile) -> None:
     file.add("lamps", "new", {"label": "New one", "channel": {"id": "desk.l9", "pin": "D5"}, "at": ["5 mm", "5 mm"]})
     assert file.text.startswith(TEXT)
