@@ -51,12 +51,12 @@ def intensity_mcd(lamp: Lamp, current_ma: float) -> float:
 
 
 def wanted_mcd(panel: Panel, lamp: Lamp) -> float:
-    """Return how bright `lamp` should look at full light, in mcd: its own `look`, or the panel's; 0 if neither is given."""
+    """Return how bright `lamp` should look at full light in mcd: its `look`, else the panel's; 0 if none is given."""
     return lamp.look_mcd or panel.look_mcd
 
 
 def most_ma(lamp: Lamp) -> float:
-    """Return the highest current in mA to propose for `lamp`: what its pin is made for, and never above its test current."""
+    """Return the highest current in mA to propose for `lamp`: its pin's design value or its test current if less."""
     kinds = {pin.kind for pin in read_pins(lamp.channel.wire.pin)}
     pin = SHIFT_REGISTER_PIN_MA if "595" in kinds else PIN_DESIGN_MA
     return lamp.test_ma if lamp.driver == "transistor" else min(lamp.test_ma, pin)
@@ -125,9 +125,9 @@ def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
     gives_word = "give" if trim else "gives"
     cure = f'current = "{current:g} mA"{trim} ({better.ohm:g} ohm) {gives_word} {better.gives_mcd:.3g} mcd'
     if better.gives_mcd < wanted * (1 - NOTICED):
-        return f"{head}; the most that is safe here: {cure}; a brighter lamp, or a lower look for the others"
+        return f"{head}; the brightest that is safe here: {cure}; use a brighter lamp, or a lower look for the others"
     if better.gives_mcd > wanted * (1 + NOTICED):
-        return f"{head}; the least that is sure: {cure}; a dimmer lamp, or dimmed = true"
+        return f"{head}; the dimmest that is reliable: {cure}; use a dimmer lamp, or dimmed = true"
     return f"{head}; {cure}"
 
 

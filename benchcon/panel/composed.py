@@ -1,7 +1,7 @@
 """Tables of a panel file that stand for several parts: repeats, controls with lamps in them, lamps of several colours.
 
-They are expanded into plain tables before anything is read, so that the rest of the program sees plain parts only. Every
-part made this way keeps the key of the table that made it (`Origin`).
+They are expanded into plain tables before anything is read, so that the rest of the program sees plain parts only.
+Every part made this way keeps the key of the table that made it (`Origin`).
 """
 
 from __future__ import annotations
@@ -243,7 +243,7 @@ MOST_COLOURS = 4
 def _coloured(
     top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]
 ) -> dict[str, Any]:
-    """Return the lamps of one housing: its table holds for each of them, except for what the colour's own table says."""
+    """Return the lamps of one housing: its table holds for each of them, but the colour's own table goes first."""
     path = ("lamps", name, "colours")
     whole = {key: value for key, value in table.items() if key != "colours"}
     dice = table["colours"]

@@ -105,7 +105,8 @@ def _drafted(boards: Sequence[Said], *, pins: bool) -> str:
                 ids.add(item.id)
         down = _lay_out(desks[-1], down)
         values: dict[str, Value] = {"ident": ident} if BOARD_NAME.fullmatch(ident) and ident != board else {}
-        # Two boards of one ident cannot work together: the second has its name here as its ident, until it is given one.
+        # Two boards of one ident cannot work together: the second has its name here as its ident, until it is given
+        # one.
         values = {} if ident in idents else values
         idents.add(ident)
         heads.append(_board(board, values, name, port, items, chains))
@@ -179,7 +180,7 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
 
 
 def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
-    """Return the pin that a board reports for `item` as a panel file writes it; empty if a panel file cannot hold it."""
+    """Return the pin that a board reports for `item` as panel files write it; empty if a panel file cannot hold it."""
     try:
         found: tuple[Pin, ...] = read_pins(said)
     except ValueError:

@@ -1,6 +1,7 @@
 """Edits an existing panel file: comments, order, spacing and line ends of everything else survive, byte for byte.
 
-The result of each change is read as a panel before it is accepted, so an edit never leaves a file that cannot be opened.
+The result of each change is read as a panel before it is accepted, so an edit never leaves a file that cannot be
+opened.
 """
 
 from __future__ import annotations
@@ -139,7 +140,7 @@ class PanelFile:
         self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
 
     def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
-        """Add ``[table.name]`` at the end of the file; `table` is ``controls``, ``lamps``, ``displays`` or ``boards``."""
+        """Add ``[table.name]`` at the end of the file; `table`: ``controls``, ``lamps``, ``displays``, ``boards``."""
         self._take(with_table(self.text, f"{table}.{name}", values))
 
     def save(self) -> None:

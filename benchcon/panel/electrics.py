@@ -1,8 +1,8 @@
-"""Lamp electrics: series resistors, what a board's lamps and displays draw, and what its pins and chips bear.
+"""Lamp electrics: series resistors, what a board's lamps and displays draw, and what its pins and chips can carry.
 
-Currents are taken at full light where a pin or chip must bear them, and as means over time where a supply must: a
-dimmed lamp is at its full current whenever it is on. All of it is for extra-low voltage. Mains, and supplies that can
-deliver many amperes, are for those who are licensed to work on them.
+Pins and chips are judged by the current at full light, because a dimmed lamp carries its full current whenever it is
+on; supplies are judged by the mean over time. All of this is for extra-low voltage. Leave mains, and supplies that can
+deliver many amperes, to those who are licensed to work on them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ AVR_SHEETS = {
     "atmega328pb": "ATmega328PB data sheet DS40001906",
     "atmega2560": "ATmega2560 data sheet DS40002211",
 }
-"""The chips' own documents, as they are shown to people; the values below are from memory of them."""
+"""For each chip its document, as messages cite it. The values below are from memory of these documents."""
 SHIFT_REGISTER_SHEET = "SN74HC595 data sheet SCLS041"
 DRIVER_SHEET = "MAX7219 data sheet 19-4452"
 USB_SHEET = "USB 2.0 specification, section 7.2.1"
@@ -35,45 +35,48 @@ USB_SHEET = "USB 2.0 specification, section 7.2.1"
 PIN_DESIGN_MA = 20.0
 PIN_MOST_MA = 40.0
 SUPPLY_PINS_MA = 200.0
-"""ATmega328P data sheet: test condition of output levels; absolute maximum ratings of a pin, and of VCC and GND."""
+"""ATmega328P data sheet: the current at which output levels are tested; absolute maximum ratings of a pin, and of VCC
+and GND."""
 SHIFT_REGISTER_MA = 70.0
-"""74HC595, absolute maximum ratings: through VCC or ground, which is the whole chip (from memory)."""
+"""74HC595, absolute maximum ratings: current through VCC or ground, so of all outputs together (from memory)."""
 SHIFT_REGISTER_PIN_MA = 6.0
-"""74HC595, electrical characteristics: what an output is specified at, 4.5 V (from memory; absolute maximum 35 mA)."""
+"""74HC595, electrical characteristics: the current at which an output is specified, at 4.5 V (from memory; the absolute
+maximum is 35 mA)."""
 DRIVER_MA = 330.0
 """MAX7219/MAX7221: supply current with all segments of all digits lit at full (from memory)."""
 DRIVER_SEGMENT_MA = 5.0
-"""The same: 40 mA peak a segment, one digit in eight at a time."""
+"""MAX7219/MAX7221: mean current of a segment, from a peak of 40 mA with one digit in eight lit at a time."""
 DRIVER_LEAST_MV, DRIVER_MOST_MV = 4000, 5500
-"""The same, electrical characteristics: operating supply voltage (from memory)."""
+"""MAX7219/MAX7221, electrical characteristics: operating supply voltage (from memory)."""
 DRIVER_HIGH_MV = 3500
-"""The same: what DIN, CLK and LOAD must reach to be high (from memory)."""
+"""MAX7219/MAX7221, electrical characteristics: the least voltage that DIN, CLK and LOAD take as high (from memory)."""
 USB_MA = 500.0
-"""USB 2.0 specification, section 7.2.1: what a configured port gives; before, 100 mA."""
+"""USB 2.0 specification, section 7.2.1: what a port gives once the device is configured; before that, 100 mA."""
 USB_UNIT_MA = 100.0
-"""The same: one unit load, which is all that a port of a hub without a supply of its own gives."""
+"""USB 2.0 specification, section 7.2.1: one unit load, all that a port of a hub without its own supply gives."""
 
 NPN_MOST_MA = 80.0
-"""Through a small transistor (common practice, no source): some are made for 100 mA; above, a MOSFET."""
+"""Most current for a small transistor; above it a MOSFET is used. Some are rated 100 mA (common practice, no
+source)."""
 FORCED_GAIN = 20.0
-"""Collector current to base current of a transistor to be well saturated: 10 to 20 (common practice, no source)."""
+"""Ratio of collector to base current at which a transistor is well saturated: 10 to 20 (common practice, no source)."""
 BASE_OHM, BASE_EMITTER_MV = 1000.0, 700.0
 PULL_OFF_OHM = 10_000.0
-"""From base or gate to where it is off, for while nothing drives the pin."""
+"""Resistor that holds a base or gate off while nothing drives the pin."""
 
 
 def own_ma(board: Board) -> float:
-    """Return what the microcontroller board itself takes, with its serial chip and light (common practice, no source).
+    """Return the current in mA of the microcontroller board itself, its serial chip and power light included.
 
-    A board whose chip is not known is taken for the larger.
+    The figures are common practice, without a source. A board whose chip is not known is taken for the larger one.
     """
     return 50.0 if board.chip in ("atmega328p", "atmega328pb") else 100.0
 
 
-# ATmega328P and ATmega2560 data sheets, notes to the table "DC characteristics" (from memory): ports whose sinking or
-# sourcing outputs together must not exceed a sum. (chip, level that lights) → [(ports, mA)]. The ATmega328PB has other
-# groups (ports E0 to E3, one pair of supply pins less), which are not in this table. No group of a chip of its family
-# bears less than 100 mA (from memory), so one group of 100 mA for all of its ports is safe whatever its groups are.
+# ATmega328P and ATmega2560 data sheets, notes to the table "DC characteristics" (from memory): groups of ports whose
+# outputs together must not sink, or source, more than a limit. (chip, level that lights) → [(ports, mA)]. The
+# ATmega328PB has other groups (ports E0 to E3, one pair of supply pins fewer), which are not in this table. No chip of
+# the family has a group limit below 100 mA (from memory), so one group of 100 mA for all of its ports is safe.
 _Groups = list[tuple[frozenset[str], float]]
 
 
@@ -108,22 +111,22 @@ class Resistor(NamedTuple):
 
     ohm: float
     current_ma: float
-    """What flows with it."""
+    """Current through it and the lamp."""
     power_mw: float
-    """Heat in the resistor at that current."""
+    """Power that it turns into heat at that current."""
     rating_mw: float
-    """Smallest ordinary size of at least twice that (common practice, no source)."""
+    """Smallest ordinary power rating of at least twice `power_mw` (common practice, no source)."""
 
 
 RATINGS_MW = (250.0, 500.0, 1000.0, 2000.0, 3000.0, 5000.0)
-"""Sizes of resistors with wires that any shop has (common practice, no source)."""
+"""Power ratings of leaded resistors that any shop has (common practice, no source)."""
 
 
 def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, series: Iterable[int] = E12) -> Resistor:
-    """Return the preferred resistor that lets no more than `current_ma` through a lamp, by Ohm's law.
+    """Return the smallest preferred resistor that lets no more than `current_ma` through a lamp, by Ohm's law.
 
-    Raises `Trouble` where the supply is not above the lamp's forward voltage, where the current is not positive, and
-    where a resistor would turn so much into heat that no ordinary one bears it.
+    Raises `Trouble` if the supply is not above the lamp's forward voltage, if the current is not positive, or if twice
+    the heat in the resistor is above the largest ordinary rating.
     """
     if not (math.isfinite(supply_mv) and math.isfinite(forward_mv) and forward_mv >= 0 and current_ma > 0):
         raise Trouble("a resistor needs a supply, a forward voltage of 0 V or more, and a current above 0 mA")
@@ -146,7 +149,10 @@ def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, seri
 
 
 def preferred_at_least(ohm: float, series: Iterable[int] = E12) -> float:
-    """Return the smallest value of a series (`E12`, `E24`) that is at least `ohm`."""
+    """Return the smallest value in ohms of a series (`E12`, `E24`) that is at least `ohm`.
+
+    `ohm` must be above 0.
+    """
     values = sorted(series)
     decade = math.floor(math.log10(ohm)) - 1
     for power in (decade, decade + 1, decade + 2):
@@ -158,21 +164,22 @@ def preferred_at_least(ohm: float, series: Iterable[int] = E12) -> float:
 
 
 def resistor_of(board: Board, lamp: Lamp, series: Iterable[int] = E12) -> Resistor:
-    """Return the series resistor of `lamp` on `board`. Raises `Trouble` where there is none."""
+    """Return the series resistor of `lamp` on `board`. Raises `Trouble` as `series_resistor` does."""
     return series_resistor(rail_of(board, lamp).mv, lamp.forward_mv, lamp.current_ma, series)
 
 
 class Rail(NamedTuple):
-    """What feeds a part: ``+``, the board's own supply (from USB), or ``LAMP+``, the external one."""
+    """The supply that feeds a part: ``+`` is the board's own (from USB), ``LAMP+`` the external one."""
 
     name: str
     mv: int
 
 
 def rail_of(board: Board, part: Lamp | Display) -> Rail:
-    """Return what feeds `part`. The wiring list, its table of currents and `check` all ask here.
+    """Return the supply that feeds `part`. The wiring list, its table of currents and `check` all use this.
 
-    A transistor can switch the external supply, a pin cannot; a MAX7219 takes it where it bears it.
+    A transistor can switch the external supply, a pin cannot. A MAX7219 is fed by it if its voltage is in the chip's
+    range.
     """
     if isinstance(part, Lamp):
         external = part.driver == "transistor" and board.external_mv > 0
@@ -182,18 +189,18 @@ def rail_of(board: Board, part: Lamp | Display) -> Rail:
 
 
 class Drive(NamedTuple):
-    """How a lamp is switched."""
+    """What switches a lamp."""
 
     kind: str
     """``pin``, ``NPN``, ``PNP``, ``N-channel`` or ``P-channel`` (logic-level MOSFETs)."""
     pin_ma: float
-    """What the pin gives (lit by high) or takes (lit by low) while the lamp is lit."""
+    """Current that the pin sources (lit by high) or sinks (lit by low) while the lamp is lit."""
 
 
 def drive_of(board: Board, lamp: Lamp) -> Drive:
-    """Return what switches `lamp` and what that asks of its pin: the lamp's own current, or a base's or a gate's.
+    """Return what switches `lamp`, and the load on its pin: the lamp's own current, or that of a base or gate.
 
-    A small transistor carries 80 mA at the most, and 20 times its base current; above that it is a MOSFET.
+    A small transistor carries at most 80 mA, and at most 20 times its base current; above that it is a MOSFET.
     """
     if lamp.driver != "transistor":
         return Drive("pin", lamp.current_ma)
@@ -214,21 +221,21 @@ def of_board(panel: Panel, board: str) -> tuple[list[Lamp], list[Display]]:
 
 
 def lamp_ma(lamp: Lamp, permille: int) -> float:
-    """Return the mean current of `lamp` when `permille` was sent to its board."""
+    """Return the mean current of `lamp` in mA after the level `permille` (0 to 1000) was sent to its board."""
     return lamp.current_ma * duty_of(lit_permille(lamp.dimmed, permille))
 
 
 def display_ma(display: Display, segments: int | bytes) -> float:
-    """Return the mean current of `display` showing `segments` (as bytes, or as one number as in channel values)."""
+    """Return the mean current in mA of `display` showing `segments` (bytes, or one number as in channel values)."""
     lit = sum(each.bit_count() for each in segments) if isinstance(segments, bytes) else max(0, segments).bit_count()
     return display.segment_ma * min(lit, 8 * display.digits)
 
 
 def current_ma(panel: Panel, board: str, levels: Mapping[str, int | bytes]) -> float:
-    """Return the mean current in mA of all lamps and displays of the board called `board`, its own need left out.
+    """Return the mean current in mA of all lamps and displays of the board called `board`, without the board itself.
 
-    `levels`: by channel id, as sent on the wire: lightness in permille of a lamp, segments of a display. What is not in
-    it is dark.
+    `levels` gives by channel id what was sent on the wire: of a lamp its lightness in permille, of a display its
+    segments. Channels that are missing from it are dark.
     """
     lamps, displays = of_board(panel, board)
     total = 0.0
@@ -241,20 +248,20 @@ def current_ma(panel: Panel, board: str, levels: Mapping[str, int | bytes]) -> f
 
 
 def worst_case_ma(panel: Panel, board: str) -> float:
-    """Return the current in mA with every lamp at full and every segment and point lit."""
+    """Return the current in mA of the board's outputs with every lamp at full and every segment and point lit."""
     lamps, displays = of_board(panel, board)
     return sum(lamp.current_ma for lamp in lamps) + sum(map(display_worst_ma, displays))
 
 
 def display_worst_ma(display: Display) -> float:
-    """Return the current of `display` with every segment and point lit."""
+    """Return the current of `display` in mA with every segment and point lit."""
     return 8 * display.digits * display.segment_ma
 
 
 def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[Display]) -> float:
-    """Return what ``+`` or ``LAMP+`` gives with everything lit, the board's own need left out.
+    """Return the current in mA from `rail` (``+`` or ``LAMP+``) with everything lit, without the board itself.
 
-    What bases and gates take comes from ``+``.
+    The currents of bases and gates come from ``+``.
     """
     total = 0.0
     for lamp in lamps:
@@ -264,24 +271,24 @@ def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[D
 
 
 def usb_ma(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> float:
-    """Return what the board takes from its USB port with everything lit, its own need included."""
+    """Return the current in mA that the board draws from its USB port with everything lit, itself included."""
     return rail_ma(board, "+", lamps, displays) + own_ma(board)
 
 
 class Sum(NamedTuple):
-    """What several parts ask together of a chip, at full light, beside what it bears."""
+    """What several parts together draw through one chip at full light, and the chip's limit."""
 
     what: str
     drawn_ma: float
     most_ma: float
     source: str
-    """Document and table."""
+    """Document and table that the limit is from."""
     lines: tuple[int, ...]
-    """Of the panel file: the parts that are in it."""
+    """Lines of the panel file with the parts that are in this sum."""
 
 
 def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> list[Sum]:
-    """Return the sums that bind the chips of a board, of those parts that say where their wires go."""
+    """Return the sums that a board's chips limit, over the parts whose pins the panel file gives."""
     registers, groups, pins, drivers = _Adding(), _Adding(), _Adding(), _Adding()
     for lamp in lamps:
         kind, chip, pin = _pin(lamp)
@@ -321,7 +328,7 @@ def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> li
 
 
 class _Adding:
-    """Currents and lines of the panel file by what they come together in."""
+    """Adds up currents by key (a port group, a chip), with the panel file's lines they are from."""
 
     def __init__(self) -> None:
         self._sums: dict[Any, tuple[float, list[int]]] = {}
@@ -331,7 +338,7 @@ class _Adding:
         self._sums[key] = (total + current_ma, [*lines, line])
 
     def items(self) -> Iterator[tuple[Any, float, tuple[int, ...]]]:
-        """Give key, current in mA and lines, in the keys' order."""
+        """Yield key, current in mA and lines, in the order of the keys."""
         for key, (total, lines) in sorted(self._sums.items()):
             yield key, total, tuple(sorted(set(lines)))
 
@@ -345,17 +352,17 @@ def _most_of(sheet: str) -> str:
 
 
 def _driver_rows(display: Display) -> list[int]:
-    """Return the rows of the MAX7219 chain that `display` takes; none if its pin is not known."""
+    """Return the rows of the MAX7219 chain that `display` occupies; none if its pin is not known."""
     return [bit for pin in read_pins(display.channel.wire.pin)[:1] for bit in range(pin.bit, pin.bit + display.digits)]
 
 
 def ma_words(current_ma: float) -> str:
-    """Return a current for people: 4.3 mA."""
+    """Return a current as people read it: ``4.3 mA``."""
     return f"{round(current_ma, 1):g} mA"
 
 
 class Load(NamedTuple):
-    """One finding: `line` of the panel file, a plain sentence, and whether something would be damaged."""
+    """One finding about currents: the panel file's line, a sentence, and whether something would be damaged."""
 
     line: int
     text: str
@@ -363,7 +370,7 @@ class Load(NamedTuple):
 
 
 def loads(panel: Panel) -> list[Load]:
-    """Return what is too much for a pin, a group of ports, a chip or the supply, or cannot light at all."""
+    """Return a finding for each pin, port group, chip or supply that is overloaded, and each lamp that cannot light."""
     found: list[Load] = []
     for board in panel.boards:
         lamps, displays = of_board(panel, board.name)
@@ -381,7 +388,7 @@ def _pin(lamp: Lamp) -> tuple[str, int, str]:
 
 
 def of_lamp(panel: Panel, board: Board, lamp: Lamp) -> list[Load]:
-    """Return what stands against one lamp by itself: its supply, its resistor, its switch, its pin."""
+    """Return the findings about one lamp by itself: its supply, resistor, transistor and pin."""
     found: list[Load] = []
     try:
         resistor_of(board, lamp, SERIES[panel.resistors])
@@ -407,7 +414,7 @@ def of_lamp(panel: Panel, board: Board, lamp: Lamp) -> list[Load]:
 
 
 def _of_high_side(board: Board, lamp: Lamp) -> list[Load]:
-    """A bare PNP or P-channel MOSFET is off only while its pin reaches its supply."""
+    """Check a high-side switch: a PNP or P-channel MOSFET is off only while its pin reaches the supply's voltage."""
     rail = rail_of(board, lamp)
     if lamp.driver != "transistor" or lamp.channel.active != "low" or rail.name == "+" or rail.mv < board.supply_mv:
         return []
@@ -465,7 +472,7 @@ def _over(board: Board, sum_: Sum) -> list[Load]:
         f"boards.{board.name}: {sum_.what}, can be asked for {ma_words(sum_.drawn_ma)}; it bears {sum_.most_ma:g} mA "
         f"({sum_.source})"
     )
-    # The link never lets a board draw more than its budget, whatever is asked for.
+    # The link holds back whatever would take a board above its budget.
     if board.budget_ma <= sum_.most_ma:
         return [Load(board.line, f"{text}; only the budget of {board.budget_ma:g} mA keeps it from harm", False)]
     return [Load(board.line, f"{text}; use less current, more chips, or a smaller budget", True)]
@@ -490,7 +497,7 @@ def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Dis
 
 
 def _of_usb(board: Board, lamps: list[Lamp], displays: list[Display]) -> list[Load]:
-    """What stays on the USB port: the parts on it, as far as the budget lets them, their bases and gates, the board."""
+    """Check the load on the USB port: the parts on it within the budget, bases and gates, and the board itself."""
     own, on_usb = own_ma(board), rail_ma(board, "+", lamps, displays)
     switched = sum(drive_of(board, lamp).pin_ma for lamp in lamps if lamp.driver == "transistor")
     drawn = min(board.budget_ma, on_usb - switched) + switched
@@ -512,10 +519,10 @@ _SET_KOHM = ((40.0, 11.8), (30.0, 17.1), (20.0, 28.0), (10.0, 63.7))
 
 
 def set_resistor_kohm(segment_ma: float) -> float:
-    """Return the resistor between V+ and ISET of a MAX7219 for a mean current of `segment_ma` a segment (E12, kΩ).
+    """Return the E12 resistor in kΩ between V+ and ISET of a MAX7219 for a mean current of `segment_ma` a segment.
 
-    The driver lights one digit in eight, so the peak is eight times the mean. Never below what the table has for 40 mA.
-    Raises `Trouble` where `segment_ma` is not above 0.
+    The driver lights one digit in eight, so the peak is eight times the mean. The result is never below the table's
+    value for a peak of 40 mA. Raises `Trouble` if `segment_ma` is not above 0.
     """
     if segment_ma <= 0:
         raise Trouble("a segment current above 0 mA is needed")
@@ -524,7 +531,7 @@ def set_resistor_kohm(segment_ma: float) -> float:
         return preferred_at_least(63.7 * 10.0 / peak)
     for (high, low_kohm), (low, high_kohm) in itertools.pairwise(_SET_KOHM):
         if low <= peak <= high:
-            # The current goes with the inverse of the resistor: straight lines between inverse points.
+            # The current is proportional to 1/R: interpolate linearly in the inverse.
             share = (1 / peak - 1 / high) / (1 / low - 1 / high)
             return preferred_at_least(low_kohm + share * (high_kohm - low_kohm))
     return preferred_at_least(_SET_KOHM[0][1])

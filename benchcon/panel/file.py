@@ -1,4 +1,4 @@
-"""Panel files: TOML in, `Panel` out; every mistake in one clear line. See `protocols/panel-file.md`."""
+"""Reads panel files: TOML in, `Panel` out, each mistake as one line. See `protocols/panel-file.md`."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ from benchcon.panel.where import lines_of
 from benchcon.text import near, printable
 
 LARGEST = 256 << 10
-"""Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""
+"""Largest panel file that is read, in bytes: enough for a thousand parts with every key that they can have."""
 
 MOST_PARTS = 2000
-"""More than any plate holds; what compares each part with each other takes two seconds there."""
+"""More parts than any plate holds. Comparing each part with each other one takes two seconds at this number."""
 _MOST_FINDINGS = 200
 _LONGEST_LINE = 4000
 _MOST_POINTS = 100
 
 
 def load(path: str | Path, *, currents: bool = True) -> Panel:
-    """Read the panel file `path`; without `currents` what it draws is not held against what parts bear.
+    """Read the panel file `path`; without `currents`, currents are not checked.
 
     Raises `Trouble` with file, line and key for the first mistake; `inspect` gives all of them.
     """
@@ -45,7 +45,7 @@ def load(path: str | Path, *, currents: bool = True) -> Panel:
 def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> bytes:
     """Return the bytes of `path`, or, without `whole`, the first `largest` of them.
 
-    Raises `Trouble` if it cannot be read or, where it must be whole, is larger than `largest` bytes.
+    Raises `Trouble` if it cannot be read or, with `whole`, is larger than `largest` bytes.
     """
     shown = printable(str(path))
     try:
@@ -63,7 +63,7 @@ PIPE_WAIT_S = 2.0
 
 
 def _opened(path: str, flags: int) -> int:
-    """Open what is to be read; of a pipe that nobody writes to nothing will ever come, and waiting would not end."""
+    """Open `path` and return its descriptor. Raises OSError for a pipe without a writer: reading would not end."""
     found = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     if stat.S_ISFIFO(os.fstat(found).st_mode):
         import select
@@ -77,11 +77,11 @@ def _opened(path: str, flags: int) -> int:
 
 
 def loads(text: str | bytes, name: str = "panel file", *, currents: bool = True) -> Panel:
-    """Return the panel that `text` describes; `name` stands for the file in messages.
+    """Return the panel that `text` describes; messages call the file `name`.
 
-    Without `currents` what it draws is not held against what parts bear: where a capture carries the panel, or boards
-    are simulated, nothing burns, and limits that are stricter today must not make an old capture unreadable.
-    Raises `Trouble` for the first mistake.
+    Without `currents`, currents are not checked: nothing burns where a capture carries the panel or boards are
+    simulated, and limits that have become stricter must not make an old capture unreadable. Raises `Trouble` for the
+    first mistake.
     """
     panel, findings = inspect(text, name, currents=currents)
     return without_mistakes(panel, findings, name, "panel file")
@@ -90,9 +90,9 @@ def loads(text: str | bytes, name: str = "panel file", *, currents: bool = True)
 def inspect(
     text: str | bytes, name: str = "panel file", *, currents: bool = True
 ) -> tuple[Panel | None, list[PanelRemark]]:
-    """Return the panel, as far as it could be made out, and everything found about its file, in line order.
+    """Return the panel, as far as it could be read, and all findings about its file, in line order.
 
-    The panel is None where the file is not TOML at all. Never raises for anything that is in the file.
+    The panel is None where the file is not TOML at all. Nothing in the file makes this raise.
     """
     file = printable(name)
     table, findings = open_table(text, name, "panel file")
@@ -116,18 +116,21 @@ def inspect(
 
 
 def _beside(path: Path) -> str:
-    """`` ; did you mean "desk.toml"?`` for the file beside it whose name is nearest, if `path` is not there."""
+    """Return ``; did you mean "desk.toml"?`` with the nearest file beside `path` if that is missing; else nothing."""
     try:
         if path.exists():
             return ""
         names = [each.stem for each in path.parent.iterdir() if each.suffix == path.suffix]
-    except (OSError, ValueError):  # no folder to look in, or a name that no file can have
+    except (OSError, ValueError):  # there is no such folder, or no file can have such a name
         return ""
     return printable(near(path.stem, names).replace('"?', f'{path.suffix}"?'))
 
 
 def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | None, list[PanelRemark]]:
-    """Return the top table of a TOML file, or None and what is wrong with it. `what` is what the file should be."""
+    """Return the top table of a TOML file and no findings, or None and what is wrong with it.
+
+    Messages call the file `name`; `what` says what it should be: ``panel file``, ``scenario``.
+    """
     file = printable(name)
     if len(text) > LARGEST:
         return None, [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is not a {what}")]
@@ -149,7 +152,7 @@ class _Bad(Exception):
 
 
 _BEGINNINGS = {
-    # how files begin that are no text, and what they are (the specification of each)
+    # The first bytes of files that are not text, and what they are (from each format's specification).
     b"%PDF-": "a PDF",
     b"\x89PNG": "a picture (PNG)",
     b"\xff\xd8\xff": "a picture (JPEG)",
@@ -161,7 +164,10 @@ _BEGINNINGS = {
 
 
 def decode(raw: str | bytes, file: str, what: str = "panel file") -> str:
-    """Return the text of a file in UTF-8, with or without a mark in front. `what` is what the file should be."""
+    """Return the text of a file in UTF-8, without its byte order mark. `what` says what the file should be.
+
+    Raises `_Bad` if it is not text, or not in UTF-8.
+    """
     if isinstance(raw, str):
         return raw.removeprefix("\ufeff")
     for begins, name in _BEGINNINGS.items():
@@ -181,7 +187,7 @@ def decode(raw: str | bytes, file: str, what: str = "panel file") -> str:
 
 
 def _bound_lines(text: str, file: str, what: str) -> None:
-    """Refuse lines that no person writes: keys of thousands of steps keep a parser busy for hours."""
+    """Raise `_Bad` for lines that no person writes: a key with thousands of dots keeps the parser busy for hours."""
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > _LONGEST_LINE or line.count(".") > _MOST_POINTS:
             raise _Bad(PanelRemark(file, number, f"is longer, or has more points in it, than any line of a {what}"))
@@ -198,7 +204,7 @@ _MEANT = {"yes": "true", "on": "true", "true": "true", "no": "false", "off": "fa
 
 
 def _without_quotes(line: str, at: int) -> str:
-    """What to write instead of a word or a quantity without quotes, where the reader of TOML stopped in a line."""
+    """Return what to write for the word or quantity without quotes at `at`, where the parser stopped; or nothing."""
     number, unit = _BARE_NUMBER.search(line[:at]), _BARE_UNIT.match(line[at:])
     if number and unit:
         return f'{number[0].strip()} {unit[0]} is without quotes; write "{number[0].strip()} {unit[0]}"'
@@ -215,7 +221,7 @@ _NAME_GOES = re.compile(r"(\[{1,2})((?:[\w-]+\.)*)([^\[\].]+)(\]{1,2})")
 
 
 def _not_a_name(line: str) -> str:
-    """What is wrong with a heading that ends as it should: a name with a space in it, or with letters of its own."""
+    """Return what is wrong with the name in a heading that is closed properly: spaces, or letters that are not a-z."""
     heading = _NAME_GOES.fullmatch(re.sub(r"\s+#.*", "", line).strip())
     if not heading:
         return ""
@@ -226,7 +232,7 @@ def _not_a_name(line: str) -> str:
 
 
 def _of_the_line(said: str, line: str, at: int) -> str:
-    """What is wrong in a line where the reader of TOML stopped, if the line itself shows it; else nothing."""
+    """Return what is wrong at `at` in `line`, where the parser stopped, if the line itself shows it; or nothing."""
     here = line[at : at + 1]
     if line.lstrip().startswith(("//", "/*", "--", ";")):
         return "a comment begins with #"
@@ -243,7 +249,7 @@ def _of_the_line(said: str, line: str, at: int) -> str:
 
 
 _PLAINER = {
-    # what the reader of TOML says, and what it mostly is
+    # What the TOML parser says, and what the mistake usually is.
     printable("Illegal character '\\n'"): "the quote that ends the text is missing",
     "Expected '\"'": "the quote that ends the text is missing",
     'Expected "\'"': "the quote that ends the text is missing",
@@ -261,7 +267,7 @@ _PLAINER = {
 
 
 def _around(line: str, at: int) -> str:
-    """A line as it is shown beside what is wrong with it: what stands at `at` is in it, however long the line is."""
+    """Return the part of `line` around `at` as a message quotes it, however long the line is."""
     begin = at - 40 if at > 50 else 0
     end = begin + 60
     shown = printable(line[begin:end].strip())
@@ -278,7 +284,7 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
         column = f", column {match[2]}" if match and match[2] else "" if line else ", at the end"
         said = printable(_PLACE.sub("", message))
         if said == 'Expected "\'"':
-            # It is sought up to the end of the file, but text in such quotes ends in its own line.
+            # The parser looks for the closing quote up to the end of the file, but such text ends in its own line.
             odd = [number for number, each in enumerate(text.split("\n"), 1) if each.count("'") % 2]
             line, column = (odd[-1], "") if odd else (line, column)
         found = text.splitlines()[line - 1 : line] if line else []
@@ -292,7 +298,7 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
             raise _Bad(PanelRemark(file, line, f"{name} is there twice; give one of the two another name")) from None
         stands = f": {_around(found[0], at)}" if found and found[0].strip() else ""
         raise _Bad(PanelRemark(file, line, f"is not TOML here{column}: {said}{stands}")) from None
-    except ValueError:  # a number of thousands of digits
+    except ValueError:  # Python refuses to convert a number of thousands of digits
         raise _Bad(PanelRemark(file, 0, f"holds a gigantic number; a {what} has none")) from None
 
 
@@ -348,7 +354,7 @@ P = TypeVar("P", Control, Lamp, Display)
 
 
 def _from(origins: Mapping[tuple[str, str], Origin], part: P) -> P:
-    """Return `part` with what it was made by, if it has no table of its own."""
+    """Return `part` with the origin that `composed.taken_apart` noted for it, if it has no table of its own."""
     section = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
     origin = origins.get((section, part.name))
     if origin is None:

@@ -1,4 +1,4 @@
-"""A first panel file from how large the plate is, how many of what is to be on it, and which board it is wired to."""
+"""Writes a first panel file from the size of the plate, the number of parts of each kind, and the kind of board."""
 
 from __future__ import annotations
 
@@ -15,24 +15,24 @@ from benchcon.units import written
 
 class _Kind(NamedTuple):
     word: str
-    """What one of them is called."""
+    """What one part of the kind is called."""
     table: str
     lines: tuple[str, ...]
     width_mm: float
-    """From centre to centre, with its label and room for fingers (common practice, no source)."""
+    """Distance from centre to centre, with its label and room for fingers (common practice, no source)."""
     above_mm: float
-    """From the centre up to the next row, with the label, which is above the part."""
+    """Distance from its centre up to the next row, with the label, which is above the part."""
     below_mm: float
     id: str
 
     @property
     def base(self) -> str:
-        """What its tables are called."""
+        """Stem of the names of its tables."""
         return self.word.replace(" ", "_")
 
 
 KINDS = {
-    # in rows from top to bottom
+    # In the order of the rows, from top to bottom.
     "displays": _Kind("display", "displays", ("digits = 4",), 56.0, 15.5, 12.0, "d"),
     "lamps": _Kind("lamp", "lamps", ('colour = "green"',), 24.0, 11.5, 7.0, "l"),
     "lit buttons": _Kind("lit button", "controls", ('kind = "button"',), 28.0, 14.5, 10.5, "k"),
@@ -42,9 +42,9 @@ KINDS = {
     "potentiometers": _Kind("potentiometer", "controls", ('kind = "pot"',), 36.0, 20.2, 15.7, "p"),
 }
 MOST = {kind: 16 if kind == "displays" else 64 for kind in KINDS}
-"""Of a kind; of displays with four digits as many as a chain of eight drivers bears."""
+"""Most parts of each kind; of displays (four digits each) as many as a chain of eight drivers serves."""
 BOARDS = {"uno": "atmega328p", "nano": "atmega328p", "mega": "atmega2560", "none": ""}
-"""The usual boards, and the chip on each; none: the file names no chip and no pins."""
+"""The usual boards and the chip on each; with ``none`` the file names no chip and no pins."""
 RIM_MM = 4.0
 LARGEST_MM = 2000.0
 _STEP_MM = 5.0
@@ -53,13 +53,13 @@ _PER_CHIP = 8
 _MOST_CHIPS = 8
 _TURNED = ("encoders", "potentiometers")
 _MOST_TURNED = 8
-"""Of each on a board, as the firmware has it."""
+"""Most encoders, and most potentiometers, that the firmware of one board reads."""
 _MOST_DIRECT = 10
-"""Lamps on the microcontroller's own pins: 10 mA each, and no group of its ports bears less than 100 mA."""
+"""Most lamps on the microcontroller's own pins: at 10 mA each, as no port group's limit is below 100 mA."""
 
 
 class TooSmall(Trouble):
-    """The parts do not fit on the plate; `plate` is one on which they do, width and height in mm."""
+    """The parts do not fit on the plate. `plate` is the width and height in mm of one on which they do."""
 
     def __init__(self, text: str, plate: tuple[float, float]) -> None:
         super().__init__(text)
@@ -67,13 +67,13 @@ class TooSmall(Trouble):
 
 
 class _Group(NamedTuple):
-    """Parts of one kind that stand beside each other in a row."""
+    """Parts of one kind, side by side in a row."""
 
     kind: str
     start: int
-    """Number of the first of them, from 0."""
+    """Number of the first of them among all parts of the kind, from 0."""
     size: int
-    """How many they are."""
+    """How many there are."""
 
     @property
     def width_mm(self) -> float:
@@ -81,10 +81,10 @@ class _Group(NamedTuple):
 
 
 def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[str, int], board: str = "none") -> str:
-    """Return a panel file with this many of each of `KINDS` in rows, wired to `board`, one of `BOARDS`.
+    """Return the text of a panel file with this many of each of `KINDS` in rows, wired to `board`, one of `BOARDS`.
 
-    Raises `TooSmall` where they do not fit on the plate, and `Trouble` where there is nothing to put on it, more than
-    can be laid out, or more than the board has pins for.
+    Raises `TooSmall` if they do not fit on the plate, and `Trouble` if there are no parts, too many to lay out, or more
+    than the board has pins for.
     """
     wanted = {kind: counts.get(kind, 0) for kind in KINDS if counts.get(kind, 0) > 0}
     if not wanted:
@@ -111,14 +111,14 @@ def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[st
     air = (height_mm - _high_mm(rows)) / len(rows)
     top = RIM_MM
     tables: list[tuple[_Group, float, float, float]] = []
-    """Parts that one table can stand for, where the first has its centre, and how far the next is."""
+    """Each table: its parts, the centre of the first (x, y) and the pitch, all in mm."""
     for row in rows:
         y = top + air / 2 + max(KINDS[group.kind].above_mm for group in row)
         top += air + _row_mm(row)
         wider = (width_mm - 2 * RIM_MM) / sum(group.width_mm for group in row)
         left = RIM_MM
         for group in row:
-            # In whole millimetres, as they are scribed by a steel rule; what that leaves is at both ends of a group.
+            # Whole millimetres, as they are scribed with a steel rule; the remainder goes to both ends of a group.
             room = wider * KINDS[group.kind].width_mm
             pitch = float(math.floor(room + 1e-9))
             first = left + (room - pitch) * group.size / 2
@@ -155,7 +155,7 @@ def _channel(channel: str, pins: Sequence[str] | None, number: int) -> str:
 
 
 def _rows(wanted: Mapping[str, int], width_mm: float) -> list[list[_Group]]:
-    """Return the rows; each group stands in the first that has room for it; no rows where a part is too wide."""
+    """Return the rows; each group goes into the first row with room for it. Empty if a part is wider than the plate."""
     room = width_mm - 2 * RIM_MM
     rows: list[list[_Group]] = []
     for kind, count in wanted.items():
@@ -183,7 +183,7 @@ def _high_mm(rows: Sequence[Sequence[_Group]]) -> float:
 
 
 def _too_small(wanted: Mapping[str, int], width_mm: float, height_mm: float) -> Trouble:
-    """Return what is said, with the smallest plate that does: higher, or wider, or both."""
+    """Return the error for a plate that is too small, with the smallest plate that is not: higher, wider, or both."""
     widths = [width_mm, *(_STEP_MM * step for step in range(1, int(LARGEST_MM / _STEP_MM) + 1))]
     plates = []
     for width in widths:
@@ -193,7 +193,7 @@ def _too_small(wanted: Mapping[str, int], width_mm: float, height_mm: float) -> 
             plates.append((width, high))
     if not plates:
         return Trouble(f"so many parts do not fit on a plate of up to {written(LARGEST_MM / 1000, 'm')}; take fewer")
-    # One side stays as it is, if that does.
+    # Keep one side as it is, if that is enough.
     plate = min(plates, key=lambda each: (each[0] != width_mm and each[1] != height_mm, each[0] * each[1]))
     has, needs = (f"{size[0]:g} × {size[1]:g} mm" for size in ((width_mm, height_mm), plate))
     return TooSmall(f"these parts do not fit on a plate of {has}; they do on one of {needs}", plate)
@@ -203,10 +203,10 @@ def _too_small(wanted: Mapping[str, int], width_mm: float, height_mm: float) -> 
 
 
 def _wired(wanted: Mapping[str, int], board: str) -> tuple[dict[str, list[str]], list[str]]:
-    """Return the pin of every part, by kind (and ``lit``: the lamps in buttons), and the board's chains.
+    """Return the pins of all parts by kind (``lit`` are the lamps in buttons), and the lines for the board's chains.
 
-    Each contact and lamp has a pin of its own where there are enough; where not, lamps go on a chain of 74HC595,
-    contacts on one of 74HC165, or both. More lamps than the chip itself bears are always on a chain.
+    Each contact and lamp gets its own pin if there are enough. If not, lamps go on a chain of 74HC595, contacts on one
+    of 74HC165, or both. More lamps than the chip itself can drive always go on a chain.
     """
     if not BOARDS[board]:
         return {}, []
@@ -229,7 +229,7 @@ def _given(
     need: Mapping[str, int], board: str, chained: Sequence[str]
 ) -> tuple[dict[str, list[str]], list[str]] | None:
     last, analogue = (53, 16) if board == "mega" else (13, 6)
-    # D13 is last: the board's own LED on it spoils it as an input.
+    # D13 is last: the board's own LED on it makes it a poor input.
     free = [f"D{n}" for n in range(2, last + 1) if n != 13] + [f"A{n}" for n in range(analogue)] + ["D13"]
     pins: dict[str, list[str]] = {}
     chains: list[str] = []
@@ -260,7 +260,7 @@ def _given(
 
     direct = sum(need.get(kind, 0) for kind in ("lamps", "lit") if kind not in chained)
     good = direct <= _MOST_DIRECT and max(need.get(kind, 0) for kind in _TURNED) <= _MOST_TURNED
-    # Outputs are driven by the chip's SPI; its MISO can only be an input then, and SS only an output.
+    # The chains of outputs use the chip's SPI: MISO can then only be an input, and SS only an output.
     data, clock, miso, ss = ("D51", "D52", "D50", "D53") if board == "mega" else ("D11", "D13", "D12", "D10")
     good &= chain("7219", ("displays",), _DIGITS, (data, clock, ss))
     load = "D9" if chains else ss
@@ -288,7 +288,7 @@ def _next_to(pin: str, other: str, step: int = 1) -> bool:
 
 
 def _runs(group: _Group, pins: Mapping[str, Sequence[str]]) -> Iterator[_Group]:
-    """Split a group where pins do not go on by one: the parts of a repeat have numbered pins."""
+    """Split a group where its pins are not consecutive: a repeat counts pins up by one."""
     first = group.start
     for number in range(group.start + 1, group.start + group.size + 1):
         if number == group.start + group.size or not all(

@@ -15,7 +15,7 @@ from benchcon.panel.model import Lamp, Panel
 FULL = 1000
 """The lightness of a lamp that is lit without being dimmed, in permille."""
 DAY, NIGHT = "day", "night"
-"""Levels of a whole panel."""
+"""The two light levels of a whole panel."""
 LIGHTS_FROM = 500
 """A board that cannot dim a lamp lights it fully from this level on (line protocol, *set*: at 1F4 and above)."""
 
@@ -25,7 +25,7 @@ _SLOPE = (29 / 3) ** 3
 
 @lru_cache(maxsize=4096)
 def duty_of(lightness_permille: float) -> float:
-    """Return the duty, 0 to 1, that shows a lamp `lightness_permille` (0 to 1000) light."""
+    """Return the duty, 0 to 1, at which a lamp has the lightness `lightness_permille` (0 to 1000)."""
     star = min(1000.0, max(0.0, lightness_permille)) / 10
     return float(((star + 16) / 116) ** 3 if star > 8 else star / _SLOPE)
 
@@ -38,15 +38,14 @@ def lightness_of(duty: float) -> float:
 
 
 def sent_permille(lamp: Lamp, level_permille: int) -> int:
-    """Return the lightness to send to the board so that `lamp` looks `level_permille` light beside its neighbours.
+    """Return the lightness in permille to send to the board so that `lamp` matches its neighbours at `level_permille`.
 
-    The trim is the lamp's share of its own full light that looks like everyone's full. Luminances multiply, lightnesses
-    do not: so the trimmed lamps stay alike at every level, by day and at night. What is lit stays lit: never 0 unless
-    the level is 0. A lamp that cannot be dimmed has no trim: it is sent full light or nothing, never a level at which
-    its board leaves it off.
+    The trim is the share of its own full light at which the lamp looks as bright as its neighbours at full. Trim and
+    level are multiplied as luminances, not as lightnesses, so that trimmed lamps match at every level, by day and at
+    night. A lit lamp stays lit: the result is 0 only for the level 0. A lamp that cannot be dimmed has no trim: it is
+    sent full light or nothing, never a level at which its board leaves it off.
 
-    This is the one place where it is worked out what trim and the panel's level send: for the console, the walk, the
-    soak, the budget and the simulated boards.
+    Console, walk, soak, budget and simulated boards all use this function.
     """
     if level_permille <= 0:
         return 0
@@ -59,12 +58,15 @@ def sent_permille(lamp: Lamp, level_permille: int) -> int:
 
 
 def _share(lamp: Lamp) -> float:
-    """The share of its light that trim and the panel's level leave a lamp."""
+    """Return the share (0 to 1) of its full luminance that trim and the panel's level leave a lamp."""
     return duty_of(lamp.trim_permille) * duty_of(lamp.level_permille)
 
 
 def looks_permille(lamp: Lamp, sent: int) -> int:
-    """Return how light `lamp` looks beside its neighbours when `sent` went to the board (the inverse of sending)."""
+    """Return the level in permille at which `lamp` matches its neighbours after `sent` (permille) went to its board.
+
+    This is the inverse of `sent_permille`.
+    """
     sent = lit_permille(lamp.dimmed, sent)
     share = _share(lamp)
     if not sent or not lamp.dimmed or share >= 1:
@@ -73,7 +75,7 @@ def looks_permille(lamp: Lamp, sent: int) -> int:
 
 
 def at_level(panel: Panel, level: str) -> Panel:
-    """Return `panel` with all its lamps at its level by `DAY` or at `NIGHT`; the same without one that differs."""
+    """Return `panel` with all its lamps at its level for `DAY` or `NIGHT`; `panel` itself if nothing would change."""
     permille = panel.night_permille if level == NIGHT and panel.night_permille else panel.day_permille
     if all(lamp.level_permille == permille for lamp in panel.lamps):
         return panel
@@ -81,7 +83,7 @@ def at_level(panel: Panel, level: str) -> Panel:
 
 
 def lit_permille(dimmed: bool, sent: int) -> int:
-    """Return how light a lamp burns, in permille of its own full light, when its board was sent the level `sent`."""
+    """Return the lightness of a lamp in permille of its own full light after its board was sent the level `sent`."""
     if not dimmed:
         return FULL if sent >= LIGHTS_FROM else 0
     return min(FULL, max(0, sent))

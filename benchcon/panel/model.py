@@ -1,4 +1,4 @@
-"""What is on a panel, in plain numbers with the unit in the name. `benchcon.panel.file` makes these of a panel file."""
+"""What is on a panel, in plain numbers with the unit in the name. `benchcon.panel.file` reads it from a panel file."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ SIDES = ("above", "below", "left", "right")
 
 
 class Place(NamedTuple):
-    """Centre of a part on the panel, from the top left corner, in millimetres."""
+    """The centre of a part, in mm right and down from the panel's top left corner."""
 
     x_mm: float
     y_mm: float
 
 
 class Wire(NamedTuple):
-    """Where one channel's wire goes. Every field may be unknown (empty)."""
+    """Where one channel's wire goes. A field that is not known is empty."""
 
     pin: str = ""
     """As `benchcon.panel.pins` reads it: ``D4``, ``A0``, ``165.0``, ``595.3``, ``7219.0``, ``keys.r0c1``; an
@@ -33,25 +33,25 @@ class Channel(NamedTuple):
     id: str
     wire: Wire = Wire()
     active: str = ""
-    """Level at the pin that means made or lit: ``low`` or ``high``; empty where it means nothing."""
+    """Level at the pin that means made or lit: ``low`` or ``high``; empty for kinds of channel that have none."""
     line: int = 0
 
 
 class Chain(NamedTuple):
     """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays).
 
-    The pins may be unknown (empty): somebody else's board is described as far as one knows it.
+    Pins that are not known are empty: a bought board may be described only in part.
     """
 
     kind: str
     data: str
     clock: str
     load: str
-    """Pin that takes the inputs over (74HC165), puts the outputs out (74HC595) or loads a digit (MAX7219)."""
+    """Pin that latches the inputs (74HC165), the outputs (74HC595) or a digit (MAX7219)."""
     chips: int = 1
     line: int = 0
     oe: str = ""
-    """74HC595 only: pin that switches its outputs on (OE, low is on); empty: OE is wired to ground."""
+    """74HC595 only: pin on OE, which enables the outputs when low; empty: OE is wired to ground."""
 
 
 class Matrix(NamedTuple):
@@ -62,7 +62,7 @@ class Matrix(NamedTuple):
     rows: tuple[str, ...]
     columns: tuple[str, ...]
     diodes: bool = True
-    """A diode at every contact; without, three made contacts of a rectangle make a ghost of the fourth."""
+    """There is a diode at every contact. Without, three made contacts of a rectangle make the fourth a ghost."""
     line: int = 0
 
 
@@ -71,16 +71,16 @@ class Board(NamedTuple):
 
     name: str
     label: str = ""
-    """For people: “Lighting desk”."""
+    """Name for people, such as “Lighting desk”."""
     ident: str = ""
-    """The board's own ident (as in `hello`); empty: the name."""
+    """The ident that the board answers `hello` with; empty: the same as `name`."""
     chip: str = ""
     """``atmega328p``, ``atmega328pb``, ``atmega2560`` or empty."""
     supply_mv: int = 5000
     budget_ma: float = 400.0
-    """Most current that all lamps and displays of this board may take together."""
+    """Most current that all lamps and displays of this board together may draw (mean)."""
     external_supply: bool = False
-    """Lamps and displays have a supply of their own, so the USB port's 500 mA do not bound the budget."""
+    """Lamps and displays have a supply of their own, so the budget is not limited by the USB port's 500 mA."""
     external_mv: int = 0
     """Voltage of that supply."""
     chains: tuple[Chain, ...] = ()
@@ -89,53 +89,53 @@ class Board(NamedTuple):
 
     @property
     def own_ident(self) -> str:
-        """What the board answers to `hello`: its ident, which is its name where the file gives none."""
+        """The ident that the board answers `hello` with: `ident`, or `name` where the file gives none."""
         return self.ident or self.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
 class OnPanel:
-    """What is said of every part, whatever it is: where it stands, how large it is, and what its maker should know."""
+    """What every part has: where it is, how large it is, and what the builder needs to know of it."""
 
     place: Place | None = None
     wired: bool = True
-    """False: its wires are not there yet."""
+    """False: it is not wired yet."""
     note: str = ""
     width_mm: float = 0.0
     height_mm: float = 0.0
-    """Size of the part on the panel, of a display the whole of it; 0: not said."""
+    """Width and height on the front; of a display, of its whole housing; 0: not given."""
     hole_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
+    """Width and height of its hole in the plate; height 0: a round hole of that diameter; both 0: not given."""
     body_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of what stands behind the plate; 0: not said."""
+    """Width and height of its body behind the plate; 0: not given."""
     depth_mm: float = 0.0
-    """How far it reaches behind the plate; 0: not said."""
+    """How far it reaches behind the plate; 0: not given."""
     label_at: str = ""
-    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
+    """Side on which its label is: one of `SIDES`; empty: that of the whole panel."""
     made_by: str = ""
-    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
+    """Key of the table that made this part, such as ``controls.key``; empty: the part has a table of its own."""
     line: int = 0
     """Line in the panel file, 0 if there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
 class OutputPart(OnPanel):
-    """What lamps and displays share."""
+    """What lamps and displays have in common."""
 
     answers: str = ""
-    """Name of the control that this output answers, or empty: its transport delay is then measured."""
+    """Name of the control that this output answers, so that its transport delay is measured; or empty."""
     within_us: int = 0
-    """How long the answer may take; 0: not said."""
+    """How long the answer may take; 0: not given."""
 
     @property
     def channels(self) -> tuple[Channel, ...]:
-        """The one channel of a lamp or display, as a `Control` has several."""
-        return (self.channel,)  # type: ignore[attr-defined]  # each of the two has one, where its fields begin
+        """The part's only channel, as a tuple like `Control.channels`."""
+        return (self.channel,)  # type: ignore[attr-defined]  # a field of both subclasses, so that it comes first there
 
 
 @dataclass(frozen=True, slots=True)
 class Control(OnPanel):
-    """What a hand moves."""
+    """A part that a hand moves."""
 
     name: str
     label: str
@@ -145,25 +145,26 @@ class Control(OnPanel):
     positions: tuple[str, ...] = ()
     """Words for the positions: a button's ``("released", "pressed")``, a switch's in order of travel."""
     codes: tuple[tuple[int, ...], ...] = ()
-    """For each position the values of the channels, in their order."""
+    """For each position the values of its channels, in the order of `channels`."""
     spring: tuple[int, ...] = ()
-    """Positions that spring back by themselves (a button's 1)."""
+    """Indexes of the positions that spring back by themselves (of a button: 1)."""
     begins: int = 0
-    """Where a simulated button or switch stands when it is started."""
+    """Index of the position in which a simulated button or switch starts."""
     inverted: bool = False
     """Encoder and potentiometer only: turning right makes the value fall."""
     detent_counts: int = 4
     low_count: int = 0
     high_count: int = 1023
     matrix: str = ""
-    """Name of the switch matrix the contacts stand in, or empty."""
+    """Name of the switch matrix that its contacts are in, or empty."""
     diodes: bool = True
-    """False: the contacts stand in a matrix without diodes."""
+    """False: its contacts are in a matrix without diodes."""
     debounce_ms: float = 10.0
     act_on: str = "settled"
-    """``settled``: wait until the contact is still for `debounce_ms`; ``first edge``: act at once, then hold off."""
+    """``settled``: act once the contact has been still for `debounce_ms`; ``first edge``: act at once, then ignore it
+    for that long."""
     guard: bool = False
-    """A cover that flips up stands over it."""
+    """It has a cover that flips up."""
     darkens: bool = False
     """While its contact is made the board itself is dark, whatever the host says."""
 
@@ -180,27 +181,27 @@ class Lamp(OutputPart):
     current_ma: float = 10.0
     forward_mv: int = 2000
     on_permille: int = 1000
-    """Lightness that “on” means."""
+    """Lightness to which the lamp is switched on."""
     trim_permille: int = 1000
-    """The host's: what is sent to the board is lightness × trim, so that lamps of unlike make look evenly bright."""
+    """Share of its full light at which the lamp looks as bright as its neighbours; see `lightness.sent_permille`."""
     level_permille: int = 1000
-    """The whole panel's level just now, on top of the trim: by day or at night (`lightness.at_level`)."""
+    """The panel's present level, by day or at night, which multiplies the trim (`lightness.at_level`)."""
     intensity_mcd: float = 0.0
-    """Luminous intensity at `test_ma`, typical, from its data sheet; 0: not said."""
+    """Typical luminous intensity at `test_ma`, from its data sheet; 0: not given."""
     test_ma: float = 20.0
-    """Current at which the data sheet gives intensity and forward voltage."""
+    """Current at which its data sheet gives intensity and forward voltage."""
     look_mcd: float = 0.0
-    """How bright it is to look at full light, for its panel's if 0."""
+    """How bright it should look at full light; 0: as bright as the panel's `look_mcd` says."""
     role: str = ""
-    """What it tells: ``warning``, ``caution``, ``advisory`` or ``other``; empty: not said."""
+    """What it signals: ``warning``, ``caution``, ``advisory`` or ``other``; empty: not given."""
     driver: str = "pin"
-    """What carries the lamp's current: ``pin`` (of the chip or the 74HC595), or a ``transistor`` beside it."""
+    """What switches the lamp's current: a ``pin`` (of the chip or the 74HC595) or a ``transistor``."""
     dimmed: bool = True
     """The board can show levels between off and on."""
     inside: str = ""
-    """Name of the control that this lamp is in, or of the lamp of another colour in the same housing; or empty."""
+    """Name of the control that this lamp is in, or of the first lamp in the same housing; or empty."""
     engraved: str = ""
-    """What stands beside its housing, where that is not its label: it has several colours."""
+    """Text engraved beside a housing of several colours, where it is not this lamp's own label."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +216,7 @@ class Display(OutputPart):
     """How a number is shown, such as ``000`` or ``0000.0``; empty: right-aligned, `digits` wide."""
     colour: str = "red"
     segment_ma: float = 5.0
-    """Mean current of one lit segment. A driver that goes through eight digits has eight times that at its peak."""
+    """Mean current of one lit segment. A driver that scans eight digits has eight times that at its peak."""
     digit_mm: float = 14.0
     """Height of a digit."""
 
@@ -224,28 +225,28 @@ Part = Control | Lamp | Display
 
 
 class SupplySource(NamedTuple):
-    """One of the things that can switch a supply on."""
+    """One way to switch a supply on: controls in given positions."""
 
     at: tuple[tuple[str, str], ...]
-    """Controls by name, and the word of the position where each has to stand."""
+    """For each control its name, and the word for the position that it must be in."""
     after_us: int = 0
-    """How long they have to stand there first."""
+    """How long they must have been there before the supply is on."""
     line: int = 0
 
 
 class Supply(NamedTuple):
-    """What feeds boards' outputs, lamps and displays as long as one of its sources is on."""
+    """A supply of lamps and displays, which is on as long as one of its sources is."""
 
     name: str
     label: str
     feeds: tuple[str, ...]
-    """Boards (all of their lamps and displays), lamps and displays, by name."""
+    """Names of what it feeds: lamps, displays, and boards (all of their lamps and displays)."""
     sources: tuple[SupplySource, ...]
     line: int = 0
 
 
 class ForeignTable(NamedTuple):
-    """A table that another room reads: its values as TOML gives them, and where it stands in the file."""
+    """A table of the panel file that another room interprets: its values as TOML gives them, and its lines."""
 
     line: int
     values: dict[str, Any]
@@ -255,23 +256,23 @@ class ForeignTable(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """The thing with holes in it."""
+    """A panel: its plate, its boards, and the parts on it."""
 
     title: str = ""
     serial: str = ""
-    """Serial number of this one, if there are several or will be; empty: not said."""
+    """Serial number of this panel, for those who build several; empty: not given."""
     width_mm: float = 0.0
     height_mm: float = 0.0
     depth_mm: float = 0.0
-    """Room behind the plate; 0: not said."""
+    """Room behind the plate; 0: not given."""
     labels: str = "above"
-    """On which side of their parts labels stand, where there is room: one of `SIDES`."""
+    """Side of the parts on which labels are put where there is room: one of `SIDES`."""
     look_mcd: float = 0.0
-    """How bright every lamp is to look at full light; 0: not said."""
+    """How bright every lamp should look at full light; 0: not given."""
     day_permille: int = 1000
-    """Lightness of all lamps by day, on top of their trims."""
+    """Light level of all lamps by day, which multiplies their trims."""
     night_permille: int = 0
-    """The same at night; 0: not said."""
+    """Light level of all lamps at night; 0: not given."""
     resistors: str = "E24"
     """Series of preferred values that resistors are taken from: ``E12`` or ``E24``."""
     boards: tuple[Board, ...] = ()
@@ -281,9 +282,9 @@ class Panel:
     matrices: tuple[Matrix, ...] = ()
     supplies: tuple[Supply, ...] = ()
     triggers: tuple[ForeignTable, ...] = ()
-    """Tables ``[[triggers]]`` as read: `benchcon.watch` knows what they mean."""
+    """The tables ``[[triggers]]``, which `benchcon.watch` interprets."""
     text: str = ""
-    """The panel file as read, for captures."""
+    """The panel file's text, which captures carry."""
     digest: str = ""
     """SHA-256 of `text`, hex."""
     path: str = ""
@@ -299,16 +300,16 @@ class Panel:
         return (*self.lamps, *self.displays)
 
     def board(self, name: str) -> Board | None:
-        """Return the board called `name` on this panel."""
+        """Return the board called `name`, or None."""
         return next((board for board in self.boards if board.name == name), None)
 
     def part(self, name: str) -> Part | None:
-        """Return the part called `name`."""
+        """Return the part called `name`, or None."""
         return next((part for part in self.parts if part.name == name), None)
 
 
 def key_of(part: Part) -> str:
-    """Return the key of a part's table: ``controls.stop_bar``; of one of several, ``controls.key (key_3)``."""
+    """Return the key of a part's table: ``controls.stop_bar``, or ``controls.key (key_3)`` for one part of several."""
     if part.made_by:
         return f"{part.made_by} ({part.name})"
     table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"

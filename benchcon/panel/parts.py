@@ -1,4 +1,7 @@
-"""The tables of a panel file, one function a kind: boards, matrices, controls, lamps, displays."""
+"""Reads the tables of a panel file, one function for each kind: boards, matrices, controls, lamps, displays.
+
+Mistakes are noted in the table; a part that cannot be made without what is missing is left out.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ from benchcon.panel.segments import digits_of_format
 from benchcon.text import near
 
 LONGEST_LABEL = 60
-"""Characters of what is written beside a part."""
+"""Most characters of a part's label."""
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 KINDS = ("button", "switch", "encoder", "pot")
@@ -91,7 +94,10 @@ def matrices(top: TomlTable, board_names: list[str]) -> tuple[Matrix, ...]:
 def _channel(
     table: TomlTable, value: Any, keys: tuple[str | int, ...], board_names: list[str], low: str
 ) -> Channel | None:
-    """Read one channel: ``"board.id"``, or a table with `id` and where the wire goes."""
+    """Read one channel: ``"board.id"``, or a table with `id` and the way of its wire. None if there is no good id.
+
+    `low` is the level that means made or lit where the table says nothing.
+    """
     inner = TomlTable(table.source, (*table.path, *keys), {"id": value} if isinstance(value, str) else value)
     path = (*inner.path, "id") if isinstance(value, dict) else inner.path
     reference = inner.get("id")
@@ -161,7 +167,7 @@ def _size(table: TomlTable) -> tuple[float, float]:
 
 
 def _answers(table: TomlTable) -> tuple[str, int]:
-    """Read which control an output answers, and within what time."""
+    """Read which control an output answers, and within how many microseconds."""
     name = table.matching("answers", NAME, "the name of a control is allowed")
     within_ms = table.quantity("within", "ms", 0.0, 1, 10_000, 'from "1 ms" to "10 s"')
     if table.get("within") is not None and table.get("answers") is None:
@@ -170,14 +176,14 @@ def _answers(table: TomlTable) -> tuple[str, int]:
 
 
 def _begins(table: TomlTable, positions: tuple[str, ...], spring: tuple[int, ...]) -> int:
-    """Read at which position a simulated control is started."""
+    """Read in which position (its index) a simulated control starts."""
     stays = [word for number, word in enumerate(positions) if number not in spring]
     word = table.word("begins", stays, stays[0] if stays else "")
     return positions.index(word) if word in positions else 0
 
 
 def _hole(table: TomlTable) -> tuple[float, float]:
-    """A diameter, ``"16.2 mm"``, or width and height of a cut-out."""
+    """Read a hole, in mm: a diameter (and height 0), or width and height of a cut-out."""
     bounds = 'from "1 mm" to "1 m"'
     if isinstance(table.values.get("hole"), list):
         return table.pair("hole", 1, 1000, bounds) or (0.0, 0.0)
@@ -197,7 +203,7 @@ def _label(table: TomlTable, name: str) -> str:
 
 
 class _OnPanel(TypedDict):
-    """The fields of `OnPanel`, as they are read."""
+    """The fields of `OnPanel`."""
 
     place: Place | None
     wired: bool
@@ -217,7 +223,7 @@ class _Output(_OnPanel):
 
 
 def _on_panel(table: TomlTable) -> _OnPanel:
-    """Read what is said of every part."""
+    """Read the keys that every part has."""
     width, height = _size(table)
     return {
         "place": _place(table),
@@ -234,7 +240,7 @@ def _on_panel(table: TomlTable) -> _OnPanel:
 
 
 def _output(table: TomlTable) -> _Output:
-    """Read what is said of every lamp and display."""
+    """Read the keys that every lamp and display has."""
     answers, within_us = _answers(table)
     return {**_on_panel(table), "answers": answers, "within_us": within_us}
 
@@ -284,7 +290,7 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
 
 
 def in_matrix(control: Control, matrices_: tuple[Matrix, ...]) -> Control:
-    """Return `control` with the matrix that its contacts stand in, if the pins say so."""
+    """Return `control` with the matrix that its contacts are in, if its pins name one."""
     for channel in control.channels:
         for pin in read_pins(channel.wire.pin):
             for matrix in matrices_:
@@ -300,7 +306,7 @@ ROLES = ("warning", "caution", "advisory", "other")
 
 
 def _usual_ma(table: TomlTable, channels: tuple[Channel, ...]) -> float:
-    """Return the current of a lamp that says none: what its pin is made for."""
+    """Return the current in mA of a lamp for which the file gives none: what its pin is made for."""
     kinds = {pin.kind for channel in channels for pin in read_pins(channel.wire.pin)}
     return SHIFT_REGISTER_PIN_MA if "595" in kinds and table.get("driver") != "transistor" else 10.0
 

@@ -1,4 +1,4 @@
-"""Names of pins, and what the pins of the chips we know can do.
+"""Names of pins, and what the pins of the known chips can do.
 
 A pin is written as it is printed on the usual boards (``D4``, ``A0``), or says where on a chain of chips a wire goes:
 
@@ -19,7 +19,7 @@ import re
 from typing import NamedTuple
 
 CHAINS = {"165": "74HC165", "595": "74HC595", "7219": "MAX7219"}
-"""Chains of chips by the name they have in pins, and the chip."""
+"""For each chain its name in pins, and its chip."""
 
 CHIPS = ("atmega328p", "atmega328pb", "atmega2560")
 
@@ -37,12 +37,12 @@ _MEGA_D += ["D7", "G2", "G1", "G0", *(name[1:] for name in _run("L", 7, 8, -1)),
 _MEGA = {f"D{n}": f"P{port}" for n, port in enumerate(_MEGA_D)}
 _MEGA |= {f"A{n}": port for n, port in enumerate(_run("F", 0, 8) + _run("K", 0, 8))}
 
-# The ATmega328PB stands on the same boards; its ports E0 to E3 are where the other has two supply pins, ADC6 and ADC7.
+# The ATmega328PB is on the same boards; where the other has two supply pins, ADC6 and ADC7, it has ports E0 to E3.
 PORTS: dict[str, dict[str, str]] = {"atmega328p": _UNO, "atmega328pb": _UNO, "atmega2560": _MEGA}
 """For each chip: board pin → port pin (``PD4``; ``ADC6``: analogue only)."""
 
 SERIAL = ("D0", "D1")
-"""The serial port's own pins; nothing else may use them."""
+"""The serial port's pins; nothing else may use them."""
 
 _PIN = re.compile(r"[DA](?:0|[1-9]\d?)")
 _CHAINED = re.compile(r"(165|595|7219)\.(0|[1-9]\d{0,2})")
@@ -50,26 +50,26 @@ _CROSSING = re.compile(r"([a-z][a-z0-9_]{0,15})\.r(0|[1-9]\d?)c(0|[1-9]\d?)")
 
 
 class Pin(NamedTuple):
-    """Where one wire ends."""
+    """Where one wire ends: a pin of the chip, or a place on a chain or in a matrix."""
 
     kind: str
     """``direct``, ``165``, ``595``, ``7219`` or ``matrix``."""
     name: str
-    """As written."""
+    """The pin as it is written: ``D4``, ``165.9``, ``keys.r1c2``."""
     bit: int = 0
-    """Bit or place of a chain, from 0."""
+    """Bit or row on the chain, from 0."""
     matrix: str = ""
     row: int = 0
     column: int = 0
 
     @property
     def chip_number(self) -> int:
-        """Which chip of the chain, 0 is nearest the board."""
+        """Number of its chip on the chain; 0 is nearest the board."""
         return self.bit // 8
 
 
 def read_pin(text: str) -> Pin:
-    """Return the one pin that `text` names. Raises ValueError with what is allowed."""
+    """Return the pin that `text` names. Raises ValueError with a sentence that says what is allowed."""
     if _PIN.fullmatch(text):
         return Pin("direct", text)
     if match := _CHAINED.fullmatch(text):
@@ -85,5 +85,5 @@ _ALLOWED = "D4, A0, 165.0, 595.3, 7219.0, MATRIX.r0c1, and D2/D3 for an encoder"
 
 
 def read_pins(text: str) -> tuple[Pin, ...]:
-    """Return the pins that a wire's `text` names: none if it is empty, two for an encoder."""
+    """Return the pins that `text` names: none if it is empty, two for ``D2/D3``. Raises ValueError as `read_pin`."""
     return tuple(read_pin(part) for part in text.split("/")) if text else ()

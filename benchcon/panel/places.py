@@ -1,4 +1,4 @@
-"""How much of the panel a part takes."""
+"""How much of the panel a part covers, and which parts share their place."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ _LAMP_MM = (8.0, 8.0)
 
 
 def footprint_mm(part: Part) -> tuple[float, float]:
-    """Return width and height of `part` in mm: as the file says, or as such parts usually are (common practice)."""
+    """Return width and height of `part` in mm: the file's, or the usual ones (common practice, no source)."""
     if part.width_mm and part.height_mm:
         return part.width_mm, part.height_mm
     if isinstance(part, Control):
@@ -21,23 +21,26 @@ def footprint_mm(part: Part) -> tuple[float, float]:
 
 
 def belong(one: Part, other: Part) -> bool:
-    """Return whether two parts share their place: one is a lamp in the other, or both are lamps in one control."""
+    """Return whether two parts share a place: a lamp and the control it is in, or lamps in one control or housing."""
     control, another = inside_of(one), inside_of(other)
     return other.name == control or one.name == another or (control != "" and control == another)
 
 
 def inside_of(part: Part) -> str:
-    """Return the name of the control that a lamp is in, or of the first lamp of its housing; or nothing."""
+    """Return the name of the control that a lamp is in, or of the first lamp of its housing; empty for other parts."""
     return part.inside if isinstance(part, Lamp) else ""
 
 
 def engraved(part: Part) -> str:
-    """Return what stands beside `part` on the plate."""
+    """Return the text that is engraved beside `part`."""
     return (part.engraved if isinstance(part, Lamp) else "") or part.label or part.name
 
 
 def overlap_mm(one: Part, other: Part) -> float:
-    """Return by how many mm two parts overlap at least (0: they do not, belong together, or one has no place)."""
+    """Return by how many mm two parts overlap, in the direction in which they overlap less.
+
+    0 if they do not overlap, if they share a place (`belong`), or if one has no place.
+    """
     if belong(one, other):
         return 0.0
     if one.place is None or other.place is None:
@@ -49,6 +52,6 @@ def overlap_mm(one: Part, other: Part) -> float:
 
 
 def edges_mm(part: Part, place: Place) -> tuple[float, float, float, float]:
-    """Return left, top, right and bottom of `part` when its centre is at `place`."""
+    """Return left, top, right and bottom of `part` in mm with its centre at `place`."""
     width, height = footprint_mm(part)
     return place.x_mm - width / 2, place.y_mm - height / 2, place.x_mm + width / 2, place.y_mm + height / 2

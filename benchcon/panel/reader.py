@@ -1,4 +1,4 @@
-"""Reading tables of a TOML file with findings: every mistake noted with file, line and key, and reading goes on."""
+"""Reads the tables of a TOML file; each mistake is noted with file, line and key, and reading goes on."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ _Read = TypeVar("_Read")
 
 _MOST_LISTED = 24
 _MOST_NOTED = 1000
-"""Most findings that are listed about one file; whoever has more mends the first and checks again."""
+"""Most findings that are noted about one file; with more, the first are to be mended and the file checked again."""
 
 
 class PanelRemark(NamedTuple):
-    """One thing about a file that a person should know."""
+    """One finding about a file: a mistake, or advice."""
 
     file: str
     line: int
-    """From 1; 0: the file as a whole."""
+    """Line, from 1; 0 stands for the file as a whole."""
     text: str
-    """Key, what was found, what is allowed; printable, one line."""
+    """Key, what was found, and what is allowed, in one printable line."""
     grave: bool = True
-    """The file cannot be used until it is mended; otherwise: advice."""
+    """True: a mistake, with which the file cannot be used; False: advice."""
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line else self.file
@@ -41,7 +41,7 @@ class PanelRemark(NamedTuple):
 
 
 def as_finding(file: str, message: str) -> PanelRemark:
-    """Return the finding that a message ``FILE:LINE: text`` of a `Trouble` about `file` tells."""
+    """Return the finding in a `Trouble`'s message ``FILE:LINE: text`` about `file`; the line is 0 if it names none."""
     shown_file = printable(file)
     match = re.match(r":(?: line )?(\d{1,9}): ", message.removeprefix(shown_file))
     if message.startswith(shown_file) and match:
@@ -50,21 +50,21 @@ def as_finding(file: str, message: str) -> PanelRemark:
 
 
 def has_heading(text: str, *headings: str) -> bool:
-    """Tell whether a line of TOML begins with one of `headings`, such as ``[[faults]]`` or ``[values.``.
+    """Return whether a line of `text` begins with one of `headings`, such as ``[[faults]]`` or ``[values.``.
 
-    Spaces count for nothing. Line by line: no file, however long and odd, costs more than one look at it.
+    Spaces are ignored. The text is not parsed, so any file takes no more than one pass, however long and odd it is.
     """
     return any("".join(line.split()).startswith(headings) for line in text.splitlines() if "[" in line)
 
 
 def options(allowed: Iterable[str]) -> str:
-    """Return allowed words as a list for a message, not longer than can be read."""
+    """Return the allowed words as a list for a message, cut off after as many as can be read."""
     words = list(allowed)
     return ", ".join(words[:_MOST_LISTED]) + (f" and {len(words) - _MOST_LISTED} more" * (len(words) > _MOST_LISTED))
 
 
 def shown(value: object) -> str:
-    """Return what was found in the file as text for a message, bounded and printable."""
+    """Return a value from the file as text for a message, bounded and printable."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
@@ -86,7 +86,7 @@ def _list(values: list[Any]) -> str:
 
 
 def dotted(path: Path) -> str:
-    """Return a path as a person would write it: ``controls.stop_bar.channels[2].pin`` (elements from 1)."""
+    """Return `path` as messages write it: ``controls.stop_bar.channels[2].pin`` (elements count from 1)."""
     out = ""
     for step in path:
         if isinstance(step, int):
@@ -98,20 +98,20 @@ def dotted(path: Path) -> str:
 
 
 class SourceFile:
-    """A file that is being read: its name, where its keys stand, and what was found wrong so far."""
+    """A file that is being read: its name, the lines of its keys, and the findings so far."""
 
     def __init__(self, file: str, lines: dict[Path, int]) -> None:
         self.file = printable(file)
         self.lines = lines
         self.homes: dict[Path, Path] = {}
-        """Where that stands in the file which a repeat, a lit control or a lamp of several colours makes."""
+        """For the path of each part that another table makes, the path of that table in the file."""
         self.findings: list[PanelRemark] = []
         self.said = 0
-        """How often anything was found wrong, whether or not it is noted already."""
+        """Number of findings, those included that were noted already."""
         self._noted: dict[tuple[Path, str], int] = {}
 
     def line(self, path: Path) -> int:
-        """Return the line of `path`, of what made it, or of the nearest thing around it."""
+        """Return the line of `path`, of the table that made it, or of the nearest table around it; else 0."""
         for length in range(len(path), -1, -1):
             if found := self.lines.get(path[:length]):
                 return found
@@ -120,9 +120,9 @@ class SourceFile:
         return 0
 
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
-        """Note a finding about `path`: ``KEY text``.
+        """Note the finding ``KEY text`` about `path`.
 
-        What is true of several parts that one table makes is said once, of that table.
+        A finding that holds for several parts made by one table is noted once, for that table.
         """
         self.said += 1
         home = self._home(path)
@@ -130,7 +130,7 @@ class SourceFile:
         if known < len(self.findings):
             self.findings[known] = self.findings[known]._replace(text=f"{dotted(home)} {text}")
         else:
-            # A lamp that is in a control has no table of its own: it is known by the place where it is written.
+            # A lamp in a control has no table of its own: it is named by the place where the file has it.
             told = home if home[:1] != path[:1] else path
             self.say_at(self.line(path), f"{dotted(told)} {text}", grave=grave)
 
@@ -147,7 +147,7 @@ class SourceFile:
 
 
 class TomlTable:
-    """One table: each reading method notes what is wrong and gives the default; `done` notes unknown keys."""
+    """One table of a file. A reading method that finds a mistake notes it and returns the default."""
 
     def __init__(self, source: SourceFile, path: Path, values: object, what: str = "a table") -> None:
         self.source = source
@@ -168,12 +168,12 @@ class TomlTable:
         self.source.say(self.path if key is None else (*self.path, key), text, grave=grave)
 
     def get(self, key: str) -> Any | None:
-        """Return the value of `key` as TOML gave it, None if it is not there; `done` then knows the key."""
+        """Return the value of `key` as TOML gave it, None if it is missing. `done` then takes the key as known."""
         self.asked.add(key)
         return self.values.get(key)
 
     def done(self) -> None:
-        """Note every key that no reading method has asked for, with what is allowed and which key is nearest."""
+        """Note each key that no reading method has asked for, with the allowed keys and the nearest of them."""
         for key in [key for key in self.values if key not in self.asked][:_MOST_NOTED]:
             now = FORMER.get(key)
             if now in self.asked:
@@ -183,7 +183,7 @@ class TomlTable:
                 self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
-        """Return a text of up to `longest` characters, printable."""
+        """Return a printable text of up to `longest` characters."""
         value = self.get(key)
         return default if value is None else self.a_text((key,), value, default, longest)
 
@@ -203,7 +203,7 @@ class TomlTable:
         return default
 
     def word(self, key: str, allowed: Sequence[str], default: str) -> str:
-        """Return one of the `allowed` words."""
+        """Return the value of `key`, which must be one of the words in `allowed`; else `default`."""
         value = self.get(key)
         if value is None:
             return default
@@ -214,7 +214,7 @@ class TomlTable:
         return default
 
     def matching(self, key: str, pattern: re.Pattern[str], what: str, default: str = "") -> str:
-        """Return a text that matches `pattern`; `what` says in a finding what is allowed."""
+        """Return a text that `pattern` matches as a whole; a finding says `what` is allowed."""
         value = self.get(key)
         if value is None:
             return default
@@ -224,7 +224,7 @@ class TomlTable:
         return default
 
     def flag(self, key: str, default: bool) -> bool:
-        """Return true or false."""
+        """Return the value of `key`, which must be true or false; else `default`."""
         value = self.get(key)
         if value is None or isinstance(value, bool):
             return default if value is None else value
@@ -232,7 +232,7 @@ class TomlTable:
         return default
 
     def whole(self, key: str, default: int, least: int, most: int) -> int:
-        """Return a whole number from `least` to `most`."""
+        """Return the value of `key`, which must be a whole number from `least` to `most`; else `default`."""
         value = self.get(key)
         if value is None:
             return default
@@ -242,9 +242,9 @@ class TomlTable:
         return default
 
     def quantity(self, key: str, unit: str, default: float, least: float, most: float, bounds: str) -> float:
-        """Return a quantity, written with its unit in quotes, as a number of `unit`s from `least` to `most`.
+        """Return a quantity, written in quotes with its unit, as a number of `unit` from `least` to `most`.
 
-        `bounds` says in a finding what is allowed.
+        A finding says which `bounds` are allowed: ``from "1 mm" to "1 m"``.
         """
         value = self.get(key)
         if value is None:
@@ -259,7 +259,7 @@ class TomlTable:
             written, per = {"permille": ("%", 10), "mV": ("V", 1000)}.get(unit, (unit, 1))
             hint = ""
             if isinstance(value, int | float) and not isinstance(value, bool):
-                good = least <= value * per <= most  # its unit alone may not make it so
+                good = least <= value * per <= most  # only a bare number that is within bounds gets a hint
                 hint = f', such as "{value:g} {written}"' if good else f": {bounds}"
             self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
             return None
@@ -274,7 +274,7 @@ class TomlTable:
         return number
 
     def pair(self, key: str, least: float, most: float, bounds: str) -> tuple[float, float] | None:
-        """Return a pair of lengths in mm, ``["60 mm", "200 mm"]``."""
+        """Return a pair of lengths, such as ``["60 mm", "200 mm"]``, in mm; None if it is missing or wrong."""
         value = self.get(key)
         if value is None:
             return None
@@ -299,12 +299,15 @@ class TomlTable:
         return found if self.source.said == before else None
 
     def table(self, key: str) -> TomlTable:
-        """Return the table at `key`, an empty one if there is none."""
+        """Return the table at `key`, an empty one if it is missing or is not a table."""
         value = self.get(key)
         return TomlTable(self.source, (*self.path, key), {} if value is None else value)
 
     def tables(self, key: str, pattern: re.Pattern[str], what: str) -> list[tuple[str, TomlTable]]:
-        """Return the named tables below `key`, in file order; others are noted and left out."""
+        """Return the named tables below `key`, in file order.
+
+        Those whose name `pattern` does not match as a whole are left out; the finding says `what` is allowed.
+        """
         value = self.get(key)
         found: list[tuple[str, TomlTable]] = []
         if isinstance(value, dict):
@@ -323,7 +326,7 @@ class TomlTable:
 
 
 FORMER = {"digits": "displays", "places": "digits"}
-"""Keys of early panel files, and what they are called now. They are not read, but who has such a file learns why."""
+"""Keys of early panel files, and their names today. They are not read, but the finding names the new key."""
 
 _ONE = {
     "boards": "a board",
@@ -337,7 +340,7 @@ _ONE = {
 
 
 def name_from(label: str) -> str:
-    """Return a name made of a label: ``Stop bar`` → ``stop_bar``; empty if nothing in it can stand in a name."""
+    """Return a name made from a label: ``Stop bar`` → ``stop_bar``; empty if the label has no letter for it."""
     plain = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
     return re.sub(r"^[^a-z]+|_+$", "", re.sub(r"[^a-z0-9]+", "_", plain))[:32].rstrip("_")
 
@@ -353,11 +356,11 @@ _ALSO_CALLED = {
     "rotary": "switch",
     "selector": "switch",
 }
-"""What people say (common practice, no source), and what it is called in the files."""
+"""Words that people use (common practice, no source), and the words of the files for them."""
 
 
 def _meant(value: str, allowed: Sequence[str]) -> str:
-    """Which of the `allowed` words is meant by `value`: by its meaning, else by its letters."""
+    """Return ``; did you mean "…"?`` with the allowed word nearest to `value` in meaning or letters; or nothing."""
     called = _ALSO_CALLED.get(re.sub(r"[^a-z]", "", value[:40].lower()))
     if called in allowed:
         return f'; did you mean "{called}"?'
@@ -374,7 +377,10 @@ def _example(value: object, key: str | int) -> str:
 
 
 def without_mistakes(read: _Read | None, findings: Iterable[PanelRemark], name: str, kind: str) -> _Read:
-    """Return what was `read` of the file `name`, a `kind`. Raises `Trouble` for the first mistake, or if it is none."""
+    """Return `read`, what was made of the file `name`, which should be a `kind`.
+
+    Raises `Trouble` for the first mistake in `findings`, or if `read` is None.
+    """
     for finding in findings:
         if finding.grave:
             raise Trouble(str(finding))

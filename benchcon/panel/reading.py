@@ -1,4 +1,4 @@
-"""What a control says, from the values of its channels."""
+"""The position of a control, from the values of its channels."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ Values = Mapping[tuple[str, str], int]
 
 
 PASSING_US = 150_000
-"""A switch is on its way between two positions for less than this (a simulated hand takes 30 ms each)."""
+"""Longest time in µs that a switch is on its way between two positions (a simulated hand takes 30 ms)."""
 
 
 class ReadPosition(NamedTuple):
-    """The position of a button or switch, or why there is none."""
+    """The position of a button or switch (index from 0), or None and why."""
 
     position: int | None
     why: str = ""
@@ -28,8 +28,8 @@ class ReadPosition(NamedTuple):
 def position(control: Control, values: Values) -> ReadPosition:
     """Return which position `control` is in, by `values`.
 
-    Between two positions of a rotary switch none of its contacts, or two, are made for a moment: that gives no position
-    and says so.
+    While a rotary switch moves between two positions, none of its contacts is made for a moment, or two are: that is
+    not a position.
     """
     code: list[int] = []
     for channel in control.channels:
@@ -41,7 +41,7 @@ def position(control: Control, values: Values) -> ReadPosition:
 
 
 def position_of_code(control: Control, code: Sequence[int]) -> ReadPosition:
-    """Return which position has the channel values `code`, in the order of the control's channels."""
+    """Return which position has the channel values `code`, given in the order of the control's channels."""
     found = tuple(code)
     if found in control.codes:
         return ReadPosition(control.codes.index(found))
@@ -59,21 +59,21 @@ def _singles(code: tuple[int, ...]) -> list[tuple[int, ...]]:
 
 
 def position_of(control: Control, values: Values) -> int | None:
-    """Return the position of `control`, or None where there is none: `position` says why."""
+    """Return the position of `control` (index from 0), or None; `position` also says why."""
     return position(control, values).position
 
 
 def detents(control: Control, before: int, after: int) -> float:
-    """Return how many detents an encoder was turned from one count to another; to the right is positive.
+    """Return how many detents an encoder was turned between two counts; to the right is positive.
 
-    Counts are 16 bits and wrap; more than half the circle the other way is taken for a turn back.
+    Counts have 16 bits and wrap; of the two ways round the shorter is taken.
     """
     counts = signed16(after - before)
     return (-counts if control.inverted else counts) / control.detent_counts
 
 
 def share_permille(control: Control, counts: int) -> int:
-    """Return how far a potentiometer is turned, 0 (left end) to 1000, held at the ends."""
+    """Return how far a potentiometer is turned, 0 (left end) to 1000 (right end), clamped to these."""
     span = control.high_count - control.low_count
     share = round(1000 * (counts - control.low_count) / span) if span > 0 else 0
     share = min(1000, max(0, share))

@@ -1,4 +1,4 @@
-"""What must hold between the parts of a panel: names, channels, pins, places, currents."""
+"""Checks between the parts of a panel: names, channels, pins, places, currents."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from benchcon.text import counted, listed, near
 
 
 def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
-    """Note in `source` what does not fit together on `panel`, and with `currents` what draws too much."""
+    """Note in `source` what contradicts itself on `panel` and, with `currents`, what draws too much."""
     _names(panel, source)
     _channels(panel, source)
     _one_board_each(panel, source)
@@ -32,7 +32,7 @@ def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
 
 
 def _one_board_each(panel: Panel, source: SourceFile) -> None:
-    """A control's position is read from contacts that one board sees at one moment."""
+    """Check that all contacts of a control are on one board, which sees them at one moment."""
     for control in panel.controls:
         boards = list(dict.fromkeys(channel.board for channel in control.channels))
         if len(boards) > 1:
@@ -41,7 +41,7 @@ def _one_board_each(panel: Panel, source: SourceFile) -> None:
 
 
 def _housings(panel: Panel, source: SourceFile) -> None:
-    """Lamps in one housing share a lead: what lights them has to be the same."""
+    """Check that lamps in one housing, which share a lead, are lit by the same level at the pin."""
     first = {lamp.name: lamp for lamp in panel.lamps if lamp.engraved and not lamp.inside}
     for lamp in panel.lamps:
         other = first.get(lamp.inside)
@@ -117,7 +117,7 @@ def _dark_switches(panel: Panel, source: SourceFile) -> None:
 
 
 class _Pins:
-    """The pins of one board, and who has them."""
+    """The pins of one board, and which part or chain uses each."""
 
     def __init__(self, panel: Panel, board: Board, source: SourceFile) -> None:
         self.panel = panel
@@ -143,13 +143,13 @@ class _Pins:
         self.source.say_at(line, text, grave=grave)
 
     def say_lacking(self, line: int, what: str, text: str) -> None:
-        """Say once for all parts that a table makes that the chain or matrix `what` is not there."""
+        """Note that the chain or matrix `what` is missing, once for all parts that one table makes."""
         if (line, what) not in self.lacking:
             self.lacking.add((line, what))
             self.say(line, text)
 
     def chain_pins(self) -> None:
-        """Chains of one kind of direction share data, all share the clock: each has a load pin of its own."""
+        """Take the pins of the chains: all share the clock, those of one direction data; each has its own load pin."""
         for chain in self.chains.values():
             who = f"boards.{self.board.name}.chains.{chain.kind}"
             shared = {self.chains[kind].clock for kind in self.chains if kind != chain.kind}
@@ -164,7 +164,7 @@ class _Pins:
             self.take(chain.oe, f"{who}.oe", chain.line)
 
     def take(self, name: str, who: str, line: int) -> None:
-        """Note that `who` uses the microcontroller's or chain's pin `name`, or that it cannot."""
+        """Note that `who` uses the pin `name`; if it cannot, because it does not exist or is in use, a finding."""
         if not name:
             return
         ports = PORTS.get(self.board.chip, {})
@@ -308,7 +308,7 @@ def _on_panel(panel: Panel, part: Part, source: SourceFile) -> None:
 
 
 def _overlaps(placed: list[Part]) -> Iterator[tuple[Part, Part, float]]:
-    """Give overlapping pairs; swept from left to right, so that a large panel does not compare all with all."""
+    """Yield overlapping pairs and by how many mm; sweeps from left to right rather than comparing all with all."""
     order = {id(part): number for number, part in enumerate(placed)}
     boxes = [(edges_mm(part, part.place), part) for part in placed if part.place is not None]
     open_: list[tuple[float, Part]] = []

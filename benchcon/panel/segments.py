@@ -1,10 +1,10 @@
 """Seven-segment characters: text and numbers to segments and back.
 
-A digit is one byte, 1 is lit: 80h the point, then 40h A (top), 20h B, 10h C, 08h D (bottom), 04h E, 02h F, 01h G
-(middle), as the MAX7219/MAX7221 data sheet numbers them in its table 6. Figures and the letters E, H, L, P are that
-sheet's code B font (table 5); the other letters are the usual ones of the trade (common practice, no source).
+A digit is one byte, a set bit is lit: 80h is the point, then 40h A (top), 20h B, 10h C, 08h D (bottom), 04h E, 02h F,
+01h G (middle), as the MAX7219/MAX7221 data sheet numbers them in its table 6. Numerals and the letters E, H, L, P are
+from that sheet's code B font (table 5); the other letters are the usual ones of the trade (common practice, no source).
 
-Any byte whatever has a text: a shape that is no character is written by its segments in braces, ``{ACG}``. So
+Every byte has a text: a shape that is not a character is written by its segments in braces, ``{ACG}``. So
 ``encode(decode(b), len(b)) == b`` always holds.
 """
 
@@ -42,9 +42,9 @@ _CHARACTER = re.compile(r"(\{[A-G]*\}|[^.])(\.?)|(\.)", re.DOTALL)
 def encode(text: str, digits: int) -> bytes:
     """Return the segments that show `text` on a display of `digits` digits, leftmost first.
 
-    A point belongs to the character before it and takes no digit of its own. Shorter text stands at the right.
+    A point belongs to the character before it and takes no digit of its own. Shorter text is right-aligned.
     ``{ACG}`` lights just these segments. Raises `Trouble` for a character that seven segments cannot show, and for
-    text too long.
+    text that is too long.
     """
     out = bytearray()
     for match in _CHARACTER.finditer(text):
@@ -71,15 +71,15 @@ def digits_of(text: str) -> int:
 
 
 def segments_of(value: int, digits: int) -> bytes:
-    """Return a display's value, as on the wire, as the segments of its digits, leftmost first.
+    """Return a display's `value`, as on the wire, as one byte of segments for each digit, leftmost first.
 
-    What there is no digit for is cut off: a stranger's value may have any size.
+    Bits beyond the display's digits are dropped, because a board may send a value of any size.
     """
     return (value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")
 
 
 def decode(segments: bytes) -> str:
-    """Return what `segments` show, one character for each digit, each with its point: ``b"\\x7E\\xB0"`` is ``01.``"""
+    """Return the text of `segments`, a character (with its point) for each digit: ``b"\\x7E\\xB0"`` is ``01.``"""
     return "".join(_character(each & 0x7F) + ("." if each & POINT else "") for each in segments)
 
 
@@ -103,17 +103,17 @@ def digits_of_format(form: str) -> int:
 def format_number(display: Display, value: float) -> str:
     """Return the text that shows the number `value` on `display`: exactly as many characters as it has digits.
 
-    As `number_text`; what does not fit, and what is not a number, shows as dashes, never as a wrong number.
+    It is formatted as by `number_text`; a number that does not fit, and NaN, show as dashes.
     """
     shown = number_text(display, value)
     return "-" * display.digits if shown is None else shown
 
 
 def number_text(display: Display, value: float) -> str | None:
-    """Return the text that shows `value` on `display`; None if it does not fit, or is not a number.
+    """Return the text that shows `value` on `display`; None if it does not fit, or is not a finite number.
 
-    The format is the display's own, or right-aligned without a fraction. Rounds half away from zero. A negative
-    number's minus takes a digit.
+    The format is the display's own, or right-aligned without a fraction. Halves are rounded away from zero. The minus
+    of a negative number takes a digit.
     """
     form = display.format or "#" * (display.digits - 1) + "0"
     filled = digits_of_format(form)

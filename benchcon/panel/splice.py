@@ -1,4 +1,4 @@
-"""Changes to a TOML text that leave every byte alone that they do not mean: comments, order, spacing, line ends."""
+"""Changes a TOML text and leaves every other byte as it is: comments, order, spacing, line ends."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from benchcon.errors import Trouble
 from benchcon.panel.where import Path, Places, places_in
 
 Value: TypeAlias = bool | int | float | str | Sequence["Value"] | Mapping[str, "Value"]
-"""What TOML can hold, as far as panel files need it."""
+"""The TOML values that panel files use."""
 
 
 def written(value: Value) -> str:
-    """Return `value` as TOML writes it; strings as basic strings, whose escapes are those of JSON."""
+    """Return `value` in TOML; strings become basic strings, which have the escapes of JSON."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -28,12 +28,12 @@ def written(value: Value) -> str:
 
 
 def line_end(text: str) -> str:
-    """Return how lines end in `text`."""
+    """Return the line end that `text` uses."""
     return "\r\n" if "\r\n" in text else "\n"
 
 
 def with_key_renamed(text: str, path: Path, name: str) -> str:
-    """Return `text` with the last key of `path` written as `name` wherever it stands."""
+    """Return `text` with the last key of `path` renamed to `name`, in every heading and assignment that has it."""
     spans = [(start, end) for each, start, end in places_in(text).keys if each == path]
     for start, end in reversed(spans):
         text = text[:start] + name + text[end:]
@@ -66,7 +66,7 @@ def with_table(text: str, name: str, values: Mapping[str, Value]) -> str:
 
 
 def _room(text: str, places: Places, table: Path, assignment: str) -> tuple[int, str]:
-    """Return where a new assignment of `table` goes, and how it is written there."""
+    """Return the offset at which a new assignment in `table` is inserted, and its text there."""
     span = places.values.get(table)
     if span and text[span[0]] == "{":
         inner = text[span[0] + 1 : span[1] - 1]
@@ -82,7 +82,7 @@ def _room(text: str, places: Places, table: Path, assignment: str) -> tuple[int,
         if pair.path[: len(table)] == table:  # written with dotted keys: lamps.stop_bar.label = …
             steps = table[len(pair.section) :]
             return _new_line(text, pair.end, ".".join(map(str, steps)) + "." + assignment)
-    # Only tables below it have headers: one of its own before them is good TOML.
+    # Only tables below it have headers: TOML allows to put its own before them.
     starts = [start for path, start, _ in places.keys if path[: len(table)] == table]
     shown = ".".join(map(str, table))
     if not starts:

@@ -1,4 +1,4 @@
-"""A panel in a few words: how much of what there is, and what its file does not say yet."""
+"""A panel in a few words: how many parts it has, and what its file does not say yet."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchcon.text import counted, printable
 
 
 def size_of(panel: Panel) -> str:
-    """Return what a panel holds: ``2 boards (met, power), 7 controls, 1 lamp``."""
+    """Return what is on `panel`: ``2 boards (met, power), 7 controls, 1 lamp``."""
     names = f" ({', '.join(printable(board.name) for board in panel.boards)})" if panel.boards else ""
     counts = [counted(len(panel.boards), "board") + names]
     for parts, word in ((panel.controls, "control"), (panel.lamps, "lamp"), (panel.displays, "display")):
@@ -21,7 +21,7 @@ def size_of(panel: Panel) -> str:
 
 
 def unknown_pins(panel: Panel) -> list[str]:
-    """Return which pins the panel file does not say, one entry each: ``met.sw1``, or ``chain 7219 of met``."""
+    """Return what the panel file gives no pin for: ``met.sw1``, or ``chain 7219 of met``."""
     channels = [channel for part in panel.parts for channel in part.channels]
     chains = [(board, chain) for board in panel.boards for chain in board.chains]
     return [
@@ -35,10 +35,10 @@ def unknown_pins(panel: Panel) -> list[str]:
 
 
 def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
-    """Return in one line how the boards that are there (by ident) differ from those of the panel file; empty if not.
+    """Return in one line how the connected boards (`idents`) differ from those of the panel file; empty if they do not.
 
-    ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from
-    nothing.
+    For example ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. For a panel without
+    boards it is empty.
     """
     if not panel.boards:
         return ""

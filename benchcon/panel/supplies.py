@@ -1,7 +1,7 @@
 """Which controls switch the supply of which boards, lamps and displays: ``[supplies.NAME]``. Pure.
 
-A supply is on while at least one of its sources is; a source is on once all the controls that it names have stood where
-it says for as long as it needs to start.
+A supply is on while at least one of its sources is. A source is on once all controls that it names have been in the
+given positions for as long as the source needs to start.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ AFTER = "after"
 
 
 def supplies(top: TomlTable) -> tuple[Supply, ...]:
-    """Read ``[supplies.NAME]``. Which names there are on the panel is checked by `check_supplies`."""
+    """Read ``[supplies.NAME]``. Whether the panel has what it names is checked later, by `check_supplies`."""
     found = []
     for name, table in top.tables("supplies", NAME, _NAME_FORM):
         label = table.text("label", "", 60) or name.replace("_", " ").capitalize()
@@ -52,7 +52,7 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
 
 
 def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
-    """Call `say(line, text)` for every name in the panel's supplies that is not on the panel, and what is fed twice."""
+    """Call `say(line, text)` for each name in the panel's supplies that is not on the panel or is fed twice."""
     outputs = [*(lamp.name for lamp in panel.lamps), *(display.name for display in panel.displays)]
     boards = [board.name for board in panel.boards]
     fed: dict[str, str] = {}
@@ -80,7 +80,7 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
 
 
 def words_of(control: Control) -> tuple[str, ...]:
-    """Return the words for the positions of a button or switch."""
+    """Return the words for the positions of a button or switch, the default ones if the file gives none."""
     usual = ("released", "pressed") if control.kind == "button" else ("off", "on")
     return control.positions or usual
 
@@ -95,15 +95,15 @@ def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Display, ...]:
 
 
 def wired_sources(panel: Panel, supply: Supply) -> tuple[SupplySource, ...]:
-    """Return the sources of `supply` that can be switched on by hand: all the controls that they name are wired."""
+    """Return the sources of `supply` that can be switched on by hand: those whose controls are all wired."""
     wired = {control.name for control in panel.controls if control.wired}
     return tuple(source for source in supply.sources if all(name in wired for name, _ in source.at))
 
 
 def all_off(panel: Panel) -> dict[str, int] | None:
-    """Return where controls have to stand so that nothing feeds any supply of `panel`: positions from 0, by control.
+    """Return by control the position (from 0) in which it must be so that every supply of `panel` is off.
 
-    None if there is no supply, or no such way.
+    None if the panel has no supply, or if there is no such combination.
     """
     found: dict[str, int] = {}
     for supply in panel.supplies:
@@ -118,17 +118,17 @@ def all_off(panel: Panel) -> dict[str, int] | None:
 
 
 MOST_WAYS = 20_000
-"""Positions of the controls of one supply together that are gone through."""
+"""Most combinations of positions of one supply's controls that are searched."""
 
 
 def switching(
     panel: Panel, supply: Supply, source: SupplySource | None, now: Mapping[str, int]
 ) -> dict[str, int] | None:
-    """Return where the controls of `supply` have to stand so that `source` feeds it; None for `source`: nothing does.
+    """Return by control the position in which it must be so that `source` feeds `supply`, or that nothing does (None).
 
-    Positions count from 0. Of all ways the one in which no other source feeds it as well, then the one without a
-    control that springs back, then that with the fewest moves from `now` (positions by control; -1 or missing: not
-    known). None if there is no way, or if there are more than `MOST_WAYS` to look through.
+    Positions count from 0. Of all combinations it is the one in which no other source feeds the supply as well, then
+    one without a control that would spring back, then that with the fewest moves from `now` (positions by control; -1
+    or missing: not known). None if there is no such combination, or if there are more than `MOST_WAYS` to search.
     """
     sources = wired_sources(panel, supply)
     names = list(dict.fromkeys(name for each in sources for name, _ in each.at))
@@ -155,17 +155,17 @@ def _springs(control: Control) -> tuple[int, ...]:
 
 
 class Switched:
-    """Whether each supply of a panel is on, by where its controls stand and since when."""
+    """Whether each supply of a panel is on, from the positions of its controls and how long they have been there."""
 
     def __init__(self, panel: Panel) -> None:
         self._panel = panel
         self._words = {control.name: words_of(control) for control in panel.controls}
         self._since: dict[SupplySource, int] = {}
-        """Since when the controls of a source stand where it says."""
+        """Since when (µs) the controls of a source have been in its positions."""
 
     def on(self, positions: Mapping[str, int], now_us: int) -> dict[str, bool]:
-        """Return for each supply by name whether it is on. `positions`: of controls, by name, 0 the first."""
-        # Every source is looked at, though one is on already: the others may be starting.
+        """Return by name whether each supply is on at `now_us`. `positions` gives the controls' positions, from 0."""
+        # Evaluate every source, even if one is on already: the others may be starting.
         ready = {
             supply.name: [self._ready(source, positions, now_us) for source in supply.sources]
             for supply in self._panel.supplies
@@ -173,7 +173,7 @@ class Switched:
         return {name: any(sources) for name, sources in ready.items()}
 
     def next_us(self, now_us: int) -> int | None:
-        """Return when the next source will have started; None if none is starting."""
+        """Return the time in µs at which the next source will have started; None if none is starting."""
         due = [since + source.after_us for source, since in self._since.items()]
         return min((at for at in due if at > now_us), default=None)
 

@@ -1,4 +1,4 @@
-"""What is to be pulled to have a panel dark when its boards do not say that they are: every supply, not USB alone."""
+"""Which supplies to unplug when boards do not confirm that they are dark: every one, not only USB."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchcon.text import printable
 
 
 def second_supplies(panel: Panel, names: Iterable[str]) -> dict[str, str]:
-    """Return the supplies beside USB that feed lamps of these boards, by the board's name on the panel."""
+    """Return by board which supply besides USB feeds its lamps, for those of the boards `names` that have one."""
     wanted = set(names)
     return {
         board.name: f"its {board.external_mv / 1000:g} V supply"
@@ -19,14 +19,14 @@ def second_supplies(panel: Panel, names: Iterable[str]) -> dict[str, str]:
 
 
 def to_pull(panel: Panel, names: Iterable[str]) -> list[str]:
-    """Return for each board what is to be pulled to have it dark: with a second supply, that as well. Printable."""
+    """Return for each board what to unplug to make it dark, a second supply included. Printable."""
     names = list(names)
     second = second_supplies(panel, names)
     return [printable(name) + (f" (USB and {second[name]})" if name in second else "") for name in names]
 
 
 def not_confirmed(panel: Panel) -> str:
-    """Return one line for a program that has ended without every board having said that it is dark."""
+    """Return the line to print when a program ends before every board has confirmed that it is dark."""
     second = second_supplies(panel, (board.name for board in panel.boards))
     also = "".join(f"; at {printable(name)} switch off {supply} too" for name, supply in second.items())
     return f"dark was NOT CONFIRMED by every board: pull the plug{also}"

@@ -1,7 +1,7 @@
-"""Where everything stands in a TOML text: the line of each key, and the spans that an edit replaces.
+"""The place of everything in a TOML text: the line of each key, and the spans that an edit replaces.
 
-`tomllib` gives values without places, and round-trip writers put a new key behind the comment of the *next* table. This
-scanner walks a text that `tomllib` has already accepted and notes places; it judges nothing.
+`tomllib` gives values without places, and round-trip writers put a new key after the comment of the *next* table. This
+scanner goes through a text that `tomllib` has already accepted and notes places; it does not check the text.
 """
 
 from __future__ import annotations
@@ -19,38 +19,38 @@ _STRING = re.compile(
     r'"""(?:[^\\]|\\.)*?"""(?:""|")?' + r"|'''.*?'''(?:''|')?" + r'|"(?:[^"\\\n]|\\.)*"' + r"|'[^'\n]*'", re.DOTALL
 )
 _DEEPEST = 24
-"""Paths with more steps than any of our files has are ignored."""
+"""Longest path that is noted; no file of ours has a longer one."""
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 
 
 class Pair(NamedTuple):
-    """One ``key = value`` that stands in a line of its own."""
+    """One ``key = value`` outside an inline table."""
 
     section: Path
-    """The table whose header it stands under."""
+    """Path of the header that it is below."""
     path: Path
     start: int
-    """Offset of its key."""
+    """Offset at which its key begins."""
     end: int
-    """Offset behind its value."""
+    """Offset just after its value."""
 
 
 class Places(NamedTuple):
-    """What the scanner found; offsets are in characters."""
+    """The places in a text; offsets are in characters."""
 
     lines: dict[Path, int]
     """Line (from 1) of every key, table and array element."""
     keys: list[tuple[Path, int, int]]
-    """Every place where a path's last key is written: path, start, end."""
+    """Every place where the last key of a path is written: path, start, end."""
     values: dict[Path, tuple[int, int]]
-    """Start and end of every value, inline tables and elements too."""
+    """Start and end of every value, inline tables and array elements included."""
     pairs: list[Pair]
     headers: dict[Path, int]
-    """For each table with a header: offset behind its ``]``."""
+    """For each table with a header, the offset just after its ``]``."""
 
 
 def places_in(text: str) -> Places:
-    """Return where everything stands in the valid TOML `text`."""
+    """Return the places of everything in the valid TOML `text`."""
     scanner = _Scanner(text)
     return Places(scanner.lines, scanner.keys, scanner.values, scanner.pairs, scanner.headers)
 
@@ -88,7 +88,7 @@ class _Scanner:
     def skip(self, pattern: re.Pattern[str]) -> str:
         match = pattern.match(self.text, self.at)
         if match is None:
-            # Not TOML as we know it: stop here with what was found, rather than guess.
+            # Not TOML that this scanner knows: stop with the places found so far, rather than guess.
             self.at = len(self.text)
             return ""
         self.at = match.end()

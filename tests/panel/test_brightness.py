@@ -102,8 +102,8 @@ LAMP = "[boards.b]\n[lamps.l]\nchannel = {{ id = 'l', pin = 'D5' }}\n{}\n"
     ("keys", "words"),
     [
         ("intensity = '400 mcd'\nlook = '20 mcd'\nforward = '3 V'", 'current = "1 mA" (2000 ohm) gives 20 mcd'),
-        ("intensity = '10 mcd'\nlook = '20 mcd'", "the most that is safe here"),
-        ("intensity = '8 cd'\nlook = '5 mcd'\ndimmed = false", "the least that is sure"),
+        ("intensity = '10 mcd'\nlook = '20 mcd'", "the brightest that is safe here"),
+        ("intensity = '8 cd'\nlook = '5 mcd'\ndimmed = false", "the dimmest that is reliable"),
         ("intensity = '40 mcd'\nlook = '20 mcd'", ""),  # 10 mA give it
         ("intensity = '400 mcd'", ""),
         ("look = '20 mcd'", ""),
