@@ -1,7 +1,8 @@
-"""The pytest plugin: collects captures and scenarios.
+"""The pytest plugin: collects captures and scenarios as tests.
 
-A capture is run against what its header or the TOML file beside it names, a scenario on simulated boards. The plugin is
-loaded by every pytest run here, so it imports nothing but pytest until there is something to run.
+A capture is run against what its header, or the TOML file beside it, names; a scenario on simulated boards. Every
+pytest run where benchcon is installed loads the plugin, so it imports nothing but pytest until there is something to
+run.
 """
 
 from __future__ import annotations
@@ -24,13 +25,13 @@ _SCENARIO = re.compile(rb"(?m)^[ \t]*\[[ \t]*scenario[ \t]*\]")
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | ScenarioFile | None:
-    """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it; and scenarios.
+    """Collect captures (``*.capture``, packed or not, and files with settings beside them) and scenarios.
 
-    What has the name and cannot be read is a failure, not a file to skip: a test that is not run proves nothing.
+    A file that has such a name and cannot be read fails: it is not skipped, as a test that is not run proves nothing.
     """
     if file_path.name.endswith(_ENDINGS):
         return CaptureFile.from_parent(parent, path=file_path)
-    # Any other file is looked at only if it has settings: `session.txt` with `session.txt.toml`.
+    # A file with another name is looked at only if it has settings: `session.txt` with `session.txt.toml`.
     if (
         file_path.suffix != ".toml"
         and file_path.with_name(file_path.name + ".toml").is_file()
@@ -43,14 +44,14 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFil
 
 
 def _harmless(text: str) -> str:
-    """Return `text` as it may go to a terminal, line by line."""
+    """Return `text` made printable line by line, for a terminal."""
     from benchcon.errors import Trouble
 
     return str(Trouble(text))
 
 
 def _is_scenario(path: Path) -> bool:
-    """Whether a TOML file has a table ``[scenario]`` near its beginning."""
+    """Return whether a TOML file has a table ``[scenario]`` near its beginning."""
     try:
         with path.open("rb") as file:
             return _SCENARIO.search(file.read(1 << 14)) is not None
@@ -59,7 +60,7 @@ def _is_scenario(path: Path) -> bool:
 
 
 def _is_capture(path: Path) -> bool:
-    """Whether a file begins as ours do."""
+    """Return whether a file begins like a capture."""
     import zlib
 
     try:
@@ -76,10 +77,10 @@ def _is_capture(path: Path) -> bool:
 
 
 class CaptureFile(pytest.File):
-    """One capture: a group of tests for each thing that it is run against."""
+    """One capture: a group of tests for each target that it is run against."""
 
     def collect(self) -> Iterator[CaptureRun]:
-        """One group for each target."""
+        """Yield one group for each target."""
         from benchcon.errors import Trouble
         from benchcon.replay.cases import case_of
 
@@ -92,7 +93,7 @@ class CaptureFile(pytest.File):
 
 
 class CaptureRun(pytest.Collector):
-    """A capture against one thing: a test for each channel. It is run once, when the first of them is."""
+    """A capture against one target: a test for each channel. The first test that runs replays it, once for all."""
 
     def __init__(self, *, case: CaptureCase, **rest: Any) -> None:
         super().__init__(**rest)
@@ -101,7 +102,7 @@ class CaptureRun(pytest.Collector):
         self._failed: BaseException | None = None
 
     def collect(self) -> Iterator[ChannelTest]:
-        """One test for the run as a whole, one for each channel."""
+        """Yield one test for the run as a whole, and one for each channel."""
         from benchcon.errors import Trouble
         from benchcon.replay.channels import channels_of
 
@@ -113,7 +114,7 @@ class CaptureRun(pytest.Collector):
             yield ChannelTest.from_parent(self, name=name)
 
     def verdict(self) -> Verdict:
-        """Run it, or return what came of it when it was run."""
+        """Run the capture, or return the verdict of the earlier run."""
         from benchcon.replay.verdict import run_against
 
         if self._failed is not None:
@@ -128,16 +129,16 @@ class CaptureRun(pytest.Collector):
 
 
 class CaptureDiffers(Exception):
-    """A channel did something else than the capture says."""
+    """A channel did not do what the capture says."""
 
 
 class ChannelTest(pytest.Item):
-    """Whether one channel did what the capture says."""
+    """The test that one channel does what the capture says."""
 
     parent: CaptureRun
 
     def runtest(self) -> None:
-        """Fail with the first difference in its context."""
+        """Fail with the first difference and its context."""
         from benchcon.replay.targets import NotHere
         from benchcon.replay.verdict import WHOLE
 
@@ -149,8 +150,10 @@ class ChannelTest(pytest.Item):
             for remark in verdict.remarks:
                 self.add_report_section("call", "left out", _harmless(remark))
         elif self.name not in verdict.channels:
-            raise CaptureDiffers(f"{self.name}: nothing was compared: it was skipped, see the remarks of {WHOLE}")
-        # Channels that only the run has, and so were not collected, are reported with the whole.
+            raise CaptureDiffers(
+                f"{self.name}: nothing was compared, because it was skipped: see the remarks of {WHOLE}"
+            )
+        # Channels that only the run has were not collected, so they are reported with the run as a whole.
         others = [name for name in verdict.channels if name not in self._names()] if self.name == WHOLE else []
         texts = [text for name in (self.name, *others) if (text := _named(name, self.name, verdict.channels[name]))]
         if texts:
@@ -162,7 +165,7 @@ class ChannelTest(pytest.Item):
         return {item.name for item in self.session.items if item.parent is self.parent}
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> str:
-        """One line for what could not be done; a difference as a good assertion shows it."""
+        """Return one line for a `Trouble`, and a difference with its context."""
         from benchcon.errors import Trouble
 
         error = excinfo.value
@@ -183,7 +186,7 @@ def _named(name: str, own: str, text: str) -> str:
 
 
 class ScenarioFile(pytest.File):
-    """One scenario, played once on simulated boards: a test for its rules, and one for each expectation."""
+    """One scenario, played once on simulated boards: a test for its rules and one for each expectation."""
 
     def __init__(self, **rest: Any) -> None:
         super().__init__(**rest)
@@ -193,7 +196,7 @@ class ScenarioFile(pytest.File):
         self.never: set[str] = set()
 
     def collect(self) -> Iterator[ExpectationTest]:
-        """One test for the rules, one for each expectation."""
+        """Yield one test for the rules, and one for each expectation."""
         from benchcon.errors import Trouble
         from benchcon.rehearse.result import names
         from benchcon.rehearse.scenario import load
@@ -206,7 +209,7 @@ class ScenarioFile(pytest.File):
             yield ExpectationTest.from_parent(self, name=name)
 
     def texts(self) -> dict[str, str]:
-        """Play it, or return what came of it when it was played: for each test what went wrong."""
+        """Play the scenario once; return for each test that failed what went wrong."""
         from benchcon.rehearse.play import play
         from benchcon.rehearse.result import names, texts
 
@@ -226,21 +229,21 @@ class ScenarioFile(pytest.File):
 
 
 class ExpectationTest(pytest.Item):
-    """Whether one expectation was kept."""
+    """The test that one expectation is met."""
 
     parent: ScenarioFile
 
     def runtest(self) -> None:
-        """Fail with what was shown instead, and what stood at that moment."""
+        """Fail with what was shown instead, and the values at that moment."""
         text = self.parent.texts()[self.name]
         if text:
             raise CaptureDiffers(text)
         if self.name in self.parent.never:
-            # Not passed, as nothing was seen; not failed, as nothing was wrong. The command says the same of it.
+            # Nothing was tested, so it has neither passed nor failed. The command reports it as never due as well.
             pytest.skip("never due: nothing in the scenario brings about what it waits for, so it was not tested")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> str:
-        """A broken expectation as the command tells it, and one line for what could not be done."""
+        """Return a broken expectation as the command reports it, and one line for a `Trouble`."""
         from benchcon.errors import Trouble
 
         error = excinfo.value

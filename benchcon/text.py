@@ -1,4 +1,4 @@
-"""Text that every room shows: a stranger's made harmless, numbers with their nouns, lists, what was likely meant."""
+"""Text for people: untrusted text made printable, numbers with their nouns, lists, what was likely meant."""
 
 from __future__ import annotations
 
@@ -9,15 +9,14 @@ from collections.abc import Iterable
 _MOST_COMPARED = 200
 
 JOINERS = "\u200c\u200d"
-"""Zero-width non-joiner and joiner: Persian, Hindi, Sinhala and others are written with them."""
+"""Zero-width non-joiner and joiner, which Persian, Hindi, Sinhala and other languages need."""
 
 
 def harmless(text: str, at: int) -> bool:
-    """Return whether the character at `at` can be shown as it is.
+    """Return whether the character at index `at` can be shown as it is: it is printable, or a joiner in its place.
 
-    That is a printable one, or a joiner behind a letter that joins. A joiner stands behind a letter without case or a
-    mark, in no script that has cases (Unicode 16, section 23.2), and never behind another joiner: it does not hide
-    between the letters of an English word.
+    A joiner is in its place after a letter without case or after a mark (Unicode 16, section 23.2), and not after
+    another joiner. So it cannot hide between the letters of an English word.
     """
     char = text[at]
     return char.isprintable() or (
@@ -31,11 +30,11 @@ def _escaped(char: str) -> str:
 
 
 def printable(raw: bytes | str) -> str:
-    """Return `raw` with every control character, and every byte that is no UTF-8, written as an escape.
+    """Return `raw` with every character that is not printable, and every byte that is not UTF-8, as an escape.
 
-    So are marks that turn the direction of writing, split lines or hide, and code points that are nobody's: all that
-    Unicode does not class as printable (`str.isprintable`), joiners excepted (`harmless`). What comes back holds no
-    control codes. It may still hold markup brackets: hand it to a terminal library as plain text, never as markup.
+    Not printable (`str.isprintable`) are control characters, invisible ones, marks that change the writing direction or
+    end a line, and unassigned code points; joiners are let through (`harmless`). The result may still contain markup
+    brackets: hand it to a terminal library as plain text, never as markup.
     """
     text = raw.decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw
     if text.isprintable():
@@ -44,15 +43,15 @@ def printable(raw: bytes | str) -> str:
 
 
 def path_for_others(path: str) -> str:
-    """Return `path` as it may stand on a page that is sent on: only the end of an absolute one, which tells a login."""
+    """Return `path` for a page that others will see: of an absolute path only the end, as the rest may name a user."""
     whole = os.path.isabs(path) or ".." in path.split(os.sep)
     return printable(os.path.basename(path) if whole else path)
 
 
 def decimal(text: str, most_digits: int = 9) -> int | None:
-    """Return the number that a stranger wrote in ASCII digits; None if `text` is none, or has more than `most_digits`.
+    """Return the number that untrusted `text` writes in ASCII digits; None if it is not one, or is too long.
 
-    Python raises ValueError for a number of some thousand digits, and takes digits of other scripts for digits.
+    `int` would raise ValueError for some thousand digits, and accept digits of other scripts.
     """
     return int(text) if text.isascii() and text.isdecimal() and len(text) <= most_digits else None
 
@@ -63,24 +62,24 @@ def counted(number: int, word: str) -> str:
 
 
 def times(count: int) -> str:
-    """Return how often: ``once``, ``2 times``."""
+    """Return a count in words: ``once``, ``2 times``."""
     return "once" if count == 1 else f"{count} times"
 
 
 def listed(items: Iterable[object]) -> str:
-    """Return words or numbers as a sentence lists them: ``Mains, Standby and Battery``; empty if there are none."""
+    """Return `items` as a sentence lists them: ``Mains, Standby and Battery``; empty if there are none."""
     words = [str(item) for item in items]
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5) -> str:
-    """Return ``; did you mean "red"?`` for that of the `known` words which is nearest to `word`, or nothing.
+    """Return ``; did you mean "red"?`` with the one of the `known` words nearest to `word`; empty if none is near.
 
-    Letters may be capitals in `word`. `quote` is what stands round the proposal, `cutoff` how alike the two must be, 0
-    to 1. What comes back is printable.
+    Case is ignored. `quote` is put around the proposal; `cutoff` is how similar the two must be, from 0 to 1. The
+    result is printable.
     """
     import difflib
 
-    # Both may be a stranger's: comparing takes time with the square of their lengths.
+    # Both may be untrusted and long, and comparing takes time with the square of their lengths.
     found = difflib.get_close_matches(word[:64].lower(), list(known)[:_MOST_COMPARED], 1, cutoff)
     return f"; did you mean {quote}{printable(found[0])}{quote}?" if found else ""

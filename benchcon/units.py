@@ -1,6 +1,6 @@
-"""The one unit registry: quantities as people write them, to and from plain numbers.
+"""Quantities as people write them, to and from plain numbers, by the program's only unit registry.
 
-pint is imported at the first quantity, not before: `benchcon --help` must not wait for it.
+pint is imported by the first quantity that needs it, so that `benchcon --help` does not wait for it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ USUAL: dict[str, tuple[str, ...]] = {
     "B": ("B", "kB", "MB", "KiB", "MiB"),
     "1/s": ("1/s", "1/min", "Hz"),
 }
-"""For each unit that the program counts in, the units that people are shown."""
+"""For each unit that the program counts in, the units that people are offered."""
 
 _WHAT = {
     "mm": "a length",
@@ -67,7 +67,7 @@ _EXAMPLE = {
     "hPa": '"1013.25 hPa"',
     "1/s": '"5 1/s"',
 }
-# Number and unit are taken apart here: a whole expression given to pint could be `9**9**9 mm`.
+# Number and unit are separated here: an expression handed to pint as a whole could be `9**9**9 mm`.
 _QUANTITY = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?)\s*(\S.*?)?\s*", re.ASCII)
 _COMMA = re.compile(r"\s*([+-]?\d{1,15}),(\d{1,15})\s*([A-Za-zµμΩ°%‰1/]*)\s*", re.ASCII)
 _UNIT = re.compile(r"(?:1/)?[A-Za-zµμΩ°%‰]{1,24}(?:/[A-Za-zµμ]{1,24})?")
@@ -84,8 +84,8 @@ EVERYDAY: dict[str, dict[str, float]] = {
     "mcd": {"mcd": 1, "cd": 1000},
     "Hz": {"Hz": 1, "kHz": 1000},
 }
-"""What people write each day, worked out without pint, whose import takes a third of a second in every simulated board
-and at every start. A test holds each factor against the registry."""
+"""The units that people write every day, converted without pint, whose import would take a third of a second at every
+start and in every simulated board. A test compares each factor with the registry."""
 
 
 @functools.cache
@@ -96,14 +96,16 @@ def registry() -> pint.UnitRegistry[Any]:
     units: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
     if "permille" not in units:
         units.define("permille = 0.001 = ‰")
-    # What data sheets write; the registry by itself reads the letters as something else.
+    # As data sheets write it; by default the registry takes these letters for another unit.
     units.define("mcd = 0.001 * candela")
     return units
 
 
 def number_in(text: str) -> float:
-    """Return the number that other programs write as `text`; Python's own ``1_000`` and digits of other scripts are
-    none. Raises ValueError."""
+    """Return the number that another program wrote as `text`.
+
+    Raises ValueError if it is not a number; ``1_000`` and digits of other scripts, which Python accepts, are not.
+    """
     if "_" in text or not text.isascii():
         raise ValueError(f"{_shown(text)} is not a number")
     return float(text)
@@ -112,7 +114,7 @@ def number_in(text: str) -> float:
 def quantity(text: str, unit: str, example: str = "") -> float:
     """Return the quantity `text` (such as ``"150 mm"``, ``"6 in"``) as a number of `unit`.
 
-    Raises ValueError with a sentence that says what is wrong and what is allowed; `example` is one that fits the place.
+    Raises ValueError, which says what is wrong, what is allowed, and `example`, a quantity for this place.
     """
     return _quantity(text, unit, f'"{example}"' if example else "")
 
@@ -146,7 +148,7 @@ def _quantity(text: str, unit: str, example: str) -> float:
         )
     wanted = units.Unit(unit)
     if found.dimensionality != wanted.dimensionality:
-        # "20 ma" is 20 milliyears to the letter; whoever wrote it meant milliamperes.
+        # "20 ma" is 20 milliyears to the registry; whoever wrote it meant milliamperes.
         meant = [usual for usual in USUAL.get(unit, ()) if usual.lower() == written.lower()]
         hint = f'; did you mean "{match[1]} {meant[0]}"?' if meant else f", such as {example}"
         raise ValueError(f"is {_what(found)}; {_what(wanted)} is needed{hint}")
@@ -158,9 +160,9 @@ def _quantity(text: str, unit: str, example: str) -> float:
 
 @functools.lru_cache(maxsize=256)
 def linear(unit: str, to: str) -> tuple[float, float]:
-    """Return factor and offset by which a number of `unit` becomes one of `to`: ``degC`` to ``degF`` is 1.8 and 32.
+    """Return factor and offset that convert a number of `unit` to one of `to`: ``degC`` to ``degF`` gives 1.8 and 32.
 
-    Raises ValueError with a sentence that says what is wrong.
+    Raises ValueError, which says what is wrong, for an unknown unit or two units of different dimensions.
     """
     units, found = registry(), []
     for written in (unit, to):
@@ -175,7 +177,7 @@ def linear(unit: str, to: str) -> tuple[float, float]:
 
 
 def is_unit(written: str) -> bool:
-    """Return whether `written` is a unit that is known here."""
+    """Return whether `written` is a known unit."""
     return _unit(written) is not None
 
 
@@ -188,12 +190,12 @@ def _unit(written: str) -> Any | None:
         if written.startswith("1/"):
             return (1 / units.Unit(written[2:])).units if "/" not in written[2:] else None
         return units.Unit("percent" if written == "%" else "permille" if written == "‰" else written)
-    except Exception:  # pint's parser raises what its tokenizer, its cache or eval raise
+    except Exception:  # pint's parser lets through whatever its tokenizer, its cache or eval raises
         return None
 
 
 def _what(unit: Any) -> str:
-    if unit.dimensionless:  # what bits are as well, to pint
+    if unit.dimensionless:  # bits are dimensionless to pint, too
         return _WHAT["B" if re.search("bit|byte|octet", str(unit)) else "permille"]
     for name, what in _WHAT.items():
         if registry().Unit(name).dimensionality == unit.dimensionality:
@@ -216,7 +218,7 @@ _SCALES: dict[str, tuple[tuple[float, str], ...]] = {
 
 
 def for_people(value: float, unit: str) -> str:
-    """Return `value`, counted in `unit`, in the unit that a person would take: 10 000 000 us is ``10 s``."""
+    """Return `value`, counted in `unit`, in the unit that a person would choose: 10 000 000 us is ``10 s``."""
     scales = _SCALES.get(unit, ((1, unit),))
     if not value:
         return f"0 {'s' if unit == 'us' else scales[0][1]}"
@@ -227,7 +229,7 @@ def for_people(value: float, unit: str) -> str:
 
 
 def written(value: float, unit: str, places: int = 3) -> str:
-    """Return `value` in `unit` as a person writes it: ``150 mm``, ``12.7 mm``; no superfluous zeros."""
+    """Return `value` in `unit` with at most `places` decimals and no trailing zeros: ``150 mm``, ``12.7 mm``."""
     number = f"{value:.{places}f}"
     number = number.rstrip("0").rstrip(".") if "." in number else number
     return f"{'0' if number == '-0' else number} {unit}"

@@ -1,4 +1,4 @@
-"""Shapes as DXF (release 12, ASCII), in millimetres, y upwards: what every mill, laser and drawing program reads."""
+"""Shapes as DXF (release 12, ASCII) in millimetres, y upwards, which mills, lasers and drawing programs read."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from collections.abc import Iterable, Sequence
 from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text
 
 CAPITALS = 0.72
-"""Height of capital letters, in sizes of the type: what a DXF calls the height of a text."""
+"""Height of capital letters as a share of the type size; DXF calls this the height of a text."""
 _QUARTER = 0.41421356
-"""Bulge of a quarter of a circle: the tangent of a quarter of its angle."""
+"""Bulge of a quarter circle: the tangent of a quarter of its angle."""
 _COLOURS = (7, 1, 5, 3, 6, 4, 2, 8)
 
 
 def document(shapes: Sequence[Shape], layers: Iterable[str], height_mm: float) -> str:
-    """Return a DXF file of `shapes`; `height_mm` below the origin of the shapes is y = 0."""
+    """Return the text of a DXF file of `shapes`; its y = 0 lies `height_mm` below the origin of the shapes."""
     used = {shape.layer for shape in shapes}
     names = [layer for layer in layers if layer in used]
     rows: list[object] = [0, "SECTION", 2, "HEADER", 9, "$ACADVER", 1, "AC1009", 9, "$INSUNITS", 70, 4]
@@ -43,7 +43,7 @@ def _entity(shape: Shape, height: float) -> list[object]:
         return [0, "CIRCLE", 8, layer, 10, shape.x, 20, height - shape.y, 40, shape.radius]
     if isinstance(shape, Box):
         return _polyline(shape, layer, height)
-    # R12 has no anchor in the middle of the base line alone but "centre": 72 = 1; the point is in 11 and 21 then.
+    # A text anchored at the middle of its base line is "centre" in R12 (72 = 1), with its point in groups 11 and 21.
     place = {"start": 0, "middle": 1, "end": 2}[shape.anchor]
     x, y = shape.x, height - shape.y
     rows: list[object] = [0, "TEXT", 8, layer, 10, x, 20, y, 40, CAPITALS * shape.size, 1, _text(shape)]
@@ -80,12 +80,12 @@ def _layer(name: str) -> str:
 
 
 def can_set(text: str) -> bool:
-    """Whether all of `text` can be written: a code has four digits, so that nothing beyond U+FFFF has one."""
+    """Return whether a DXF can hold all of `text`: its codes have four digits, so nothing beyond U+FFFF has one."""
     return all(ord(letter) <= 0xFFFF for letter in text)
 
 
 def _text(shape: Text) -> str:
-    """Plain ASCII; ``%%`` and ``\\`` would begin codes of their own."""
+    """Return the text in plain ASCII; ``%%`` and ``\\`` are escaped because they begin codes in a DXF."""
     text = shape.text.replace("\\", "/").replace("%%", "% %")
     return "".join(c if 0x20 <= ord(c) < 0x7F else f"\\U+{ord(c):04X}" if can_set(c) else "?" for c in text)
 

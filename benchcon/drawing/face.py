@@ -12,14 +12,14 @@ from benchcon.panel.places import footprint_mm
 
 COLOURS = {"red": "#d33", "amber": "#f5a300", "green": "#2a9d3f", "blue": "#2f6fe0", "white": "#f4f4ee"}
 TURN_DEG = 240.0
-"""From the first to the last position of a rotary switch, through the top."""
+"""Angle from the first to the last position of a rotary switch, symmetric about the top."""
 
 
 def part_shapes(plate: Plate, part: Part) -> list[Shape]:
-    """Return `part` as it is seen from the front, at its place and in its size; layers as in `svg.FACE`."""
+    """Return the shapes of `part` as seen from the front, at its place and in its size, on the layers of `svg.FACE`."""
     shapes = _uncovered(plate, part)
     if isinstance(part, Control) and part.guard:
-        # The cover, shut, and its hinge: within the part's own size, as a frame around it would touch the label.
+        # The closed cover and its hinge, drawn within the part's own size: a frame around it would touch the label.
         place = plate.places[part.name]
         across, down = (side / 2 for side in footprint_mm(part))
         left, top = place.x_mm - across, place.y_mm - down
@@ -67,7 +67,7 @@ def _uncovered(plate: Plate, part: Part) -> list[Shape]:
 
 
 def _lit(plate: Plate, part: Lamp) -> list[Shape]:
-    """A lamp in a control: the middle of it; one of several colours, there or in a housing: its share of it."""
+    """Return a lamp in a control as the middle of the control, one of several colours as its share of the housing."""
     home = plate.panel.part(part.inside or part.name) or part
     place = plate.places[part.name]
     radius = (0.55 if isinstance(home, Control) else 1.0) * min(footprint_mm(home)) / 2

@@ -17,7 +17,7 @@ RIM_MM = 6.0
 
 
 class SheetFile(NamedTuple):
-    """A file's content, and what is in it, in words."""
+    """The content of a file, and a description of it for a message."""
 
     data: bytes
     told: str
@@ -25,18 +25,20 @@ class SheetFile(NamedTuple):
 
 SIDES: dict[str, tuple[str, ...]] = {"front": ("front",), "back": ("back",), "both": ("front", "back")}
 _OF_THE_BACK = ("behind", "wires")
-"""Layers that only the back has."""
+"""Layers that are on the back only."""
 
 
 def sides_of(side: str, only: Collection[str]) -> tuple[str, ...]:
-    """Return which sides are drawn: as `side` says, one of `SIDES`; if it is empty both, or the front alone where
-    `only` names layers and none that the back alone has. A second outline beside an engraving would be cut, too.
+    """Return the sides to draw: `side` (one of `SIDES`) if it is given, else both.
+
+    Without `side`, if `only` names layers and none of the back's own, only the front is drawn: a second outline beside
+    an engraving would be cut as well.
     """
     return SIDES[side or ("both" if not only or not {*_OF_THE_BACK}.isdisjoint(only) else "front")]
 
 
 def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
-    """Return the sides and notes in one SVG at 1 : 1, a group for each layer. The first side's corner is at 0, 0."""
+    """Return sides and notes as one SVG at 1 : 1, with a group for each layer. The first side's corner is at 0, 0."""
     sheet = Sheet.of(panel)
     sides = sides_of(side, only)
     scenes = [_only(sheet.sides[each], only) for each in sides]
@@ -48,9 +50,9 @@ def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
 
 
 def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
-    """Return the front, the mirrored back, or both beside each other, the back on layers of its own.
+    """Return a DXF of the front, the mirrored back, or both side by side, with the back on layers of its own.
 
-    The plate's lower left is at 0, 0. It goes to a mill: without `side` it holds the front alone.
+    The plate's lower left corner is at 0, 0. Without `side` it holds only the front, because it goes to a mill.
     """
     sheet = Sheet.of(panel)
     sides = sides_of(side or ("" if only else "front"), only)
@@ -68,7 +70,7 @@ def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
 
 
 def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> SheetFile:
-    """Return notes and sides as pages: of `paper`, cut up with marks to join, or ``whole``."""
+    """Return notes and sides as PDF pages of the size `paper`, cut into tiles with marks to join them, or ``whole``."""
     sheet = Sheet.of(panel)
     title = panel.title or "panel"
     scale = "1 : 1, print at 100 %"
@@ -76,7 +78,7 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
     names = {"front": "front", "back": "back, mirrored"}
     drawn = dict(sheet.sides)
     barred = drawn["front"] + bars_beside(sheet.plate)
-    # A printer's scale is measured on the very paper that is stuck on; bars that are cut in two cannot be measured.
+    # The printer's scale is measured on the very paper that is stuck on, so no bar may be cut in two.
     if paper == "whole" or len(tiles.tiled("", barred, paper)) == 1:
         drawn["front"] = barred
     scenes = [(names[each], _only(drawn[each], only)) for each in sides]
@@ -110,7 +112,7 @@ FORMS: dict[str, Callable[[Panel, str, Collection[str], str], SheetFile]] = {
     ".pdf": as_pdf,
     ".dxf": as_dxf,
 }
-"""By the ending of the file."""
+"""For each file ending, the function that makes the file."""
 
 
 def _only(shapes: list[Shape], layers: Collection[str]) -> list[Shape]:
@@ -118,7 +120,7 @@ def _only(shapes: list[Shape], layers: Collection[str]) -> list[Shape]:
 
 
 def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
-    """Say what is drawn: holes, if they are, and from which side."""
+    """Return in words what is drawn: the number of holes, if they are drawn, and the sides."""
     loose = len(sheet.plate.unplaced)
     without = f" ({loose} {'part has' if loose == 1 else 'parts have'} no place yet)" if loose else ""
     shown = " and ".join(sides)
@@ -129,7 +131,7 @@ def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
 
 
 def _unset(shapes: Iterable[Shape], can_set: Callable[[str], bool]) -> str:
-    """Say which texts have letters that the form of file cannot hold: they must not go unnoticed to an engraver."""
+    """Return which texts have letters that the file format cannot hold, so that they are noticed before engraving."""
     texts = dict.fromkeys(shape.text for shape in shapes if isinstance(shape, Text) and not can_set(shape.text))
     if not texts:
         return ""

@@ -1,7 +1,7 @@
-"""What does not fit on a plate or behind it.
+"""Checks of what fits on a plate and behind it.
 
-Holes that run into each other or over the edge are a fault: such a plate cannot be drilled. All else is advice, as the
-builder has the parts in hand and may know better.
+Holes that run into each other or over the edge are mistakes: such a plate cannot be drilled. Everything else is advice,
+because the builder has the parts in hand and may know better.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from benchcon.panel.reader import PanelRemark
 from benchcon.text import counted, printable
 
 RIB_MM = 2.0
-"""Least metal between two holes (common practice, no source)."""
+"""Least width of metal between two holes (common practice, no source)."""
 RIM_MM = 3.0
-"""Least metal between a hole and the edge of the plate (common practice, no source)."""
+"""Least width of metal between a hole and the edge of the plate (common practice, no source)."""
 FINGERS_MM = {"button": 4.0, "switch": 6.0, "rotary": 12.0, "encoder": 12.0, "pot": 12.0}
-"""Clear room that a finger needs beside a button or lever, or fingers round a knob (common practice, no source)."""
+"""Room that a finger needs beside a button or lever, or fingers round a knob (common practice, no source)."""
 NOTHING_MM = 0.005
-"""Less metal than this is none."""
+"""Less metal than this counts as none."""
 BETWEEN_BODIES_MM = 0.2
 MOST = 50
 
@@ -37,7 +37,7 @@ class _At(NamedTuple):
 
 
 class _Met(NamedTuple):
-    """Two parts that are in each other's way; they are reported with others of the same two tables."""
+    """Two parts in each other's way; such pairs are reported together if they are of the same two tables."""
 
     line: int
     tables: tuple[str, str]
@@ -47,7 +47,7 @@ class _Met(NamedTuple):
 
 
 def inspect_fits(panel: Panel) -> list[PanelRemark]:
-    """Return what is found on holes, bodies, bezels, labels and fingers' room, in line order."""
+    """Return the findings about holes, bodies, bezels, labels and room for fingers, in line order."""
     placed = [
         _At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None and not inside_of(part)
     ]
@@ -72,7 +72,9 @@ def _and_more(count: int) -> str:
 
 
 def _rim(panel: Panel, at: _At) -> float:
-    """Least distance from the edge of a hole to that of the plate, mm; below 0: it reaches over; no plate: endless."""
+    """Return the least distance in mm from a hole's edge to the plate's: negative if the hole reaches over it, infinite
+    if the plate has no size.
+    """
     if not (panel.width_mm and panel.height_mm):
         return math.inf
     place, (across, down) = at.place, at.hole.half_mm
@@ -131,7 +133,7 @@ def _pairs(placed: list[_At]) -> Iterator[_Met]:
 
 
 def _near(placed: list[_At]) -> Iterator[tuple[_At, _At]]:
-    """Pairs that could be in each other's way, swept from left to right; in a pair the later line is first."""
+    """Yield pairs that could be in each other's way, sweeping from left to right; the later in the file comes first."""
     reach = max([max(*footprint_mm(at.part), *behind(at.part)[:3], *at.hole) for at in placed], default=0.0)
     ordered = sorted(placed, key=lambda at: at.place.x_mm)
     for number, one in enumerate(ordered):
@@ -144,13 +146,13 @@ def _near(placed: list[_At]) -> Iterator[tuple[_At, _At]]:
 
 
 def _between_holes(one: _At, other: _At) -> float:
-    """Least distance between the edges of two holes, mm; below 0: they overlap."""
+    """Return the least distance in mm between the edges of two holes; negative if they overlap."""
     if one.hole.round and other.hole.round:
         apart_mm = math.hypot(one.place.x_mm - other.place.x_mm, one.place.y_mm - other.place.y_mm)
         return apart_mm - one.hole.half_mm[0] - other.hole.half_mm[0]
     if one.hole.round:
         one, other = other, one
-    # A cut-out, and a circle (or another cut-out) measured from its edge.
+    # A cut-out, and a circle or another cut-out: the distance is measured between their edges.
     across = abs(one.place.x_mm - other.place.x_mm) - one.hole.half_mm[0]
     down = abs(one.place.y_mm - other.place.y_mm) - one.hole.half_mm[1]
     if other.hole.round:
@@ -161,7 +163,7 @@ def _between_holes(one: _At, other: _At) -> float:
 
 
 def _behind_collide(one: _At, other: _At) -> float:
-    """By how much two bodies, or a nut and a body or nut, run into each other, mm; 0: they do not."""
+    """Return by how many mm two bodies, or a nut and a body or nut, run into each other; 0 if they do not."""
     a, b = behind(one.part), behind(other.part)
     across = abs(one.place.x_mm - other.place.x_mm)
     down = abs(one.place.y_mm - other.place.y_mm)
@@ -172,7 +174,7 @@ def _behind_collide(one: _At, other: _At) -> float:
 
 
 def _fingers(one: _At, other: _At) -> tuple[float, float]:
-    """Room between two controls' fronts, and the room that fingers need there (0 where one is not a control)."""
+    """Return in mm the room between two controls' fronts and the room fingers need there (0 if one is no control)."""
     if not (isinstance(one.part, Control) and isinstance(other.part, Control)):
         return 0.0, 0.0
     (w1, h1), (w2, h2) = footprint_mm(one.part), footprint_mm(other.part)
@@ -183,7 +185,7 @@ def _fingers(one: _At, other: _At) -> tuple[float, float]:
 
 
 def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
-    """Labels for which there is no place where nothing covers them."""
+    """Yield a finding for each label that has no place where nothing covers it."""
     if not any(part.place for part in panel.parts):
         return
     plate = Plate.of(panel, loose_too=False).put_labels()

@@ -1,4 +1,4 @@
-"""How wide a text is in Helvetica, and in every face that has its widths (the PDF standard fonts; Arial-like faces)."""
+"""Widths of text in Helvetica and in the faces with its metrics (the PDF standard font, Arial-like faces)."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ _ASCII = (
     334,
     584,
 )
-"""Widths of 20h to 7Eh in thousandths of the size (Adobe font metrics of the core 14 fonts, Helvetica)."""
+"""Widths of 20h to 7Eh in thousandths of the type size (Adobe font metrics of the core 14 fonts, Helvetica)."""
 _LATIN = (
     278,
     333,
@@ -200,14 +200,14 @@ _LATIN = (
     556,
     500,
 )
-"""Of A0h to FFh in ISO 8859-1; the same source."""
+"""Widths of A0h to FFh of ISO 8859-1, from the same source."""
 _OTHER = {"–": 556, "—": 1000, "…": 1000, "•": 350, "€": 556, "‘": 222, "’": 222, "“": 333, "”": 333}
 _WIDE = 1000
-"""Of any other character: no wider than a square, as far as is known."""
+"""Width of any other character: a square, which is assumed to be wide enough."""
 
 
 def width_mm(text: str, size: float) -> float:
-    """Return the width of `text` set in type of `size` mm."""
+    """Return the width in mm of `text` set in type of `size` mm."""
     return sum(map(_width, text)) * size / 1000
 
 
@@ -221,7 +221,7 @@ def _width(letter: str) -> int:
 
 
 def wrapped(text: str, lines: int) -> tuple[str, ...] | None:
-    """Return `text` in this many lines, the widest as narrow as possible; None if it has fewer words."""
+    """Return `text` broken into `lines` lines, the widest as narrow as possible; None if it has fewer words."""
     words = text.split()
     if lines == 1:
         return (" ".join(words),)
@@ -235,7 +235,7 @@ def wrapped(text: str, lines: int) -> tuple[str, ...] | None:
 
 
 def shortened(text: str, size: float, room: float) -> str:
-    """Return as much of `text` as `room` mm hold, with … at its end if something is left out."""
+    """Return as much of `text` as fits into `room` mm at type of `size` mm, with … at the end if it is cut."""
     if width_mm(text, size) <= room:
         return text
     while text and width_mm(text + "…", size) > room:

@@ -1,6 +1,6 @@
-"""Pages as PDF 1.5 (ISO 32000): lines, circles and Helvetica, each layer to be switched on and off by itself.
+"""Pages as PDF 1.5 (ISO 32000): lines, circles and text in Helvetica, on layers that viewers can switch on and off.
 
-Written by hand, as it takes no more than this; a drawing needs no library, and no font to be there.
+The few parts of PDF that drawings need are written here; that takes no library and no font file.
 """
 
 from __future__ import annotations
@@ -16,14 +16,15 @@ from benchcon.drawing.tiles import FOOT_MM, Page
 
 POINTS_PER_MM = 72 / 25.4
 _ROUND = 0.5522847498
-"""Control points of a cubic Bézier curve for a quarter of a circle: 4/3 (√2 − 1); it errs by 0.03 % of the radius."""
+"""Distance of the control points of a cubic Bézier curve for a quarter circle, as a share of the radius: 4/3 (√2 − 1).
+The curve is off by at most 0.03 % of the radius."""
 _FOOT_SIZE = 2.4
 
 
 def document(pages: Sequence[Page], pens: Mapping[str, Pen], title: str) -> bytes:
-    """Return a PDF file of `pages`."""
+    """Return a PDF file of `pages`, with each layer drawn as `pens` says."""
     layers = [layer for layer in pens if any(shape.layer == layer for page in pages for shape in page.shapes)]
-    # 1 catalog, 2 pages, 3 font, 4 information, then layers, then two for each page.
+    # Objects: 1 catalog, 2 pages, 3 font, 4 document information, then the layers, then two for each page.
     first_page = 5 + len(layers)
     marks = {layer: (f"L{number}", 5 + number) for number, layer in enumerate(layers)}
     groups = " ".join(f"{number} 0 R" for _, number in marks.values())
@@ -60,7 +61,7 @@ def document(pages: Sequence[Page], pens: Mapping[str, Pen], title: str) -> byte
 def _content(page: Page, pens: Mapping[str, Pen], marks: Mapping[str, str]) -> bytes:
     k = POINTS_PER_MM
     left, top, right, bottom = page.window
-    # Millimetres, y down, as the shapes are.
+    # Scale and flip to millimetres with y downwards, as the shapes have it.
     out = [
         "q",
         f"{_n(k)} 0 0 {_n(-k)} {_n((page.left_mm - left) * k)} {_n((page.height_mm - page.top_mm + top) * k)} cm",
@@ -146,12 +147,12 @@ def _rounded(box: Box) -> str:
 
 
 def can_set(text: str) -> bool:
-    """Whether all of `text` can be read in a PDF: no letter of it becomes ``?``."""
+    """Return whether our PDFs can show all of `text`, so that no letter of it becomes ``?``."""
     return all(map(_letter, unicodedata.normalize("NFC", text)))
 
 
 def _letter(letter: str) -> bytes:
-    """`letter` in Windows-1252, or in plain letters; nothing if neither can be."""
+    """Return `letter` in Windows-1252, or in plain letters; empty if neither is possible."""
     try:
         return letter.encode("cp1252")
     except UnicodeEncodeError:
@@ -159,7 +160,7 @@ def _letter(letter: str) -> bytes:
 
 
 def _string(text: str) -> bytes:
-    """A PDF string in Windows-1252; what that has not is written in plain letters as far as can be, or as ``?``."""
+    """Return a PDF string in Windows-1252; other letters become plain ones where possible, else ``?``."""
     raw = b"".join(_letter(letter) or b"?" for letter in unicodedata.normalize("NFC", text))
     return b"(" + raw.replace(b"\\", b"\\\\").replace(b"(", b"\\(").replace(b")", b"\\)") + b")"
 

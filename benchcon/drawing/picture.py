@@ -1,4 +1,4 @@
-"""A picture of the panel, as it looks from the front."""
+"""A picture of the panel as seen from the front."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchcon.panel.model import Panel
 
 
 def face_shapes(plate: Plate) -> list[Shape]:
-    """Return the plate, its parts and their labels."""
+    """Return the shapes of the plate, its parts and their labels."""
     shapes: list[Shape] = [Box("outline", 0, 0, plate.width_mm, plate.height_mm, 3.0)]
     for part in plate.panel.parts:
         shapes += part_shapes(plate, part)

@@ -1,4 +1,4 @@
-"""A panel laid out at true scale: a place for every part, and for every label one where it covers nothing."""
+"""A panel laid out at true scale: a place for every part, and for every label a place where it covers nothing."""
 
 from __future__ import annotations
 
@@ -13,27 +13,27 @@ from benchcon.panel.model import Panel, Part, Place
 from benchcon.panel.places import engraved, footprint_mm, inside_of
 
 PITCH_MM = 40.0
-"""Of the rows in which parts without a place stand, below the rest."""
+"""Pitch of the rows, below the rest, of parts that the file gives no place."""
 TICKS_MM = 3.5
-"""How far the ticks of a rotary switch's positions reach beyond its knob."""
+"""How far the ticks at a rotary switch's positions reach beyond its knob."""
 CROSS_MM = 1.5
-"""How far a centre's cross reaches beyond its hole."""
+"""How far the cross at a hole's centre reaches beyond the hole."""
 GAP_MM = 1.0
-"""Between a label and whatever is beside it."""
+"""Gap between a label and whatever is beside it."""
 LEADING = 1.15
-"""From one line of a label to the next, in sizes of its type."""
+"""Distance between the lines of a label, in type sizes."""
 SIZES_MM = (3.6, 3.2, 2.8, 2.4, 2.1, 1.8)
-"""Sizes of type that are tried for labels, the largest that fits everywhere is taken."""
+"""Type sizes for labels; the largest at which all labels fit is used."""
 
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A part's label: its lines, and where they stand."""
+    """A part's label: its lines, and where they are."""
 
     lines: tuple[str, ...]
     x: float
     y: float
-    """Base line of the first."""
+    """Base line of the first line, mm."""
     size: float
     anchor: str = "middle"
 
@@ -46,7 +46,7 @@ class Label:
         ]
 
     def bounds(self) -> Bounds:
-        """What it covers."""
+        """The rectangle that it covers."""
         found = [text.bounds() for text in self.texts()]
         left, top, right, bottom = zip(*found, strict=True)
         return min(left), min(top), max(right), max(bottom)
@@ -54,25 +54,28 @@ class Label:
 
 @dataclass(slots=True)
 class Plate:
-    """A panel laid out."""
+    """A panel with a place for every part and, after `put_labels`, for the labels."""
 
     panel: Panel
     width_mm: float
     height_mm: float
     places: dict[str, Place]
-    """Of every part that is on it, by its name."""
+    """Place of each part that is on it, by the part's name."""
     unplaced: frozenset[str]
-    """Parts whose place nobody has said: they stand in rows below the rest, or are not on it."""
+    """Names of the parts that the file gives no place: they are in rows below the rest, or left out."""
     labels: dict[str, Label] = field(default_factory=dict)
-    """Of every part that has one; empty until `put_labels`."""
+    """Label of each part that has one, by the part's name; empty before `put_labels`."""
     keys: dict[str, str] = field(default_factory=dict)
-    """Of parts whose label had no room: the number that stands there instead, or should; empty until `put_labels`."""
+    """Number of each part whose label had no room, by the part's name; empty before `put_labels`.
+
+    The number is drawn in place of the label, if there is room for it.
+    """
 
     @staticmethod
     def of(panel: Panel, *, loose_too: bool = True) -> Plate:
-        """Lay out `panel`: all its parts or, unless `loose_too`, only those that have a place.
+        """Return `panel` laid out, with all its parts or, without `loose_too`, only those that have a place.
 
-        What is cut and engraved holds only those: a row for the others would make the plate taller than it is.
+        For cutting and engraving only the latter count: rows for the others would make the plate too tall.
         """
         placed = {part.name: part.place for part in panel.parts if part.place is not None}
         reach = [(place, footprint_mm(part)) for part in panel.parts if (place := part.place) is not None]
@@ -94,9 +97,9 @@ class Plate:
         return Plate(panel, width, height + rows * PITCH_MM, placed, unplaced)
 
     def front(self, part: Part) -> Bounds:
-        """What `part` takes of the front: itself, the ticks round a rotary switch, its hole and the hole's cross.
+        """Return what `part` takes of the front: itself, a rotary switch's ticks, its hole and the hole's cross.
 
-        Labels keep off it: what is engraved there would be covered or drilled away.
+        Labels keep off it, because an engraving there would be covered or drilled away.
         """
         place = self.places[part.name]
         width, height = footprint_mm(part)
@@ -114,25 +117,25 @@ class Plate:
         fronts: Mapping[str, Bounds] = MappingProxyType({}),
         numbers: Mapping[str, str] = MappingProxyType({}),
     ) -> Plate:
-        """Find a place for every label where it lies on no part, on no other label and on nothing in `taken`.
+        """Place each label on no part, no other label and nothing in `taken`; return this plate.
 
-        `told`: what is to be set instead of a part's label, by the part's name; `fronts`: what a part takes of the
-        front where that is more than itself, such as a frame round it.
+        `told` gives texts that replace labels, by the part's name; `fronts` what a part takes of the front where that
+        is more than `front` says, such as a frame round it.
 
-        All are set in the largest of `sizes` in which all find one. What does not even in the smallest is shortened;
-        a label for which there is no room at all is left out. With `numbers` nothing is shortened: a part whose label
-        finds no place has its number there (`keys` says which).
+        The type size is the largest of `sizes` (mm) in which all labels find a place. Labels that do not fit even in
+        the smallest are shortened, and left out if there is no room at all. With `numbers` (by the part's name) nothing
+        is shortened: a part whose label has no place gets its number instead, and is in `keys`.
         """
         parts = [part for part in self.panel.parts if part.name in self.places]
         words = {
             part.name: told.get(part.name) or engraved(part)
             for part in parts
-            if not inside_of(part)  # the control's label serves both
+            if not inside_of(part)  # a lamp in a control shares the control's label
         }
         covered = {part.name: fronts.get(part.name) or self.front(part) for part in parts}
         for part in parts:
             home = inside_of(part)
-            if home:  # its label keeps off what is round the lamps in it as well
+            if home:  # a control's label keeps off the frames round the lamps in it as well
                 covered[home] = together(covered[home], covered[part.name])
         crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken), _sides(self.panel.labels))
         crowd.own_sides |= {part.name: _sides(part.label_at) for part in parts if part.label_at}
@@ -149,7 +152,7 @@ class Plate:
 
 
 def _sides(first: str) -> tuple[str, ...]:
-    """Return all sides, `first` in front, then the one across from it. Above a part no hand covers its label."""
+    """Return all sides, `first` in front, then the opposite one. Above a part no hand covers the label."""
     return {
         "above": ("above", "below", "right", "left"),
         "below": ("below", "above", "right", "left"),
@@ -159,23 +162,23 @@ def _sides(first: str) -> tuple[str, ...]:
 
 
 Wraps = Mapping[str, Sequence[tuple[str, ...]]]
-"""For each part by name the ways in which its text can be broken into lines, the best first."""
+"""For each part, by name, the ways to break its text into lines, the best first."""
 
 
 @dataclass(slots=True)
 class Crowd:
-    """What labels have to keep off."""
+    """Everything that labels must keep off, and the sides on which they may be put."""
 
     plate: tuple[float, float]
     fronts: Mapping[str, Bounds]
     taken: list[Bounds]
     sides: tuple[str, ...] = ("above", "below", "right", "left")
-    """Where a label may stand, the best first."""
+    """Sides on which a label may be, the best first."""
     own_sides: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    """The same of parts that want it otherwise."""
+    """The same for parts that have sides of their own, by name."""
 
     def largest(self, wraps: Wraps, sizes: Sequence[float]) -> dict[str, Label]:
-        """Return labels in the largest of `sizes` in which all find a place; in the smallest those that find one."""
+        """Return labels in the largest of `sizes` in which all find a place; else in the smallest those that do."""
         for size in sizes:
             labels = self._placed(wraps, size, shorten=False)
             if len(labels) == len(wraps):
@@ -185,9 +188,9 @@ class Crowd:
     def with_numbers(
         self, wraps: Wraps, sizes: Sequence[float], numbers: Mapping[str, str]
     ) -> tuple[dict[str, Label], set[str]]:
-        """Return labels in the largest of `sizes` in which all find a place, and none that has its number instead.
+        """Return labels in the largest of `sizes` in which all find a place, and the names of those set as numbers.
 
-        If in the smallest some do not, those have their `numbers`, and which they are; if many do not, all have.
+        If even in the smallest some find none, they are replaced by their `numbers`; if many find none, all are.
         """
         for size in sizes:
             labels = self._placed(wraps, size, shorten=False)
@@ -200,14 +203,14 @@ class Crowd:
             failed = {name for name in wraps if name not in labels} - keyed
             if not failed:
                 return labels, keyed
-            # Where many have no room, a few long labels would only crowd out their neighbours' numbers.
+            # If many have no room, the few labels that do would only crowd out their neighbours' numbers.
             keyed = keyed | failed if len(keyed | failed) <= len(wraps) / 5 else set(wraps)
 
     def _placed(self, wraps: Wraps, size: float, *, shorten: bool, all_there_is: bool = False) -> dict[str, Label]:
-        """Return labels set in `size`; unless shortened, or `all_there_is`, it stops where the first has no place."""
+        """Return labels set in `size`. Unless `shorten` or `all_there_is`, it stops at the first without a place."""
         found: dict[str, Label] = {}
         blocks = [*self.fronts.values(), *self.taken]
-        # Whoever has the least room chooses first: the widest labels.
+        # The widest labels choose first: they have the least room.
         for name in sorted(wraps, key=lambda name: -max(width_mm(line, 1.0) for line in wraps[name][0])):
             sides = self.own_sides.get(name, self.sides)
             ways = self._ways(wraps[name], self.fronts[name], size, sides, shorten)
@@ -227,9 +230,9 @@ class Crowd:
     def _ways(
         self, wraps: Sequence[tuple[str, ...]], front: Bounds, size: float, sides: tuple[str, ...], shorten: bool
     ) -> Iterable[Label]:
-        """Ways to set a text beside a part, the best first: on the side that is wanted, in one line.
+        """Yield ways to set a text beside a part, the best first: on the wanted side, in one line.
 
-        A tower of three words reads worse than the same words in one line on the side across from it.
+        A stack of three words is harder to read than one line on the opposite side, which therefore comes before it.
         """
         for heights in ((1, 2), (3,)):
             for some in (sides[:1], sides[1:2], sides[2:]):

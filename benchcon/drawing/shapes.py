@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from benchcon.drawing.letters import width_mm
 
 Bounds = tuple[float, float, float, float]
-"""Left, top, right, bottom."""
+"""A rectangle: left, top, right, bottom, in mm."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """From one point to another."""
+    """A straight line from one point to another."""
 
     layer: str
     x1: float
@@ -33,14 +33,14 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Circle:
-    """Round its centre."""
+    """A circle round its centre."""
 
     layer: str
     x: float
     y: float
     radius: float
     fill: str = ""
-    """A colour of its own; else as its layer."""
+    """Fill colour of its own; empty: as its layer."""
 
     def bounds(self) -> Bounds:
         """What it covers, without the width of its stroke."""
@@ -53,7 +53,7 @@ class Circle:
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A rectangle by its left top corner, with rounded corners if it has a radius."""
+    """A rectangle given by its top left corner, with rounded corners if it has a radius."""
 
     layer: str
     x: float
@@ -74,22 +74,22 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One line of text in Helvetica, or a face of the same widths; `x`, `y` is on its base line."""
+    """One line of text in Helvetica or a face of the same widths; `x`, `y` is on its base line."""
 
     layer: str
     x: float
     y: float
     text: str
     size: float
-    """Height of the type (em), mm; capital letters are 0.72 of it."""
+    """Type size (em) in mm; capital letters have 0.72 of its height."""
     anchor: str = "middle"
-    """``start``, ``middle`` or ``end``: which of its ends is at `x`."""
+    """Which point of the text is at `x`: ``start``, ``middle`` or ``end``."""
     upright: bool = False
-    """Read from below: turned left by 90°."""
+    """Turned 90° anticlockwise, to be read upwards."""
     fill: str = ""
 
     def bounds(self) -> Bounds:
-        """What it covers, from the descenders to the ascenders."""
+        """The rectangle that it covers, from the descenders to the ascenders."""
         long = width_mm(self.text, self.size)
         back = {"start": 0.0, "middle": long / 2, "end": long}[self.anchor]
         up, down = 0.74 * self.size, 0.21 * self.size
@@ -106,7 +106,7 @@ Shape = Stroke | Circle | Box | Text
 
 
 def bounds_of(shapes: Iterable[Shape]) -> Bounds:
-    """Return what `shapes` cover together."""
+    """Return the smallest rectangle round all `shapes`."""
     found = [shape.bounds() for shape in shapes]
     if not found:
         return 0.0, 0.0, 0.0, 0.0
@@ -115,15 +115,15 @@ def bounds_of(shapes: Iterable[Shape]) -> Bounds:
 
 
 def together(one: Bounds, other: Bounds) -> Bounds:
-    """Return the rectangle round two."""
+    """Return the smallest rectangle round two rectangles."""
     return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])
 
 
 def moved(shapes: Iterable[Shape], x: float, y: float) -> list[Shape]:
-    """Return `shapes` elsewhere."""
+    """Return `shapes` moved by `x`, `y` mm."""
     return [shape.moved(x, y) for shape in shapes]
 
 
 def apart(one: Bounds, other: Bounds, gap: float = 0.0) -> bool:
-    """Whether two rectangles keep `gap` between them."""
+    """Return whether two rectangles have at least `gap` mm between them."""
     return one[2] + gap <= other[0] or other[2] + gap <= one[0] or one[3] + gap <= other[1] or other[3] + gap <= one[1]

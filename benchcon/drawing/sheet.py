@@ -18,7 +18,7 @@ from benchcon.panel.model import Panel, Part
 from benchcon.panel.places import engraved, footprint_mm, inside_of
 
 LAYERS: Mapping[str, Pen] = {
-    # layer: how it looks on paper; in this order, the last on top
+    # For each layer how it looks on paper, in drawing order: the last is on top.
     "fronts": Pen("#9aa0a6", 0.15, dash_mm=1.6),
     "behind": Pen("#9aa0a6", 0.15, dash_mm=0.8),
     "plate": Pen("#000000", 0.35),
@@ -36,24 +36,24 @@ LAYERS: Mapping[str, Pen] = {
     "joins": Pen("#6a1b9a", 0.15),
 }
 MARGIN_MM = 24.0
-"""Room for dimensions above the plate and left of it."""
+"""Room for dimensions above and left of the plate."""
 WIRE_SIZES_MM = (2.4, 2.1, 1.8, 1.5, 1.3)
-"""Type of what stands on the back."""
+"""Type sizes for the texts on the back."""
 SMALL_MM = 2.4
-"""Type of dimensions, tags and tables."""
+"""Type size of dimensions, tags and tables."""
 SOURCE_MM = 1.8
-"""Type of where sizes are from."""
+"""Type size of the sources of sizes."""
 WIDER = 1.2
-"""How much wider than Helvetica the types are that stand in for it (the widest usual one, DejaVu Sans; measured)."""
+"""How much wider than Helvetica its substitutes are at most (measured on DejaVu Sans, the widest usual one)."""
 LEAST_ROWS = 22
-"""How many rows of the table's columns are as high as the bar."""
+"""Number of rows of the table that are as high as the bar."""
 LONE_ROWS = 30
-"""So many rows stay in one column: a second one for a row or two would look as if it were of something else."""
+"""Up to this many rows stay in one column: a second column for a row or two would look like another table."""
 ROW_MM = 4.2
 COLUMN_MM = 88.0
 BAR_MM = 100.0
 GAP_MM = 12.0
-"""Between the scenes where they stand on one sheet."""
+"""Gap between the scenes on one sheet."""
 
 
 class Drilled(NamedTuple):
@@ -68,7 +68,7 @@ class Drilled(NamedTuple):
 
 
 def drilled(plate: Plate) -> list[Drilled]:
-    """Return the plate's holes, in file order; parts without a place, and lamps in controls, have none."""
+    """Return the plate's holes, in file order. Parts without a place, and lamps in controls, have none."""
     parts = [part for part in plate.panel.parts if part.name not in plate.unplaced and not inside_of(part)]
     kinds = sorted({hole_of(part) for part in parts}, key=lambda hole: (not hole.round, hole))
     letters = {hole: letter_of(number) for number, hole in enumerate(kinds)}
@@ -83,7 +83,7 @@ def drilled(plate: Plate) -> list[Drilled]:
 
 
 def letter_of(number: int) -> str:
-    """Return A, B, … Z, AA, AB, …"""
+    """Return the letters for `number`, from 0: A, B, … Z, AA, AB, …"""
     text = ""
     number += 1
     while number:
@@ -96,7 +96,7 @@ def letter_of(number: int) -> str:
 
 
 def front(plate: Plate) -> list[Shape]:
-    """Return the front with its dimensions: origin at the plate's left top corner."""
+    """Return the shapes of the front with its dimensions; the origin is the plate's top left corner."""
     holes = drilled(plate)
     shapes = _plate(plate, holes)
     for hole in holes:
@@ -111,7 +111,7 @@ def front(plate: Plate) -> list[Shape]:
 
 
 def back(plate: Plate) -> list[Shape]:
-    """Return the back, as it is seen from behind: left and right change places. With bodies, nuts and wires."""
+    """Return the shapes of the back as seen from behind, left and right exchanged, with bodies, nuts and wires."""
     holes = drilled(plate)
     shapes = _plate(plate, holes, mirrored=True)
     for hole in holes:
@@ -144,9 +144,7 @@ def _plate(plate: Plate, holes: Sequence[Drilled], *, mirrored: bool = False) ->
 
 
 def _tag(each: Drilled, x: float) -> list[Shape]:
-    """The hole's tag: in the hole, where it goes with the chips; beside a hole that is too small, between the cross's
-    arms.
-    """
+    """Return a hole's tag: inside it, where it is drilled away, or beside a hole that is too small for it."""
     across, down = each.hole.half_mm
     beside = 0.72 * across < width_mm(each.tag, SMALL_MM) + 0.6 or 0.72 * down < SMALL_MM
     if beside:
@@ -156,7 +154,7 @@ def _tag(each: Drilled, x: float) -> list[Shape]:
 
 
 def _front_of(plate: Plate, part: Part) -> list[Shape]:
-    """The outline of what covers the hole from the front, where it is not the hole itself."""
+    """Return the outline of what covers the hole from the front, unless that is the hole itself."""
     place = plate.places[part.name]
     width, height = footprint_mm(part)
     hole = hole_of(part)
@@ -171,7 +169,7 @@ def _front_of(plate: Plate, part: Part) -> list[Shape]:
 
 
 def _wires(plate: Plate, holes: Sequence[Drilled]) -> list[Shape]:
-    """Every part's name behind it, and where each of its wires goes, where there is room for it."""
+    """Return the name of each part behind it and, where there is room, the destinations of its wires."""
     fronts, wraps = {}, {}
     for each in holes:
         body, (across, down) = behind(each.part), each.hole.half_mm
@@ -193,7 +191,7 @@ def _halves(wire: str) -> tuple[str, ...]:
 
 
 def _goes_to(panel: Panel, part: Part) -> list[str]:
-    """Say for each wire of `part`, and of the lamps in it: connector and pin, colour, and the board's pin."""
+    """Return for each wire of `part`, and of the lamps in it, its connector pin, colour, and pin on the board."""
     channels = [*part.channels]
     for lamp in panel.lamps:
         channels += [lamp.channel] if lamp.inside == part.name else []
@@ -211,9 +209,9 @@ def _goes_to(panel: Panel, part: Part) -> list[str]:
 
 
 def spread(places: Sequence[float], room: float) -> list[float]:
-    """Return where texts for these sorted places stand: as near as can be, none nearer to the next than `room`."""
+    """Return positions for texts at these sorted `places`, as near to them as possible and at least `room` mm apart."""
     groups: list[tuple[float, int]] = []
-    """Mean of the wanted first places, and how many stand in the group."""
+    """For each group the mean of the first places that its members want, and how many members it has."""
     for place in places:
         groups.append((place, 1))
         while len(groups) > 1:
@@ -226,7 +224,7 @@ def spread(places: Sequence[float], room: float) -> list[float]:
 
 
 def _across(plate: Plate, values: Sequence[float]) -> list[Shape]:
-    """Distances from the left edge, above the plate."""
+    """Return the dimensions above the plate: distances from its left edge."""
     shapes: list[Shape] = [Stroke("dimensions", 0, -1, 0, -5)]
     for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
         shapes.append(Stroke("dimensions", value, -1, value, -4))
@@ -237,7 +235,7 @@ def _across(plate: Plate, values: Sequence[float]) -> list[Shape]:
 
 
 def _down(plate: Plate, values: Sequence[float]) -> list[Shape]:
-    """Distances from the top edge, left of the plate."""
+    """Return the dimensions left of the plate: distances from its top edge."""
     shapes: list[Shape] = [Stroke("dimensions", -1, 0, -5, 0)]
     for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
         shapes.append(Stroke("dimensions", -1, value, -4, value))
@@ -251,7 +249,7 @@ def _down(plate: Plate, values: Sequence[float]) -> list[Shape]:
 
 
 def notes(plate: Plate, width: float) -> list[Shape]:
-    """Return title, bars and table of holes, no wider than `width` mm (but as wide as the bars)."""
+    """Return title, bars and table of holes, no wider than `width` mm or the bars, whichever is more."""
     panel = plate.panel
     holes = drilled(plate)
     title = shortened(panel.title or "Panel", 5.0, max(width, BAR_MM) - 2)
@@ -263,7 +261,7 @@ def notes(plate: Plate, width: float) -> list[Shape]:
         Text("notes", 0, 14, how, SMALL_MM, "start"),
     ]
     shapes += _bars(0, 20)
-    left, top = 12.0, 30.0  # in the corner of the bars
+    left, top = 12.0, 30.0  # the table is in the corner between the bars
     columns = max(1, int((width - left + 4) // COLUMN_MM))
     shapes += moved(_table(plate, holes, columns), left, top)
     loose = [engraved(part) for part in panel.parts if part.name in plate.unplaced]
@@ -275,23 +273,24 @@ def notes(plate: Plate, width: float) -> list[Shape]:
 
 
 def _bars(x: float, y: float) -> list[Shape]:
-    """A bar of 100 mm across and one down from the same corner, with a tick each 10 mm."""
+    """Return a horizontal and a vertical bar of 100 mm from the same corner, with a tick every 10 mm."""
     return _bar_across(x, y) + _bar_down(x, y)
 
 
 def bars_beside(plate: Plate) -> list[Shape]:
-    """Return the same bars below the plate and right of it: for the paper that is stuck on the plate."""
+    """Return bars below and right of the plate, for the paper that is stuck on it."""
     return _bar_across(0, plate.height_mm + 6) + _bar_down(plate.width_mm + 6, 0)
 
 
 STEP_MM = 6.0
-"""From one place that is tried for a bar to the next."""
+"""Distance between the places that are tried for a bar."""
 
 
 def bars_within(window: Bounds, shapes: Sequence[Shape]) -> list[Shape]:
-    """Return the same bars within `window`, where they cover as little of `shapes` as can be: nothing, mostly.
+    """Return bars within `window`, at the place where they cover the least of `shapes`, mostly nothing.
 
-    For each sheet of a front that is cut into tiles: a printer's scale is measured on the paper that is stuck on.
+    Each sheet of a front that is cut into tiles gets them, because the printer's scale is measured on the paper that is
+    stuck on.
     """
     taken = [shape.bounds() for shape in shapes if shape.layer != "plate"]
     for outline in (shape.bounds() for shape in shapes if shape.layer == "plate"):
@@ -319,7 +318,7 @@ def bars_within(window: Bounds, shapes: Sequence[Shape]) -> list[Shape]:
 
 
 def _steps(first: float, last: float) -> list[float]:
-    """Places from `first` to `last`, as far from the rim as a printer may cut; none if there is no room."""
+    """Return places from `first` to `last` outside the margin that a printer may cut off; none if there is no room."""
     room = last - first - 4.0
     return [first + 2.0 + number * STEP_MM for number in range(int(room // STEP_MM) + 1)] if room >= 0 else []
 
@@ -337,12 +336,12 @@ def _bar_down(x: float, y: float) -> list[Shape]:
 
 
 def _ticks() -> list[tuple[float, float]]:
-    """Where ticks are and how long; the first is where a bar begins."""
+    """Return position and length in mm of each tick, beginning at the bar's start."""
     return [(number * BAR_MM / 10, 3.0 if number % 5 == 0 else 1.8) for number in range(11)]
 
 
 def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
-    """The holes by size, then each with its place."""
+    """Return the table of holes, grouped by size, each with its place."""
     by_size: dict[Hole, list[Drilled]] = {}
     for each in holes:
         by_size.setdefault(each.hole, []).append(each)
@@ -354,7 +353,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
         rows.append(("size", letter, f"{len(found)} × {hole} mm"))
         rows += [("source", line) for line in _folded(sources, SOURCE_MM, COLUMN_MM - 10)]
         rows += [("hole", each.tag, plain(each.x_mm), plain(each.y_mm), engraved(each.part)) for each in found]
-    spare = 4 if columns > 1 else 0  # headings that move on, and those that are repeated
+    spare = 4 if columns > 1 else 0  # for headings that move to the next column or are repeated there
     per_column = max(LONE_ROWS if len(rows) <= LONE_ROWS else LEAST_ROWS, -(-len(rows) // columns) + spare)
     shapes: list[Shape] = []
     number = column = 0
@@ -362,7 +361,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
     below = [*(row[0] for row in rows[1:]), ""]
     for at, row in enumerate(rows):
         size = row if row[0] == "size" else size
-        # A heading does not stand alone at the bottom: with it go its sources and the first hole.
+        # A heading is kept together with its sources and its first hole.
         needs = next(n for n, each in enumerate(rows[at:], 1) if each[0] == "hole") if row[0] == "size" else 1
         if number and number + needs > per_column:
             number, column = 0, column + 1
@@ -377,7 +376,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
 
 
 def _folded(text: str, size: float, room: float) -> list[str]:
-    """Break a text into lines, with room to spare: viewers that lack our type set it in a wider one."""
+    """Return `text` in lines of at most `room` mm, with a reserve: viewers without our type use a wider one."""
     lines: list[str] = []
     for word in text.split():
         if lines and width_mm(f"{lines[-1]} {word}", WIDER * size) <= room:
@@ -388,7 +387,7 @@ def _folded(text: str, size: float, room: float) -> list[str]:
 
 
 def _row(x: float, y: float, row: tuple[str, ...], *, goes_on: bool = False) -> list[Shape]:
-    """One row, with a rule below it unless it goes on in the next: a size in lines that say where it is from."""
+    """Return one row of the table, with a rule below it unless it continues in the next row (`goes_on`)."""
     base = y + 3.0
     wide = COLUMN_MM - 4
     rule = [] if goes_on else [Stroke("lines", x, y + ROW_MM, x + wide, y + ROW_MM)]
@@ -422,18 +421,18 @@ class Sheet(NamedTuple):
 
     @staticmethod
     def of(panel: Panel) -> Sheet:
-        """Draw `panel`."""
+        """Return the scenes of `panel`."""
         plate = Plate.of(panel, loose_too=False).put_labels()
         return Sheet(plate, front(plate), back(plate))
 
     @property
     def sides(self) -> dict[str, list[Shape]]:
-        """The two sides by name."""
+        """Return the two sides by name."""
         return {"front": self.front, "back": self.back}
 
 
 def stacked(scenes: Iterable[Sequence[Shape]]) -> list[Shape]:
-    """Return scenes below one another, the first where it is; empty ones take no room."""
+    """Return the shapes of all scenes stacked downwards from the first; empty ones take no room."""
     shapes: list[Shape] = []
     for scene in scenes:
         down = bounds_of(shapes)[3] + GAP_MM - bounds_of(scene)[1] if shapes and scene else 0.0

@@ -1,7 +1,7 @@
-"""What each kind of part usually needs: a hole, room on the front, room behind.
+"""Usual sizes of each kind of part: its hole, and its body and nut behind the plate.
 
-Nothing here is a standard. `SOURCES` says of each where it is from; whoever has the part in hand measures it, and says
-``hole``, ``size`` and ``body`` in the panel file.
+Nothing here is a standard; `SOURCES` names the source of each. Builders measure the parts they have, and give ``hole``,
+``size`` and ``body`` in the panel file.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from benchcon.panel.places import footprint_mm
 
 
 class Hole(NamedTuple):
-    """What is taken out of the plate. A round hole has its diameter as `width_mm`, and 0 as `height_mm`."""
+    """A hole in the plate. A round one has its diameter as `width_mm`, and 0 as `height_mm`."""
 
     width_mm: float
     height_mm: float = 0.0
 
     @property
     def round(self) -> bool:
-        """Whether it is drilled, not cut out."""
+        """Whether it is drilled; otherwise it is a cut-out."""
         return self.height_mm == 0
 
     @property
     def half_mm(self) -> tuple[float, float]:
-        """Half of its width and height."""
+        """Half its width and half its height."""
         return self.width_mm / 2, (self.height_mm or self.width_mm) / 2
 
     def __str__(self) -> str:
@@ -36,18 +36,18 @@ class Hole(NamedTuple):
 
 
 class BehindPlate(NamedTuple):
-    """What stands behind the plate: a body, and the nut that holds it (0: none). In mm."""
+    """What a part has behind the plate: a body, and the nut that holds it (0: none), in mm."""
 
     width_mm: float
     height_mm: float
     nut_mm: float
-    """Across the corners."""
+    """Diameter of the nut across the corners."""
     depth_mm: float
 
 
 PRACTICE = "common practice, no source"
 _HOLES = {
-    # kind: hole, body behind, nut across the corners, depth
+    # For each kind: hole, body, nut across the corners, depth (mm).
     "button": (12.2, BehindPlate(12.0, 12.0, 16.0, 20.0)),
     "switch": (6.5, BehindPlate(8.0, 13.0, 9.2, 18.0)),
     "rotary": (9.7, BehindPlate(26.0, 26.0, 14.0, 25.0)),
@@ -76,7 +76,7 @@ def sort_of(part: Part) -> str:
 
 
 def hole_of(part: Part) -> Hole:
-    """Return the hole of `part`: as the panel file says, or as such parts usually have."""
+    """Return the hole of `part`: the panel file's, or the usual one for its kind."""
     if part.hole_mm[0]:
         return Hole(*part.hole_mm)
     sort = sort_of(part)
@@ -84,21 +84,21 @@ def hole_of(part: Part) -> Hole:
 
 
 def sources_of(parts: Iterable[Part]) -> str:
-    """Say where the sizes of their holes are from."""
+    """Return the sources of the sizes of the parts' holes, in words."""
     sorts = dict.fromkeys("said" if part.hole_mm[0] else sort_of(part) for part in parts)
     practice = f" ({PRACTICE})" if any(sort in _HOLES for sort in sorts) else ""
     return "; ".join(dict.fromkeys(SOURCES[sort] for sort in sorts)) + practice
 
 
 def behind(part: Part) -> BehindPlate:
-    """Return what of `part` stands behind the plate: as the panel file says, or as such parts usually have."""
+    """Return body and nut of `part` behind the plate: the panel file's, or the usual ones for its kind."""
     sort = sort_of(part)
     if sort == "display":
         usual = BehindPlate(*footprint_mm(part), 0.0, DISPLAY_DEPTH_MM)
     else:
         hole, usual = _HOLES[sort]
         if part.hole_mm[0] > hole:
-            # A larger part of the same kind: body and nut grow with its hole.
+            # A larger part of the same kind is assumed to have body and nut in proportion to its hole.
             grown = part.hole_mm[0] / hole
             usual = BehindPlate(usual.width_mm * grown, usual.height_mm * grown, usual.nut_mm * grown, usual.depth_mm)
     width, height = part.body_mm if part.body_mm[0] else (usual.width_mm, usual.height_mm)
@@ -106,5 +106,5 @@ def behind(part: Part) -> BehindPlate:
 
 
 def plain(number: float, places: int = 2) -> str:
-    """Return a length in mm as on a drawing: ``60``, ``12.2``, ``6.35``."""
+    """Return a length in mm as drawings write it, without trailing zeros: ``60``, ``12.2``, ``6.35``."""
     return f"{number:.{places}f}".rstrip("0").rstrip(".")

@@ -1,4 +1,4 @@
-"""Shapes as SVG, one millimetre a unit: a group for each layer, so that layers can be taken apart."""
+"""Shapes as SVG with one unit a millimetre, and a group for each layer, so that layers can be separated."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ class Pen(NamedTuple):
     """How a layer is drawn."""
 
     stroke: str = ""
-    """Colour of lines, empty: none."""
+    """Colour of lines; empty: none."""
     width_mm: float = 0.0
     fill: str = ""
-    """Colour of areas and of text, empty: none."""
+    """Colour of areas and text; empty: none."""
     dash_mm: float = 0.0
     round: bool = False
     bold: bool = False
 
 
 FACE: Mapping[str, Pen] = {
-    # layer: how it looks in a picture of the panel
+    # For each layer how it looks in a picture of the panel.
     "outline": Pen("#6d7175", 0.6, "#e8e6df"),
     "metal": Pen("#6d7175", 0.5, "#b9bcc0"),
     "rim": Pen("#8d9195", 0.35, "#c9ccd0"),
@@ -42,7 +42,7 @@ FACE: Mapping[str, Pen] = {
 
 
 def document(shapes: Iterable[Shape], pens: Mapping[str, Pen], covers: Bounds, title: str = "") -> str:
-    """Return a whole SVG file that shows what `covers` holds, at 1 : 1."""
+    """Return the text of an SVG file that shows the rectangle `covers` of `shapes` at 1 : 1."""
     left, top, right, bottom = covers
     width, height = right - left, bottom - top
     head = (
@@ -54,7 +54,7 @@ def document(shapes: Iterable[Shape], pens: Mapping[str, Pen], covers: Bounds, t
 
 
 def groups(shapes: Iterable[Shape], pens: Mapping[str, Pen]) -> str:
-    """Return a ``<g>`` for each layer in the order of `pens`, with its look as attributes."""
+    """Return a ``<g>`` for each layer, in the order of `pens`, with its look as attributes."""
     by_layer: dict[str, list[Shape]] = {}
     for shape in shapes:
         by_layer.setdefault(shape.layer, []).append(shape)
@@ -78,7 +78,7 @@ def _look(pen: Pen) -> str:
 
 
 def element(shape: Shape, kind: str = "") -> str:
-    """Return one shape; `kind`: its class, for a stylesheet."""
+    """Return one shape as an SVG element; `kind` becomes its class, for a style sheet."""
     named = f' class="{kind}"' if kind else ""
     if isinstance(shape, Stroke):
         return f'<line{named} x1="{_n(shape.x1)}" y1="{_n(shape.y1)}" x2="{_n(shape.x2)}" y2="{_n(shape.y2)}"/>'
@@ -93,12 +93,12 @@ def element(shape: Shape, kind: str = "") -> str:
     at = f'x="{_n(shape.x)}" y="{_n(shape.y)}"'
     look = f'font-size="{_n(shape.size)}" text-anchor="{shape.anchor}"'
     if shape.text:
-        # Whatever face the viewer has: it takes no more room than was found for it.
+        # Whatever typeface the viewer has, the text must not take more room than was found for it.
         look += f' textLength="{_n(width_mm(shape.text, shape.size))}" lengthAdjust="spacingAndGlyphs"'
     return f"<text{named} {at} {look}{fill}{turn}>{escape(shape.text)}</text>"
 
 
 def _n(number: float) -> str:
-    """A length to a tenth of a micrometre."""
+    """Return a length in mm, rounded to a tenth of a micrometre."""
     text = f"{number:.4f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text

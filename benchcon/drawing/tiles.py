@@ -11,7 +11,7 @@ from benchcon.drawing.shapes import Bounds, Box, Shape, Stroke, Text, apart, bou
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm: ISO 216; ANSI Y14.1 size A."""
 RIM_MM = 8.0
-"""The margin that most printers leave white."""
+"""Margin that most printers leave white."""
 FOOT_MM = 5.0
 OVERLAP_MM = 12.0
 MARK_MM = 2.5
@@ -24,9 +24,9 @@ class Page(NamedTuple):
     height_mm: float
     shapes: list[Shape]
     window: Bounds
-    """What of the scene is seen on it; the rest is cut off."""
+    """The rectangle of the scene that is on it; the rest is clipped."""
     left_mm: float
-    """Where the window's left top corner lies on the paper."""
+    """Where the window's top left corner is on the paper, with `top_mm`."""
     top_mm: float
     foot: str
     """One line at the bottom of the paper."""
@@ -43,7 +43,7 @@ def whole(scenes: Sequence[tuple[str, list[Shape]]], rim: float = RIM_MM) -> lis
 
 
 def tiled(name: str, shapes: list[Shape], paper: str) -> list[Page]:
-    """Return one scene on sheets of `paper`, upright or across, whichever takes fewer."""
+    """Return one scene on sheets of `paper`, portrait or landscape, whichever takes fewer."""
     covers = bounds_of(shapes)
     width, height = covers[2] - covers[0], covers[3] - covers[1]
     ways = []
@@ -53,7 +53,7 @@ def tiled(name: str, shapes: list[Shape], paper: str) -> list[Page]:
         ways.append((counts[0] * counts[1], page, room, counts))
     _, page, room, (columns, rows) = min(ways, key=lambda way: way[0])
     step = (room[0] - OVERLAP_MM, room[1] - OVERLAP_MM)
-    # The drawing stands in the middle of its tiles.
+    # The drawing is centred on its tiles.
     left = covers[0] - ((columns - 1) * step[0] + room[0] - width) / 2
     top = covers[1] - ((rows - 1) * step[1] + room[1] - height) / 2
     windows = {
@@ -89,13 +89,13 @@ def _count(need: float, have: float) -> int:
 
 _DRILLED = ("holes", "cutouts", "centres")
 _ASIDE = (0.0, 0.04, -0.04, 0.08, -0.08, 0.12, -0.12)
-"""How far along the strip a mark gives way to a hole, in shares of its length."""
+"""How far a mark is moved along the strip to keep off a hole, in shares of the strip's length."""
 
 
 def _joins(window: Bounds, other: Bounds, name: str, drilled: Sequence[Bounds]) -> list[Shape]:
-    """Marks in the strip that two tiles share, at the same places on both, and what the other sheet is.
+    """Return the marks in the strip that two tiles share, at the same places on both, and the other sheet's name.
 
-    Marks keep clear of what is `drilled` where they can.
+    Marks keep clear of the holes `drilled` where possible.
     """
     left, top = max(window[0], other[0]), max(window[1], other[1])
     right, bottom = min(window[2], other[2]), min(window[3], other[3])
@@ -111,7 +111,7 @@ def _joins(window: Bounds, other: Bounds, name: str, drilled: Sequence[Bounds]) 
         marks = [(x - MARK_MM, y - MARK_MM, x + MARK_MM, y + MARK_MM) for x, y in places]
         clear = [all(apart(mark, hole, 0.5) for hole in drilled) for mark in marks]
         x, y = places[clear.index(True) if True in clear else 0]
-        # A saltire in a square, which nobody takes for the upright cross of a hole and drills.
+        # An X in a square: nobody mistakes it for the upright cross of a hole, and drills it.
         shapes += [
             Box("joins", x - MARK_MM, y - MARK_MM, 2 * MARK_MM, 2 * MARK_MM),
             Stroke("joins", x - MARK_MM, y - MARK_MM, x + MARK_MM, y + MARK_MM),

@@ -1,12 +1,12 @@
-"""HTML pages: one base template, one style sheet and one way to make them, for every page that benchcon writes.
+"""HTML pages: the base template, the style sheet and the templates of every page that benchcon writes.
 
-A page is one file that needs nothing else, runs no script and fetches nothing. Whatever is put into it comes out as
-text, control codes as escapes: what a board, a panel file or a capture says is never markup.
+A page is a single file that runs no script and fetches nothing. Every value put into it is shown as text, with control
+codes as escapes: what a board, a panel file or a capture says never becomes markup.
 
 | file | is |
 |---|---|
 | `base.html` | the frame of every page |
-| `sheet.css` | how all of them look, on a screen in light and dark, and on paper |
+| `sheet.css` | the style of all pages, on a screen in light and dark, and on paper |
 | `figure.html` | pictures made of `SvgElement`s |
 | `wiring.html` | the sections of a wiring list |
 | `walk.html`, `compare.html`, `timing.html` | the pages |
@@ -28,7 +28,7 @@ Numbers = Mapping[str, str | float]
 
 
 class SvgElement(NamedTuple):
-    """One element of a picture (SVG): its name, its attributes, and the text that it shows."""
+    """One SVG element of a picture: its name, its attributes, and the text that it shows."""
 
     tag: str
     look: str
@@ -37,11 +37,11 @@ class SvgElement(NamedTuple):
     """Its attributes; numbers are in the picture's units."""
     text: str = ""
     title: str = ""
-    """What it says when it is pointed at."""
+    """Text that is shown when it is pointed at."""
 
 
 class Figure(NamedTuple):
-    """A picture made of marks, `width` by `height` units, and what it shows, in words."""
+    """A picture made of elements, `width` by `height` units, and what it shows in words."""
 
     width: float
     height: float
@@ -51,12 +51,12 @@ class Figure(NamedTuple):
 
 
 def render(template: str, **values: Any) -> str:
-    """Return the page that `template` makes of `values`. jinja2 is imported only here."""
+    """Return the HTML page that `template` makes of `values`. jinja2 is imported only here."""
     return _environment().get_template(template).render(values)
 
 
 def drawn(svg: str) -> Markup:
-    """Return a picture that `benchcon.drawing` has made, where every text is escaped already, as it is."""
+    """Return a picture from `benchcon.drawing` as markup; every text in it is escaped already."""
     from markupsafe import Markup
 
     return Markup(svg)
@@ -81,19 +81,19 @@ def _environment() -> Environment:
 
 
 def _shown(value: object) -> object:
-    """What a page shows of a value: of text no control codes, but for the ends of its lines."""
+    """Return `value` as a page shows it: text with control codes as escapes, except line ends."""
     if isinstance(value, str) and not hasattr(value, "__html__"):
         return "\n".join(map(printable, value.split("\n")))
     return value
 
 
 def _look(word: str) -> str:
-    """Return the class of the style sheet for a word such as a verdict."""
+    """Return the class in the style sheet for a word such as a verdict."""
     return word.replace(" ", "-")
 
 
 def _number(value: str | float) -> str:
-    """Return a coordinate as it is written: to a tenth of a unit."""
+    """Return a coordinate rounded to a tenth of a unit."""
     if isinstance(value, str):
         return value
     text = f"{value:.1f}".removesuffix(".0")

@@ -105,7 +105,8 @@ def test_what_answers_a_control_follows_its_new_name(file: PanelFile) -> None:
 
 
 def test_supplies_follow_a_part_that_is_renamed(file: PanelFile) -> None:
-    file.path.write_text(TEXT + '[supplies.main]\nfeeds = ["late", "beacon"]  # both\non_when = [{ horn = "pressed" }]\n')
+    main = '[supplies.main]\nfeeds = ["late", "beacon"]  # both\non_when = [{ horn = "pressed" }]\n'
+    file.path.write_text(TEXT + main)
     file = PanelFile(file.path)
     file.rename("horn", "hooter")
     file.rename("beacon", "flasher")
