@@ -78,8 +78,14 @@ def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5)
     Case is ignored. `quote` is put around the proposal; `cutoff` is how similar the two must be, from 0 to 1. The
     result is printable.
     """
+    found = nearest(word, known, cutoff)
+    return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
+
+
+def nearest(word: str, known: Iterable[str], cutoff: float = 0.5) -> str | None:
+    """Return that of the `known` words which `near` proposes for `word`, or None."""
     import difflib
 
     # Both may be untrusted and long, and comparing takes time with the square of their lengths.
     found = difflib.get_close_matches(word[:64].lower(), list(known)[:_MOST_COMPARED], 1, cutoff)
-    return f"; did you mean {quote}{printable(found[0])}{quote}?" if found else ""
+    return found[0] if found else None

@@ -19,6 +19,10 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
         return (), (), ()
     usual = ("released", "pressed") if kind == "button" else ("off", "on")
     positions = table.texts("positions", longest=16) or usual
+    if table.misspells("positions"):
+        # What these may say hangs on the positions: the next check will tell.
+        table.asked |= {"code", "springs_back", "begins"}
+        return usual, (), ()
     if len(positions) < 2 or len(set(positions)) < len(positions):
         table.say("positions", f"are {shown(list(positions))}; two or more different words are needed")
     if kind == "button" and len(positions) != 2:
@@ -47,10 +51,10 @@ def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
             return tuple((i,) for i in range(several))
         if count == several:
             return one_of(several)
-        table.say(
-            None,
+        table.lacks(
             f"has {several} positions on {count} channels and no code: write code = "
             f'"gray", "binary" or a list with the channels\' values for each position, such as {_code_example(count)}',
+            "code",
         )
         return ()
     if isinstance(value, str):

@@ -76,13 +76,16 @@ def matrices(top: TomlTable, board_names: list[str]) -> tuple[Matrix, ...]:
     for name, table in top.tables("matrices", BOARD_NAME, _BOARD_FORM):
         board = table.text("board", board_names[0] if len(board_names) == 1 else "")
         if board not in board_names:
-            said = f'board is "{board}", which is unknown' if board else "lacks board"
-            table.say(None, f"{said}; allowed: {options(board_names) or 'none yet'}{near(board, board_names)}")
+            allowed = f"allowed: {options(board_names) or 'none yet'}"
+            if board:
+                table.say(None, f'board is "{board}", which is unknown; {allowed}{near(board, board_names)}')
+            else:
+                table.lacks(f"lacks board; {allowed}", "board")
         pins = {}
         for key in ("rows", "columns"):
             pins[key] = table.texts(key, such_as='["D4", "D5"]') or ()
             if table.get(key) is None:
-                table.say(None, f'lacks {key}: pins are allowed, such as ["D4", "D5"]')
+                table.lacks(f'lacks {key}: pins are allowed, such as ["D4", "D5"]', key)
             for index, pin in enumerate(pins[key]):
                 if not _DIRECT.fullmatch(pin):
                     table.source.say((*table.path, key, index), f"is {shown(pin)}; {_DIRECT_FORM}")
@@ -103,13 +106,14 @@ def _channel(
     reference = inner.get("id")
     board, id_ = "", ""
     match = _REFERENCE.fullmatch(reference) if isinstance(reference, str) else None
-    if not inner.values:
+    if reference is None:
         if isinstance(value, dict):
-            inner.say(None, 'lacks id: a board and its channel are allowed, such as "lighting.sw1"')
+            inner.lacks('lacks id: a board and its channel are allowed, such as "lighting.sw1"', "id")
     elif match is None:
-        said = f"is {shown(reference)}" if reference is not None else "is missing"
         inner.source.say(
-            path, f'{said}; a board and its channel (1 to 8 of a-z, 0-9, _) are allowed, such as "lighting.sw1"'
+            path,
+            f"is {shown(reference)}; a board and its channel (1 to 8 of a-z, 0-9, _) are allowed, "
+            'such as "lighting.sw1"',
         )
     else:
         board, id_ = match[1] or "", match[2]
@@ -145,7 +149,10 @@ def _channels(table: TomlTable, board_names: list[str], active: str, *, several:
         table.asked.add("channels")
     if (one is None) == (many is None):
         allowed = 'channel = "board.id"' + (' or channels = ["board.id", …]' if several else "")
-        table.say(None, f"{'has both channel and channels' if one is not None else 'lacks its channel'}; {allowed}")
+        if one is None:
+            table.lacks(f"lacks its channel; {allowed}", "channel", "channels")
+        else:
+            table.say(None, f"has both channel and channels; {allowed}")
         return ()
     if many is None:
         found = [_channel(table, one, ("channel",), board_names, active)]
@@ -178,6 +185,8 @@ def _answers(table: TomlTable) -> tuple[str, int]:
 def _begins(table: TomlTable, positions: tuple[str, ...], spring: tuple[int, ...]) -> int:
     """Read in which position (its index) a simulated control starts."""
     stays = [word for number, word in enumerate(positions) if number not in spring]
+    if table.misspells("positions"):
+        return 0
     word = table.word("begins", stays, stays[0] if stays else "")
     return positions.index(word) if word in positions else 0
 
@@ -249,10 +258,16 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
     """Read ``[controls.NAME]``."""
     found: list[Control] = []
     for name, table in top.tables("controls", NAME, _NAME_FORM):
-        kind = table.word("kind", KINDS, "button")
+        kind = table.word("kind", KINDS, "")
         if table.get("kind") is None:
-            table.say(None, f"lacks its kind; allowed: {', '.join(KINDS)}")
+            table.lacks(f"lacks its kind; allowed: {', '.join(KINDS)}", "kind")
         channels = _channels(table, board_names, "low" if kind in ("button", "switch") else "", several=True)
+        if not kind:
+            # What its other keys may be, and say, hangs on the kind: the next check will tell.
+            found.append(Control(name, _label(table, name), "button", channels, **_on_panel(table)))
+            table.rest_unread()
+            table.done()
+            continue
         positions, codes, spring = positions_of(table, kind, len(channels))
         found.append(
             Control(
@@ -345,8 +360,8 @@ def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
     for name, table in top.tables("displays", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "", several=False)
         digits = table.whole("digits", 1, 1, 8)
-        if table.get("digits") is None and "places" not in table.values:
-            table.say(None, "lacks digits; a whole number from 1 to 8 is allowed")
+        if table.get("digits") is None:
+            table.lacks("lacks digits; a whole number from 1 to 8 is allowed", "digits")
         form = table.text("format", "", 16)
         try:
             if form and digits_of_format(form) != digits:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import near, printable
+from benchcon.text import near, nearest, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -153,6 +153,7 @@ class TomlTable:
         self.source = source
         self.path = path
         self.asked: set[str] = set()
+        self._lacking: list[tuple[frozenset[str], str]] = []
         self.values: dict[str, Any] = {}
         if isinstance(values, dict):
             self.values = values
@@ -172,15 +173,35 @@ class TomlTable:
         self.asked.add(key)
         return self.values.get(key)
 
+    def lacks(self, text: str, *keys: str) -> None:
+        """Have `done` note that the table lacks one of `keys`, unless one is there and only misspelt."""
+        self._lacking.append((frozenset(keys), text))
+
+    def misspells(self, key: str) -> bool:
+        """Tell whether `key` is not there, and something is that can hardly mean another key."""
+        return key not in self.values and nearest(key, self.values, _HARDLY_ANOTHER) is not None
+
+    def rest_unread(self) -> None:
+        """Take every further key as it is, but for one that nobody could read before: others hang on it."""
+        self.asked.update(key for key in self.values if nearest(key, self.asked, _HARDLY_ANOTHER) is None)
+
     def done(self) -> None:
         """Note each key that no reading method has asked for, with the allowed keys and the nearest of them."""
+        meant: set[str | None] = set()
         for key in [key for key in self.values if key not in self.asked][:_MOST_NOTED]:
             now = FORMER.get(key)
             if now in self.asked:
                 form = f"{now} = …" if self.path else f"[{now}.NAME]"
                 self.say(key, f"is called {now} now; write {form} instead")
+            elif key in _OF_A_CHANNEL and "channel" in self.asked:
+                self.say(key, f'is said of a channel; write channel = {{ id = "board.id", {key} = … }}')
             else:
                 self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
+                now = nearest(key, self.asked)
+            meant.add(now)
+        for keys, text in self._lacking:
+            if not keys & meant:
+                self.say(None, text)
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
         """Return a printable text of up to `longest` characters."""
@@ -328,6 +349,11 @@ class TomlTable:
 FORMER = {"digits": "displays", "places": "digits"}
 """Keys of early panel files, and their names today. They are not read, but the finding names the new key."""
 
+_HARDLY_ANOTHER = 0.8
+"""How alike a key and its misspelling are at least: position and positions, chanel and channel."""
+
+_OF_A_CHANNEL = ("pin", "connector", "connector_pin", "wire", "active")
+
 _ONE = {
     "boards": "a board",
     "matrices": "a matrix",
@@ -350,20 +376,24 @@ _ALSO_CALLED = {
     "orange": "amber",
     "potentiometer": "pot",
     "fader": "pot",
+    "slider": "pot",
+    "knob": "encoder pot",
+    "dial": "encoder pot",
+    "rotaryencoder": "encoder",
     "pushbutton": "button",
     "key": "button",
     "toggle": "switch",
     "rotary": "switch",
     "selector": "switch",
 }
-"""Words that people use (common practice, no source), and the words of the files for them."""
+"""Words that people use (common practice, no source), and the words of the files for them: one, or either of two."""
 
 
 def _meant(value: str, allowed: Sequence[str]) -> str:
     """Return ``; did you mean "…"?`` with the allowed word nearest to `value` in meaning or letters; or nothing."""
-    called = _ALSO_CALLED.get(re.sub(r"[^a-z]", "", value[:40].lower()))
-    if called in allowed:
-        return f'; did you mean "{called}"?'
+    called = _ALSO_CALLED.get(re.sub(r"[^a-z]", "", value[:40].lower()), "").split()
+    if called and set(called) <= set(allowed):
+        return f"; did you mean {' or '.join(shown(word) for word in called)}?"
     return near(value, allowed)
 
 

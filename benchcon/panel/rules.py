@@ -116,6 +116,10 @@ def _dark_switches(panel: Panel, source: SourceFile) -> None:
         seen.setdefault(board, control)
 
 
+_MOST_NAMED = 4
+"""Pins that are named one by one."""
+
+
 class _Pins:
     """The pins of one board, and which part or chain uses each."""
 
@@ -126,6 +130,8 @@ class _Pins:
         self.chains = {chain.kind: chain for chain in board.chains}
         self.lacking: set[tuple[int, str]] = set()
         self.taken: dict[str, tuple[str, int]] = {}
+        self.absent: list[tuple[str, str, int]] = []
+        """Pins that the chip does not have: name, who uses it, line."""
 
     def check(self) -> None:
         self.chain_pins()
@@ -138,6 +144,7 @@ class _Pins:
             for channel in part.channels:
                 if channel.board == self.board.name and channel.wire.pin:
                     self.part_pins(part, channel)
+        self.say_absent()
 
     def say(self, line: int, text: str, *, grave: bool = True) -> None:
         self.source.say_at(line, text, grave=grave)
@@ -172,8 +179,7 @@ class _Pins:
         if direct and name in SERIAL:
             self.say(line, f"{who} uses the pin {name}, which belongs to the serial port; any other pin is allowed")
         elif direct and ports and name not in ports:
-            ends = f"{self._span(ports, 'D')} and {self._span(ports, 'A')}"
-            self.say(line, f"{who} uses the pin {name}, but an {self.board.chip} has no such pin; allowed: {ends}")
+            self.absent.append((name, who, line))
         elif name in self.taken:
             other, other_line = self.taken[name]
             self.say(
@@ -182,6 +188,28 @@ class _Pins:
                 "two parts cannot share a pin",
             )
         self.taken.setdefault(name, (who, line))
+
+    def say_absent(self) -> None:
+        """Say which pins the chip does not have; in one line that names the chip where that seems to be wrong."""
+        chip = self.board.chip
+        missing = {name for name, _, _ in self.absent}
+        other = max(PORTS, key=lambda each: len(missing & PORTS[each].keys()))
+        elsewhere = sorted(missing & PORTS[other].keys(), key=lambda name: (name[0] != "D", int(name[1:])))
+        if len(elsewhere) > 1:
+            more = len(elsewhere) - _MOST_NAMED
+            names = listed([*elsewhere[:_MOST_NAMED], f"{more} more"] if more > 0 else elsewhere)
+            first = min(line for name, _, line in self.absent if name in elsewhere)
+            text = f"has no {names} (the first is used in line {first}); allowed: {self._ends(chip)}"
+            line = self.source.line(("boards", self.board.name, "chip"))
+            self.say(line, f'boards.{self.board.name}.chip is "{chip}", which {text}; did you mean "{other}"?')
+            chip = other
+        for name, who, line in self.absent:
+            if name not in PORTS[chip]:
+                text = f"{who} uses the pin {name}, but an {chip} has no such pin; allowed: {self._ends(chip)}"
+                self.say(line, text)
+
+    def _ends(self, chip: str) -> str:
+        return f"{self._span(PORTS[chip], 'D')} and {self._span(PORTS[chip], 'A')}"
 
     @staticmethod
     def _span(ports: dict[str, str], letter: str) -> str:

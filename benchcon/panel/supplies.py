@@ -26,7 +26,7 @@ def supplies(top: TomlTable) -> tuple[Supply, ...]:
         label = table.text("label", "", 60) or name.replace("_", " ").capitalize()
         feeds = table.texts("feeds", 32, 256, '["lighting", "met"]') or ()
         if table.values.get("feeds") is None:
-            table.say(None, 'lacks feeds, the boards, lamps or displays it supplies, such as feeds = ["lighting"]')
+            table.lacks('lacks feeds, the boards, lamps or displays it supplies, such as feeds = ["lighting"]', "feeds")
         found.append(Supply(name, label, feeds, _sources(table), table.line))
         table.done()
     return tuple(found)
@@ -36,8 +36,11 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
     example = 'on_when = [{ mains = "on" }, { battery = "on" }]'
     value = table.get("on_when")
     if not isinstance(value, list) or not 0 < len(value) <= MOST_SOURCES:
-        what = "lacks on_when" if value is None else f"has an on_when that is {shown(value)}"
-        table.say(None, f"{what}; a list of 1 to {MOST_SOURCES} sources is allowed, such as {example}")
+        form = f"a list of 1 to {MOST_SOURCES} sources is allowed, such as {example}"
+        if value is None:
+            table.lacks(f"lacks on_when; {form}", "on_when")
+        else:
+            table.say(None, f"has an on_when that is {shown(value)}; {form}")
         return ()
     found = []
     for number, each in enumerate(value):

@@ -145,7 +145,7 @@ def _range(table: TomlTable, unit: str) -> tuple[float, float]:
     value = table.get("range")
     example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
     if value is None:
-        table.say(None, f"lacks its range; write one, such as range = {example}")
+        table.lacks(f"lacks its range; write one, such as range = {example}", "range")
         return 0.0, 1.0
     if not isinstance(value, list) or len(value) != 2:
         table.say("range", f"is {shown(value)}; minimum and maximum are needed, such as {example}")

@@ -170,20 +170,21 @@ def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[S
     panel_path, rules = file_beside(head, "panel", name), file_beside(head, "rules", name)
     csv_path = file_beside(head, "values", name)
     behaviour = Behaviour()
+    nor = "nor does its behaviour file;"
     try:
         if behaviour_path is None:
-            head.say(None, 'names no behaviour file; write behaviour = "desk-behaviour.toml"')
+            head.lacks('names no behaviour file; write behaviour = "desk-behaviour.toml"', "behaviour")
         elif behaviour_path.is_file():
             behaviour = behaviour_file.load(behaviour_path)
         panel_path = named.panel or panel_path or behaviour.panel
         rules = named.rules or rules or behaviour.rules
         if panel_path is None:
-            head.say(None, 'names no panel file, nor does its behaviour file; write panel = "desk.toml"')
+            head.lacks(f'names no panel file, {nor} write panel = "desk.toml"', "panel", "behaviour")
             panel = Panel()
         else:
             panel = panel_file.load(panel_path) if panel_path.is_file() else Panel()
         if rules is None:
-            head.say(None, 'names no rules file, nor does its behaviour file; write rules = "rules.py"')
+            head.lacks(f'names no rules file, {nor} write rules = "rules.py"', "rules", "behaviour")
     except Trouble as trouble:
         return None, [*source.findings, _elsewhere(str(trouble), name)]
     reading = _Reading(top, panel, behaviour)
@@ -272,7 +273,7 @@ class _Reading:
         if over is not None or ramps:
             over_us = round(table.quantity("over", "s", 0.0, 0.05, LONGEST_S, 'from "50 ms" on') * 1e6)
             if ramps and over is None:
-                table.say(None, 'has a ramp and does not say how long it takes; write over = "10 s"')
+                table.lacks('has a ramp and does not say how long it takes; write over = "10 s"', "over")
             elif not ramps:
                 table.say("over", "says how long a ramp takes, and there is none")
         for name, value, written in ramps:

@@ -117,7 +117,7 @@ def _trigger(table: TomlTable, panel: Panel, line: int) -> Trigger | None:
     if kind == "range":
         for key in ("from", "to"):
             if table.get(key) is None:
-                table.say(None, f"has no {key}; a range has both, as the channel's values are on the wire")
+                table.lacks(f"has no {key}; a range has both, as the channel's values are on the wire", key)
         low = table.whole("from", 0, -32768, (1 << 64) - 1)
         high = table.whole("to", 0, -32768, (1 << 64) - 1)
         if low > high:
@@ -169,7 +169,7 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
     if len(given) > 1:
         table.say(given[1], f"is there beside {given[0]}; one of the two is enough")
     if kind == "range" and not channels:
-        table.say(None, "has no part or channel; a range is that of one")
+        table.lacks("has no part or channel; a range is that of one", "part", "channel")
     if kind == "short_press" and not channels:
         # A switch may well be made for a moment only; a push button that is, is not a hand's doing.
         buttons = [control for control in panel.controls if control.kind == "button"]

@@ -107,7 +107,7 @@ MISTAKES = [
     (LAMP + "at = ['310 mm', '20 mm']\n", 7, ["310 mm", "off the panel", "300 mm wide"]),
     (LAMP + "current = '20 ma'\n", 9, ["lamps.a.current", 'mean "20 mA"']),
     (LAMP + "current = 20\n", 9, ["lamps.a.current is 20", '"20 mA"']),
-    (LAMP + "current = '45 mA'\npin = 'D4'\n", 10, ["lamps.a.pin", "unknown"]),
+    (LAMP + "current = '45 mA'\npin = 'D4'\n", 10, ["lamps.a.pin", "of a channel", "channel = {"]),
     (LAMP + "on = 80\n", 9, ['"80 %"']),
     (LAMP + "on = '180 %'\n", 9, ["180 %", "100 %"]),
     (LAMP + "wired = 'no'\n", 9, ["true, false"]),
@@ -120,7 +120,7 @@ MISTAKES = [
     ("[lamps.a]\nchannel = 'desk.A1'\n", 8, ["desk.A1", "a-z"]),
     ("[lamps.a]\nchannel = 'desk.toolongid'\n", 8, ["1 to 8"]),
     ("[lamps.a]\nchannel = 'all'\n", 8, ["lamps.a.channel", '"all"', "read all"]),
-    ("[lamps.a]\nchannel = { pin = 'D4' }\n", 8, ["id", "missing"]),
+    ("[lamps.a]\nchannel = { pin = 'D4' }\n", 8, ["lamps.a.channel", "lacks id"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'PD4' }\n", 8, ["PD4", "D4, A0, 165.0"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'D44' }\n", 8, ["D44", "atmega328p", "D2 to D13", "A0 to A7"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'D1' }\n", 8, ["D1", "serial port"]),
@@ -172,6 +172,68 @@ MISTAKES = [
     ("triggers = 3\n", 7, ["unknown"]),  # under [boards.desk]
     ("[lights.a]\n", 7, ["lights", "unknown"]),
 ]
+
+
+THREE = SWITCH + 'channels = ["a", "b", "c"]\n'
+ONCE = [
+    # One mistake, and the consequences were told too: a file with one slip in it looked as if it had three.
+    (THREE + 'position = ["low", "mid", "high"]\n', 10, ["controls.s.position", 'mean "positions"']),
+    (
+        THREE + 'positons = ["low", "mid", "high"]\nbegins = "mid"\nsprings_back = ["high"]\ncode = "gray"\n',
+        10,
+        ['mean "positions"'],
+    ),
+    (SWITCH + 'channels = ["a", "b"]\npositions = ["x", "y", "z"]\ncod = "gray"\n', 11, ['mean "code"']),
+    (
+        "[controls.k]\nchannel = 'a'\nkind = 'knob'\ncounts_per_detent = 2\ninverted = true\n",
+        9,
+        ["controls.k.kind", "button, switch, encoder, pot", 'mean "encoder" or "pot"'],
+    ),
+    ("[controls.k]\nchannel = 'a'\nkind = 'rotary encoder'\ncounts_per_detent = 2\n", 9, ['mean "encoder"?']),
+    (
+        "[controls.k]\nchannel = 'a'\nkind = 'lever'\npositions = ['up', 'off', 'down']\nbegins = 'down'\n",
+        9,
+        ["controls.k.kind", "allowed: button, switch, encoder, pot"],
+    ),
+    ("[controls.k]\nchannel = 'a'\nkid = 'switch'\nbegins = 'on'\n", 9, ["controls.k.kid", 'mean "kind"']),
+    ("[controls.k]\nchannel = 'a'\nlow = 3\n", 7, ["controls.k lacks its kind"]),
+    ("[lamps.a]\nchanel = 'a'\n", 8, ['mean "channel"']),
+    ("[lamps.a]\nchannels = ['a']\n", 8, ['mean "channel"']),
+    ("[lamps.a]\nchannel = { ident = 'a' }\n", 8, ["lamps.a.channel.ident", 'mean "id"']),
+    ("[displays.d]\nchannel = 'd'\ndigit = 3\n", 9, ['mean "digits"']),
+    ("[displays.d]\nchannel = 'd'\ndigit_height = '20 mm'\n", 7, ["lacks digits"]),
+    ("[supplies.s]\nfeed = ['desk']\non_wen = [{ k = 'on' }]\n", 8, ['mean "feeds"']),
+    ("[matrices.keys]\nrow = ['D4']\ncolumns = ['D5']\n", 8, ['mean "rows"']),
+    # The wrong one of two usual boards' chips: the Mega's pins (its pinout) are not on a Uno.
+    (
+        "[lamps.a]\nchannel = { id = 'a', pin = 'D30' }\nrepeat = { columns = 6 }\n"
+        "[controls.p]\nkind = 'pot'\nchannel = { id = 'p', pin = 'A9' }\n",
+        6,
+        ['boards.desk.chip is "atmega328p"', "D30, D31, D32, D33 and 3 more", "line 8", 'mean "atmega2560"'],
+    ),
+    (
+        "[controls.s]\nkind = 'switch'\nchannels = [{ id = 'a', pin = 'D14' }, { id = 'b', pin = 'D15' }]\n",
+        6,
+        ["no D14 and D15", "D2 to D13 and A0 to A7"],
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "line", "words"), ONCE, ids=[case[2][0] for case in ONCE])
+def test_one_mistake_is_told_once(text: str, line: int, words: list[str]) -> None:
+    found = findings(BOARD + text)
+    others = [each for each in found if each.startswith("desk.toml:9") and "on_wen" in each]  # a second slip
+    (only,) = [each for each in found if each not in others]
+    assert only.startswith(f"desk.toml:{line}: "), only
+    assert all(word in only for word in words), only
+
+
+def test_a_pin_that_no_chip_has_is_told_of_its_part() -> None:
+    text = "[lamps.a]\nchannel = { id = 'a', pin = 'D30' }\nrepeat = { columns = 2 }\n"
+    chip, pin = findings(f"{BOARD}{text}[lamps.b]\nchannel = {{ id = 'b', pin = 'D77' }}\n")
+    assert "boards.desk.chip" in chip
+    allowed = "D2 to D53 and A0 to A15"
+    assert pin == f"desk.toml:11: lamps.b uses the pin D77, but an atmega2560 has no such pin; allowed: {allowed}"
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ from benchcon.rehearse import (
     nearest,
     rising,
     rules_file,
+    scenario,
     stopping,
     toggle,
 )
@@ -435,6 +436,16 @@ def test_pressure_against_altitude(tmp_path: Path, metres: int, hectopascals: fl
 def test_findings_about_behaviour_files(text: str, finding: str) -> None:
     _, findings = behaviour.inspect(text, "b.toml")
     assert any(finding in str(each) for each in findings if each.grave), findings
+
+
+def test_a_misspelt_key_is_told_once() -> None:
+    """Not, as well, that what it was meant to be is not there, nor what hung on that."""
+    _, (found,) = behaviour.inspect("[values.a]\nrang = [0, 3]\n", "b.toml")
+    assert str(found).startswith("b.toml:2: values.a.rang is unknown")
+    assert 'mean "range"' in str(found)
+    _, (found,) = scenario.inspect('[scenario]\nbehavior = "b.toml"\n', "s.toml")
+    assert str(found).startswith("s.toml:2: scenario.behavior is unknown")
+    assert 'mean "behaviour"' in str(found)
 
 
 # --- names that nothing defines --------------------------------------------------------------------------------------
