@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
 from benchcon.console.face import Face
-from benchcon.console.naming_screens import PointScreen, WhichPart
+from benchcon.console.naming_screens import WhichPart
+from benchcon.console.placing_screen import PointScreen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel, Part
 from benchcon.text import printable
