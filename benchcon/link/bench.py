@@ -263,11 +263,11 @@ class Bench:
 
     def set_lamp(self, source: int, channel: str, permille: int) -> Intent:
         """Set a lamp to a level of lightness as sent on the wire, 0 to 1000. Ends its blinking."""
-        return self.set_many(source, {channel: permille})
+        return self.set_many(source, {_channel(channel): _level(channel, permille)})
 
     def set_display(self, source: int, channel: str, segments: bytes) -> Intent:
         """Show segments, one byte a digit, leftmost first: 80h point, 40h A … 01h G."""
-        return self.set_many(source, {channel: segments})
+        return self.set_many(source, {_channel(channel): _segments(channel, segments)})
 
     def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
         """Set several outputs of one board, levels as numbers and segments as bytes; in one request where they fit."""
@@ -276,17 +276,12 @@ class Bench:
         numbers: dict[str, int] = {}
         digits: dict[str, int] = {}
         for channel, value in values.items():
-            if not _CHANNEL.fullmatch(channel):
-                raise Trouble(
-                    f"'{printable(channel)}' is not a channel: a lower-case letter, then up to 7 of a-z, 0-9, _"
-                )
-            if isinstance(value, int) and not 0 <= value <= 1000:
-                raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
-            if isinstance(value, bytes) and not 1 <= len(value) <= 8:
-                raise Trouble(f"{printable(channel)}: {len(value)} digits; a display has 1 to 8")
+            _channel(channel)
             if isinstance(value, bytes):
-                digits[channel] = len(value)
-            numbers[channel] = value if isinstance(value, int) else int.from_bytes(value, "big")
+                digits[channel] = len(_segments(channel, value))
+                numbers[channel] = int.from_bytes(value, "big")
+            else:
+                numbers[channel] = _level(channel, value)
         words = ("set", *numbers)
 
         def set_all(talk: Talk, answer: Answer) -> None:
@@ -442,6 +437,39 @@ class Bench:
 
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,7}")
+
+
+def _channel(given: object) -> str:
+    """Return `given` if it is a channel's id. Raises `Trouble` if not."""
+    if not isinstance(given, str) or not _CHANNEL.fullmatch(given):
+        raise Trouble(f"{_shown(given)} is not a channel: a lower-case letter, then up to 7 of a-z, 0-9, _")
+    return given
+
+
+def _level(channel: str, given: object) -> int:
+    """Return `given` if it is a level. Raises `Trouble` if not: for ``True`` too, which Python takes for 1."""
+    if not isinstance(given, int) or isinstance(given, bool):
+        raise Trouble(f"{channel}: a level of {_shown(given)}; levels are whole numbers from 0 to 1000")
+    if not 0 <= given <= 1000:
+        raise Trouble(f"{channel}: a level of {_shown(given)}; levels go from 0 to 1000")
+    return given
+
+
+def _segments(channel: str, given: object) -> bytes:
+    """Return `given` if it is what a display can show. Raises `Trouble` if not."""
+    if not isinstance(given, bytes):
+        raise Trouble(f"{channel}: segments of {_shown(given)}; they are bytes, one for each digit")
+    if not 1 <= len(given) <= 8:
+        raise Trouble(f"{channel}: {len(given)} digits; a display has 1 to 8")
+    return given
+
+
+def _shown(given: object) -> str:
+    """Return what a program gave as text for a message, whatever it is."""
+    if isinstance(given, int) and abs(given) >= 10**18:
+        return "a gigantic number"  # Python refuses to print one of 5000 digits
+    text = printable(repr(given)[:60])
+    return text if len(text) <= 60 else f"{text[:59]}…"
 
 
 def _check_words(words: tuple[str, ...]) -> None:

@@ -13,6 +13,7 @@ import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from link.boards import LONG_S, PeerProcess, Watched, did
@@ -563,6 +564,26 @@ def test_a_request_typed_as_words_keeps_to_the_limits_too(board: Boards, bench: 
         here.bench.ask(source, ("set", "x" * 100))
     with pytest.raises(Trouble, match="levels go from 0 to 1000"):
         here.bench.set_lamp(source, "l1", 1001)
+
+
+NO_LEVELS = [float("nan"), 0.5, 500.0, True, False, "500", None, -1, 1001, 1 << 99_999, "\x1b[2J", object()]
+
+
+@pytest.mark.parametrize("level", NO_LEVELS, ids=range(len(NO_LEVELS)))
+def test_a_level_of_the_wrong_sort_is_told_where_it_is_given(level: Any) -> None:
+    """`set_lamp(1, "l1", float("nan"))` raised a TypeError from deep inside."""
+    told = r"^l1: a level of .*; levels (are whole numbers|go) from 0 to 1000$"
+    with Bench() as bench:
+        for give in (bench.set_lamp, lambda *given: bench.set_many(given[0], {given[1]: given[2]})):
+            with pytest.raises(Trouble, match=told) as trouble:
+                give(1, "l1", level)
+            assert str(trouble.value).isprintable()
+        if not isinstance(level, int):
+            with pytest.raises(Trouble, match=r"^d1: segments of .*; they are bytes, one for each digit$"):
+                bench.set_display(1, "d1", level)
+        with pytest.raises(Trouble, match="is not a channel"):
+            bench.set_lamp(1, level, 0)
+        assert bench.set_lamp(1, "l1", 0).result(LONG_S).answer == ("held", "no link")
 
 
 def test_the_budget_of_the_panel_holds(board: Boards, bench: Benches) -> None:
