@@ -17,7 +17,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.settled import Story
 from benchcon.panel.model import Control
 
@@ -98,7 +98,7 @@ def _is_worked(layout: PanelIndex, channel: str, sweep: Collection[str], changed
     """Whether a contact is one of a switch of more than two positions that was worked, asked for (`sweep`) or not:
     another one of its contacts changed as well."""
     part = layout.spots[channel].part
-    if not isinstance(part, Control) or len(codes_of(part)) <= 2:
+    if not isinstance(part, Control) or len(part.codes) <= 2:
         return False
     return channel in sweep or any(key_of(other) != channel and key_of(other) in changed for other in part.channels)
 
@@ -198,7 +198,7 @@ def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:
         return out
     for name in moment.hand.parts:
         control = layout.controls[name]
-        codes = codes_of(control)
+        codes = control.codes
         before = story.moments[number - 1].where.get(name) if number else None
         # Where it stood is not known before it was first moved: then it may have gone the whole way.
         ends = (before, moment.hand.to) if before is not None else (0, len(codes) - 1)

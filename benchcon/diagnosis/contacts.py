@@ -9,7 +9,7 @@ from benchcon.diagnosis import chatter
 from benchcon.diagnosis import ghosts as ghosts_
 from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, codes_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Free, Net, NetFault
 from benchcon.diagnosis.restored import ends, put_back
 from benchcon.diagnosis.search import explain
@@ -168,7 +168,7 @@ def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
         bit = 1 << number
         for name, wires in columns.items():
             position = moment.where.get(name)
-            code = codes_of(layout.controls[name])[position] if position is not None else None
+            code = layout.controls[name].codes[position] if position is not None else None
             own = moment.hand.do == "put" and name in moment.hand.parts
             for wire, place in wires:
                 if code is not None and place < len(code):
@@ -195,7 +195,7 @@ def _set_free(layout: PanelIndex, net: Net, columns: dict[str, list[tuple[int, i
         if first <= 0:
             continue
         span = (1 << first) - 1
-        codes = codes_of(layout.controls[name])
+        codes = layout.controls[name].codes
         options = tuple(
             {wire: span if place < len(code) and code[place] else 0 for wire, place in wires} for code in codes
         )

@@ -8,7 +8,7 @@ from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.contacts import coupled
 from benchcon.diagnosis.evidence import HandStep
 from benchcon.diagnosis.findings import BareFinding
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 
@@ -30,7 +30,7 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
             held |= held_back(layout, hand)
             continue
         control = layout.controls[hand.parts[0]]
-        codes = codes_of(control)
+        codes = control.codes
         code = codes[hand.to] if 0 <= hand.to < len(codes) else ()
         for channel, value in zip(control.channels, code, strict=False):
             key = key_of(channel)
@@ -59,7 +59,7 @@ def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
     if this.values.get(key) == 1 or then.hand.parts != this.hand.parts or then.hand.do != "put":
         return False
     control = layout.controls[then.hand.parts[0]]
-    code = codes_of(control)[then.hand.to]
+    code = control.codes[then.hand.to]
     off = any(key_of(c) == key and not value for c, value in zip(control.channels, code, strict=False))
     return off and any(change.channel == key and change.value == 1 for change in then.hand.changes)
 
@@ -101,7 +101,7 @@ def _may_be_kept(layout: PanelIndex, moment: SettledStep, key: str) -> bool:
         if name != matrix or other == key or not isinstance(spot.part, Control):
             continue
         position = moment.where.get(spot.part.name)
-        others += position is None or moment.values.get(other) == 1 or bool(codes_of(spot.part)[position][spot.place])
+        others += position is None or moment.values.get(other) == 1 or bool(spot.part.codes[position][spot.place])
     return others > 1
 
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.findings import BareFinding
-from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of
+from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.settled import SettledStep, Story
 
 PERIODS_US = (20_000, 16_667, 10_000, 8_333)
@@ -75,7 +75,7 @@ def _held(layout: PanelIndex, spot: Spot, moment: SettledStep) -> bool:
     position = moment.where.get(control.name)
     if spot.kind != "contact" or position is None or control.name in moment.hand.parts:  # moved: it was open too
         return False
-    code = codes_of(control)[position]
+    code = control.codes[position]
     return spot.place < len(code) and bool(code[spot.place])
 
 

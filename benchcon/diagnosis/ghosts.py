@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.net import Net
 from benchcon.diagnosis.settled import SettledStep, Story
 
@@ -139,7 +139,7 @@ def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
     for name, position in moment.where.items():
         control = layout.controls[name]
         if position is not None:
-            for channel, value in zip(control.channels, codes_of(control)[position], strict=False):
+            for channel, value in zip(control.channels, control.codes[position], strict=False):
                 if value and key_of(channel) in layout.matrix_of:
                     made.add(key_of(channel))
         elif position is None:  # nobody has moved it yet: only its contacts say where it is

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from benchcon.diagnosis import sweeps
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, codes_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 from benchcon.wire.items import signed16
@@ -437,7 +437,7 @@ def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
 
 
 def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[BareFinding]:
-    codes = [code[0] for code in codes_of(control)]
+    codes = [code[0] for code in control.codes]
     asked = {to: codes[to] for to in row if 0 <= to < len(codes)}
     wrong = {to: row[to] for to in asked if row[to] != asked[to]}
     if not wrong:

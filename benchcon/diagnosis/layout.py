@@ -41,29 +41,6 @@ def key_of(channel: Channel) -> str:
     return f"{channel.board}.{channel.id}"
 
 
-def codes_of(control: Control) -> tuple[tuple[int, ...], ...]:
-    """The values of a button's or switch's channels, position by position, with the usual ones where the panel has
-    none."""
-    if control.codes:
-        return control.codes
-    count = len(control.channels)
-    if count <= 1:
-        return tuple((n,) for n in range(max(2, len(control.positions))))
-    return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
-
-
-def words_of(control: Control) -> tuple[str, ...]:
-    """Words for the positions of a button or switch."""
-    count = len(codes_of(control))
-    usual = ("released", "pressed") if control.kind == "button" else tuple(str(n + 1) for n in range(count))
-    return tuple(control.positions[n] if n < len(control.positions) else usual[n] for n in range(count))
-
-
-def spring_of(control: Control) -> tuple[int, ...]:
-    """Positions that spring back by themselves."""
-    return (1,) if control.kind == "button" else control.spring
-
-
 @dataclass(slots=True)
 class PanelIndex:
     """A panel, looked up from all sides."""
@@ -89,7 +66,7 @@ class PanelIndex:
             layout.controls[control.name] = control
             kind = control.kind
             if kind in ("button", "switch"):
-                codes = codes_of(control)
+                codes = control.codes
                 kind = "contact"
                 if len(control.channels) == 1 and any(code[0] > 1 for code in codes):
                     kind = "selector"

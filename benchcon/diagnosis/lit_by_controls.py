@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from benchcon.diagnosis.evidence import HandStep, LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 
 SEVERAL = 3
 """What lights with this many different controls is not lit by one of them."""
@@ -54,6 +54,6 @@ def _contacts(layout: PanelIndex, name: str, positions: Sequence[int]) -> tuple[
     control = layout.controls[name]
     if control.kind not in ("button", "switch"):
         return layout.channels_of(name)
-    codes = [codes_of(control)[to] for to in positions]
+    codes = [control.codes[to] for to in positions]
     made = tuple(key_of(c) for n, c in enumerate(control.channels) if all(code[n] for code in codes))
     return made or layout.channels_of(name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from json import dumps
 
 from benchcon.diagnosis.findings import BareFinding
-from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, Spot, key_of
 from benchcon.panel.model import Channel, Control, Lamp
 
 
@@ -32,7 +32,7 @@ def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
     if raw.kind in ("short of range", "other range"):
         return head + f"low = {raw.detail['low']}\nhigh = {raw.detail['high']}\n"
     if raw.kind in ("positions crossed", "reversed"):
-        codes = [code[0] for code in codes_of(first)]
+        codes = [code[0] for code in first.codes]
         if raw.kind == "reversed":
             codes = [max(codes) + min(codes) - code for code in codes]
         else:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from benchcon.diagnosis.evidence import HandStep
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 
 
 @dataclass(slots=True)
@@ -56,7 +56,7 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         useless = hand.outcome in ("skipped", "not wired")
         if hand.do == "put":
             for name in hand.parts:
-                count = len(codes_of(layout.controls[name])) if name in layout.controls else 0
+                count = len(layout.controls[name].codes) if name in layout.controls else 0
                 if name in where:
                     where[name] = hand.to if not useless and 0 <= hand.to < count else None
                     if useless and layout.controls[name].kind == "button":
@@ -83,7 +83,7 @@ def _there_and_back(
     if hand.do != "put" or len(hand.parts) != 1 or hand.parts[0] not in layout.controls:
         return None
     control = layout.controls[hand.parts[0]]
-    codes = codes_of(control)
+    codes = control.codes
     keys = [key_of(channel) for channel in control.channels]
     if len(keys) < 2 or not 0 <= hand.to < len(codes) or any(before.get(key) != after.get(key) for key in keys):
         return None
@@ -101,10 +101,10 @@ def _there_and_back(
 
 def _sprung(layout: PanelIndex, name: str, position: int) -> int | None:
     control = layout.controls[name]
-    spring = spring_of(control)
+    spring = control.spring
     if position not in spring:
         return position
-    rest = [n for n in range(len(codes_of(control))) if n not in spring]
+    rest = [n for n in range(len(control.codes)) if n not in spring]
     return rest[0] if len(rest) == 1 else None
 
 
@@ -112,7 +112,7 @@ def reached(layout: PanelIndex, moment: SettledStep) -> bool:
     """Whether every control of a ``put`` read as it was asked to when the step had settled."""
     for name in moment.hand.parts:
         control = layout.controls[name]
-        codes = codes_of(control)
+        codes = control.codes
         if not 0 <= moment.hand.to < len(codes):
             return False
         code = codes[moment.hand.to]
@@ -148,7 +148,7 @@ def _came_later(layout: PanelIndex, story: Story, moment: SettledStep, parts: tu
     for later in story.moments[index + 1 : index + 3]:
         for name in parts:
             control = layout.controls[name]
-            wanted = dict(zip(map(key_of, control.channels), codes_of(control)[moment.hand.to], strict=False))
+            wanted = dict(zip(map(key_of, control.channels), control.codes[moment.hand.to], strict=False))
             state = {key: later.before.get(key) for key in wanted}
             for change in later.hand.changes:
                 if change.channel in state:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchcon.diagnosis.findings import KINDS, BareFinding, Either, Finding
-from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
+from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
 from benchcon.text import listed, times
@@ -92,8 +92,8 @@ def name(spot: Spot) -> str:
     part = spot.part
     shown = f"“{part.label or part.name}”"
     if isinstance(part, Control) and len(part.channels) > 1:
-        alone = [n for n, code in enumerate(codes_of(part)) if code[spot.place] and sum(map(bool, code)) == 1]
-        which = words_of(part)[alone[0]] if len(alone) == 1 else str(spot.place + 1)
+        alone = [n for n, code in enumerate(part.codes) if code[spot.place] and sum(map(bool, code)) == 1]
+        which = part.positions[alone[0]] if len(alone) == 1 else str(spot.place + 1)
         shown += f" contact {which}"
     return shown
 
@@ -470,10 +470,10 @@ def _noisy(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _positions(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     control = spots[0].part
     assert isinstance(control, Control)
-    words = words_of(control)
+    words = control.positions
     table: dict[str, int] = dict(raw.detail["positions"])
     # As the panel names them: the value on the wire means nothing to a person.
-    called = {code[0]: word for code, word in zip(codes_of(control), words, strict=False)}
+    called = {code[0]: word for code, word in zip(control.codes, words, strict=False)}
     each = ", ".join(f"{words[int(to)]} reads {called.get(value, value)}" for to, value in table.items())
     return f"{name(spots[0])}: {each}", f"the order of its wires: {where(spots[0])}"
 
@@ -481,7 +481,7 @@ def _positions(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
 def _missing(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     control = spots[0].part
     assert isinstance(control, Control)
-    word = words_of(control)[int(raw.detail["position"])]
+    word = control.positions[int(raw.detail["position"])]
     return f"{name(spots[0])} never reports position {word}", f"the wire of position {word} at {where(spots[0])}"
 
 

@@ -74,18 +74,12 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
                 if control is None or control.kind not in ("button", "switch"):
                     names = [each.name for each in panel.controls if each.kind in ("button", "switch")]
                     say(source.line, f'{who} names "{named}", which is not a button or switch{near(named, names)}')
-                elif position not in words_of(control):
-                    words = words_of(control)
+                elif position not in control.positions:
+                    words = control.positions
                     say(
                         source.line,
                         f'{who} has {named} = "{position}"; allowed: {options(words)}{near(position, words)}',
                     )
-
-
-def words_of(control: Control) -> tuple[str, ...]:
-    """Return the words for the positions of a button or switch, the default ones if the file gives none."""
-    usual = ("released", "pressed") if control.kind == "button" else ("off", "on")
-    return control.positions or usual
 
 
 def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Display, ...]:
@@ -114,7 +108,7 @@ def all_off(panel: Panel) -> dict[str, int] | None:
         if way is None:
             return None
         found |= way
-    words = {control.name: words_of(control) for control in panel.controls}
+    words = {control.name: control.positions for control in panel.controls}
     sources = [source for supply in panel.supplies for source in supply.sources]
     fed = any(all(words[name][found.get(name, 0)] == word for name, word in source.at) for source in sources)
     return None if fed or not panel.supplies else found
@@ -136,7 +130,7 @@ def switching(
     sources = wired_sources(panel, supply)
     names = list(dict.fromkeys(name for each in sources for name, _ in each.at))
     controls = {control.name: control for control in panel.controls}
-    words = {name: words_of(controls[name]) for name in names}
+    words = {name: controls[name].positions for name in names}
     if math.prod(len(words[name]) for name in names) > MOST_WAYS:
         return None
 
@@ -162,7 +156,7 @@ class Switched:
 
     def __init__(self, panel: Panel) -> None:
         self._panel = panel
-        self._words = {control.name: words_of(control) for control in panel.controls}
+        self._words = {control.name: control.positions for control in panel.controls}
         self._since: dict[SupplySource, int] = {}
         """Since when (µs) the controls of a source have been in its positions."""
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.diagnosis.layout import PanelIndex, codes_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
@@ -231,7 +231,7 @@ class SimulatedHandFace:
 
     def _contact_by_contact(self, control: Control, to: int) -> None:
         """Move a switch whose hand knows its contacts only: what breaks first, then what makes."""
-        code = codes_of(control)[to]
+        code = control.codes[to]
         for made in (0, 1):
             for channel, value in zip(control.channels, code, strict=False):
                 hand = self._hand(channel.board)

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from benchcon.diagnosis import chatter, lit_together
 from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
 from benchcon.diagnosis.fleeting import held_back
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.settled import tell
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, odd_display, pressed_again
@@ -27,7 +27,7 @@ def reads(layout: PanelIndex, parts: Sequence[str], to: int, values: Mapping[str
     return all(
         values.get(key_of(channel)) == value
         for name in parts
-        for channel, value in zip(layout.controls[name].channels, codes_of(layout.controls[name])[to], strict=False)
+        for channel, value in zip(layout.controls[name].channels, layout.controls[name].codes[to], strict=False)
     )
 
 
@@ -90,11 +90,11 @@ def at_another_position(layout: PanelIndex, step: Step, before: Mapping[str, int
     """Whether the step's switch of more than two positions stands at one that was not asked for, and nothing else has
     moved."""
     own = own_channels(layout, step)
-    if len(step.parts) != 1 or len(codes_of(layout.controls[step.parts[0]])) <= 2:
+    if len(step.parts) != 1 or len(layout.controls[step.parts[0]].codes) <= 2:
         return False
     if any(value != before.get(key, value) for key, value in values.items() if key not in own):
         return False
-    others = (to for to in range(len(codes_of(layout.controls[step.parts[0]]))) if to != step.to)
+    others = (to for to in range(len(layout.controls[step.parts[0]].codes)) if to != step.to)
     return any(reads(layout, step.parts, to, values) for to in others)
 
 
@@ -115,7 +115,7 @@ def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values
 
 def springs_back(layout: PanelIndex, step: Step) -> bool:
     """Whether the step's controls spring back by themselves from the position that it asks for."""
-    return step.do == "put" and any(step.to in spring_of(layout.controls[name]) for name in step.parts)
+    return step.do == "put" and any(step.to in layout.controls[name].spring for name in step.parts)
 
 
 def nothing_to_let_go(layout: PanelIndex, step: Step, last: Evidence | None) -> bool:
@@ -126,7 +126,7 @@ def nothing_to_let_go(layout: PanelIndex, step: Step, last: Evidence | None) -> 
         and last.parts == step.parts
         and last.outcome == "said"
         and last.before == last.values
-        and all(last.to in spring_of(layout.controls[name]) for name in step.parts)
+        and all(last.to in layout.controls[name].spring for name in step.parts)
         and not springs_back(layout, step)
     )
 
@@ -173,7 +173,7 @@ def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
     asked: dict[int, list[bool]] = {}
     for each in evidence:
         alone = isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1
-        if isinstance(each, HandStep) and alone and any(codes_of(layout.controls[each.parts[0]])[each.to]):
+        if isinstance(each, HandStep) and alone and any(layout.controls[each.parts[0]].codes[each.to]):
             asked.setdefault(each.to, []).append(_nothing_made(layout, each))
     return any(len(row) > 1 and all(row) for row in asked.values())
 
@@ -190,7 +190,7 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
     for hand in hands:
         asked.setdefault((hand.parts[0], hand.to), []).append(hand)
     for (name, to), several in asked.items():
-        code = codes_of(layout.controls[name])[to]
+        code = layout.controls[name].codes[to]
         came = [reads(layout, (name,), to, hand.values) for hand in several]
         nothing = [_nothing_made(layout, hand) for hand in several]
         if any(code) and any(nothing) and any(came):
@@ -199,7 +199,7 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
             return pressed_again(layout, name, to, SILENT_PRESSES)
     for channel in chatter.doubtful(layout, tell(layout, hands)):
         spot = layout.spots[channel]
-        made = [to for to, code in enumerate(codes_of(layout.controls[spot.part.name])) if code[spot.place]]
+        made = [to for to, code in enumerate(layout.controls[spot.part.name].codes) if code[spot.place]]
         if made:
             return pressed_again(layout, spot.part.name, made[0])
     for hand in hands:
@@ -222,7 +222,7 @@ def not_made_when_held(layout: PanelIndex, evidence: Iterable[Evidence], passed:
         step
         for name in names
         if name in passed and len(layout.controls[name].channels) == 1
-        for step in pressed_again(layout, name, codes_of(layout.controls[name]).index((1,)))
+        for step in pressed_again(layout, name, layout.controls[name].codes.index((1,)))
     ]
 
 
@@ -230,7 +230,7 @@ def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) ->
     """Where a contact reads made before its part is worked, and others of its board stand made: the steps that put each
     of these off and work the part then, which tells wires that touch from a path that leads one way only."""
     name = hand.parts[0]
-    own, codes = layout.channels_of(name), codes_of(layout.controls[name])
+    own, codes = layout.channels_of(name), layout.controls[name].codes
     if len(own) > 1 or (1,) not in codes or codes[hand.to] != (0,) or hand.outcome not in ("said", "otherwise"):
         return []
     if any(each.before.get(own[0]) != 1 or each.values.get(own[0]) != 1 for each in hands):
@@ -242,10 +242,10 @@ def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) ->
             continue
         reads_now = tuple(hand.before.get(key, 0) for key in keys)
         same_board = layout.spots[keys[0]].channel.board == layout.spots[own[0]].channel.board
-        stands = codes_of(control)
+        stands = control.codes
         if not same_board or not any(reads_now) or reads_now not in stands:
             continue
-        now, spring = stands.index(reads_now), spring_of(control)
+        now, spring = stands.index(reads_now), control.spring
         held = {place for place, on in enumerate(reads_now) if on}
         off = [n for n, row in enumerate(stands) if n not in spring and not any(row[place] for place in held)]
         if off and now not in spring:

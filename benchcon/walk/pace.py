@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchcon.diagnosis.layout import PanelIndex, codes_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
@@ -62,5 +62,5 @@ def stands(layout: PanelIndex, step: Step) -> int:
     """How long what `step` asked for must have stood before it is over."""
     if len(step.parts) > 1 and step.to:
         return HOLD_US
-    many = step.do == "put" and any(len(codes_of(layout.controls[name])) > 2 for name in step.parts)
+    many = step.do == "put" and any(len(layout.controls[name].codes) > 2 for name in step.parts)
     return PASS_US if many else SETTLE_US

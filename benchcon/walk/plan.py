@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part, Supply, SupplySource
 from benchcon.panel.supplies import fed_by, switching, wired_sources
 from benchcon.text import listed
@@ -137,8 +137,8 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
         high = values.get(key_of(control.channels[0]), 0) > middle
         first = int(high == control.inverted)
         return [Step("end", own, first), Step("end", own, 1 - first), Step("still", own)]
-    codes = codes_of(control)
-    spring = spring_of(control)
+    codes = control.codes
+    spring = control.spring
     start = position_of(control, values)
     count = len(codes)
     begin = start if start is not None else count - 1
@@ -157,7 +157,7 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
 def position_of(control: Control, values: Mapping[str, int]) -> int | None:
     """Return the position that the channels' `values` mean, or None if they mean none."""
     now = tuple(values.get(key_of(channel)) for channel in control.channels)
-    return next((n for n, code in enumerate(codes_of(control)) if code == now), None)
+    return next((n for n, code in enumerate(control.codes) if code == now), None)
 
 
 _P = TypeVar("_P", Control, Lamp, Display)
@@ -211,7 +211,7 @@ def _open_at(layout: PanelIndex, name: str) -> list[int]:
     control = layout.controls[name]
     if control.kind != "switch" or control.spring:
         return []
-    return [position for position, code in enumerate(codes_of(control)) if not any(code)]
+    return [position for position, code in enumerate(control.codes) if not any(code)]
 
 
 def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
@@ -237,8 +237,8 @@ of a second miss, which one that misses one in three takes 97 times in 100 (bino
 def pressed_again(layout: PanelIndex, name: str, to: int, presses: int = PRESSES) -> list[Step]:
     """Return the steps that show how often a button, or a switch put to `to`, really makes."""
     control = layout.controls[name]
-    spring = spring_of(control)
-    rest = next((n for n in range(len(codes_of(control))) if n not in spring and n != to), 0)
+    spring = control.spring
+    rest = next((n for n in range(len(control.codes)) if n not in spring and n != to), 0)
     return [Step("put", (name,), position) for _ in range(presses) for position in (to, rest)]
 
 
@@ -279,7 +279,7 @@ def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -
                 out.append(Step("starting", (), source.after_us // 1000 + STARTED_MS, supply=supply.name))
             out.append(Step("supplied", fed, number, supply=supply.name))
     for control in controls:  # nothing is held down for the rest of the walk
-        if at[control.name] in spring_of(control):
+        if at[control.name] in control.spring:
             out.append(Step("put", (control.name,), 0))
     return out
 
@@ -338,7 +338,7 @@ def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:
     keys = []
     for key, name in layout.matrix_of.items():
         part = layout.spots[key].part
-        if name == matrix and isinstance(part, Control) and part.wired and codes_of(part) == ((0,), (1,)):
+        if name == matrix and isinstance(part, Control) and part.wired and part.codes == ((0,), (1,)):
             keys.append(key)
     for three in _threes(layout, keys):
         yield tuple(layout.spots[key].part.name for key in three)

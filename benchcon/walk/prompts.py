@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.supplies import told_source
 from benchcon.panel.model import Control, Display, Part
 from benchcon.text import counted, listed
@@ -38,7 +38,7 @@ def prompt_for(
     title, ask, hint = _words(layout, step)
     if already and layout.controls[step.parts[0]].kind == "switch":
         control = layout.controls[step.parts[0]]
-        hint = f"It reads {words_of(control)[step.to]} already: if the lever is elsewhere, throw it. If not, Enter."
+        hint = f"It reads {control.positions[step.to]} already: if the lever is elsewhere, throw it. If not, Enter."
     return Prompt(
         title, ("Once more: " + ask[0].lower() + ask[1:]) if again else ask, hint, step.parts, number + 1, of, again
     )
@@ -89,7 +89,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if len(step.parts) > 1:
         there = [layout.controls[name] for name in step.parts]
         buttons = [each.kind == "button" for each in there]
-        words = [words_of(each)[step.to] for each in there]
+        words = [each.positions[step.to] for each in there]
         if not any(buttons) and len(set(words)) == 1:
             return f"Switches: {words[0]}", f"Put {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
         if not all(buttons):
@@ -108,7 +108,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         if step.to == 1:
             return f"Press {label}", f"{lift}Press {label} and hold it.", _BY_ITSELF
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
-    word = words_of(part)[step.to] if step.to < len(codes_of(part)) else str(step.to)
+    word = part.positions[step.to] if step.to < len(part.codes) else str(step.to)
     return f"{label}: {word}", f"{lift}Put {label} to {word}.{why}", _BY_ITSELF
 
 

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import codes_of, spring_of
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
@@ -247,9 +246,9 @@ class ClumsyHand(SimulatedHandFace):
             run.pass_time(rng.randint(30_000, 400_000))
             hand.release(other.channels[0].id)
         else:
-            spring = spring_of(other)
+            spring = other.spring
             here = hand.where()[other.name]
-            to = rng.choice([n for n in range(len(codes_of(other))) if n != here and n not in spring] or [here])
+            to = rng.choice([n for n in range(len(other.codes)) if n != here and n not in spring] or [here])
             hand.put(other.name, to)
             run.pass_time(rng.randint(200_000, 900_000))
             if rng.random() < 0.7:
@@ -265,7 +264,7 @@ class HesitantHand(ClumsyHand):
         run = cast(Any, self._ended).run
         rng = self.rng
         control = layout.controls[step.parts[0]]
-        count, spring = len(codes_of(control)), spring_of(control)
+        count, spring = len(control.codes), control.spring
         near = [n for n in (step.to - 1, step.to + 1) if 0 <= n < count and n not in spring]
         if step.do != "put" or count < 3 or rng.random() > 0.4:
             super()._act(layout, step)
