@@ -1,4 +1,4 @@
-"""The link: finds ports, opens them, keeps them open, several boards as one bench. The only writer."""
+"""The link: finds ports, opens them and keeps them open; several boards are one bench. It alone writes to boards."""
 
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,6 @@ __all__ = ["Bench", "DarkResult", "Pace", "PortInfo", "say"]
 def __getattr__(name: str) -> object:
     if name not in __all__:
         raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
-    from benchcon.link import port  # what opens ports is loaded when it is needed
+    from benchcon.link import port  # loaded only when needed: it imports pyserial
 
     return getattr(port, name)

@@ -1,4 +1,4 @@
-"""All boards connected now, as one bench: what a program holds in its hands."""
+"""All connected boards as one bench: the link's public face."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from benchcon.wire.host import Outcome
 
 SWITCH_S = 0.0005
-"""Longest turn of one Python thread while others wait: so little does a busy screen delay a stamp."""
+"""Python's thread switch interval, short enough that a busy screen hardly delays a stamp."""
 CLOSE_MOST_S = 2.0
 LOOK_S = 0.2
 
@@ -43,16 +43,17 @@ Intent = Future["Outcome"]
 
 
 class Bench:
-    """Boards on serial ports, opened and kept open on a loop in a thread of its own.
+    """Boards on serial ports, which are opened and kept open by a thread of the bench's own.
 
-    `ports`: device paths or ``socket://HOST:PORT``; only these are opened (and, to find a lost board again, ports that
-    that are remembered and on which that very board answered). `panel`: its budgets hold, see
-    `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set none. With `listen_only` boards are only asked
-    who they are and how they stand; nothing is set, not even dark. `keep`: remember named ports where a board answered.
+    `ports`: device paths, ``socket://HOST:PORT`` or ``rfc2217://HOST:PORT``. Only these are opened; to find a lost
+    board again, also remembered ports on which that very board has answered. `panel`: its current budgets hold, see
+    `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set no dead-man; another value raises `Trouble`. With
+    `listen_only` boards are only asked who they are and what state they are in; nothing is set, not even dark. `keep`:
+    remember named ports on which a board answered. `pace`: how long the stages of a port take.
 
-    Intents may be called from any thread and return at once, with a future of their `Outcome`: ``answer`` is the
-    board's, None if it gave none, or ``("held", why)`` if the link did not send it; `benchcon.link.say` puts it into
-    words. A future is set on the link's thread, so its callbacks must not block.
+    Intents may be called from any thread and return at once, with a future of their `Outcome`. Its ``answer`` is the
+    board's, None if the board gave none, or ``("held", why)`` if the link did not send the request; `benchcon.link.say`
+    puts it into words. A future is set on the link's thread, so its callbacks must not block.
     """
 
     def __init__(
@@ -66,7 +67,7 @@ class Bench:
         pace: Pace | None = None,
     ) -> None:
         if deadman_ms is not None and not 100 <= deadman_ms <= 0xFFFF:
-            raise Trouble(f"a dead-man time of {deadman_ms} ms: it must lie between 100 and 65535")
+            raise Trouble(f"a dead-man time of {deadman_ms} ms: it must be between 100 and 65535")
         self.began = datetime.datetime.now(datetime.UTC)
         """Wall time at stamp 0."""
         self._changed = threading.Condition()
@@ -79,7 +80,7 @@ class Bench:
 
     @cached_property
     def _hub(self) -> Hub:
-        """What has the ports; made, and loaded, when the bench is started: a console is on the screen before that."""
+        """The hub, which has the ports. Imported and made when the bench starts, so that a console shows sooner."""
         from benchcon.link.hub import Hub
         from benchcon.link.port import Pace
 
@@ -98,7 +99,10 @@ class Bench:
     # --- life ------------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        """Open the ports and keep them open. Returns at once; see `ports` and `wait`."""
+        """Open the ports and keep them open. Returns at once; see `ports` and `wait`.
+
+        Raises `Trouble` if the bench has been started or closed before.
+        """
         if self._thread is not None or self._closed:
             raise Trouble("this bench has been started already")
         if sys.getswitchinterval() > SWITCH_S:
@@ -111,9 +115,9 @@ class Bench:
             self.add_port(port)
 
     def close(self, *, dark: bool = True) -> bool:
-        """Dark, then give back all ports, within `CLOSE_MOST_S` seconds whatever a board does.
+        """Make all boards dark, then release all ports, within `CLOSE_MOST_S` seconds whatever a board does.
 
-        Returns True unless a linked board did not confirm that it is dark. A bench that only listens sends nothing.
+        Returns False if a linked board did not confirm that it is dark. A bench that only listens sends nothing.
         """
         if self._closed or self._thread is None:
             self._closed = True
@@ -129,7 +133,7 @@ class Bench:
         return result is not None and result.sure
 
     def now_us(self) -> int:
-        """Host time in microseconds since the stream began (`began`); monotonic."""
+        """Return the host time in microseconds since the stream began (`began`); monotonic."""
         return (time.monotonic_ns() - self._began_ns) // 1000
 
     def _run(self) -> None:
@@ -138,7 +142,7 @@ class Bench:
         try:
             loop.run_forever()
         finally:
-            # What is still under way ends here, not when the interpreter clears up after a loop that is closed.
+            # Tasks still under way end here, and not when the interpreter collects them after their loop is closed.
             left = asyncio.all_tasks(loop)
             for task in left:
                 task.cancel()
@@ -155,47 +159,51 @@ class Bench:
 
     @property
     def lock(self) -> threading.RLock:
-        """Held while a batch is observed and followed; hold it to look at what a follower keeps."""
+        """Held while a batch is observed and followers are called; hold it to read what a follower keeps."""
         return self._stream.lock
 
     @property
     def observer(self) -> Observer:
-        """What has seen everything on this bench. Hold `lock` while looking."""
+        """The observer of everything on this bench. Hold `lock` while you read it."""
         return self._stream.observer
 
     def follow(self, callback: Follower) -> Callable[[], None]:
-        """Have `callback` called with every list of batches and, for each batch, its events; returns what ends that.
+        """Call `callback` with every list of batches and each batch's events; return a function that ends this.
 
-        As `subscribe`, but with `lock` held: for what keeps a state by the bench's own observer (`BenchState.take`).
+        As `subscribe`, but `lock` is held: for a state that takes its events from the bench's own observer
+        (`BenchState.take`).
         """
         return self._stream.follow(callback)
 
     def subscribe(self, callback: Listener) -> Callable[[], None]:
-        """Have `callback` called with every list of batches from now on; returns what ends that.
+        """Call `callback` with every list of batches from now on; return a function that ends this.
 
-        It is called on the link's thread, in the stream's order, right after the read or write; it must not block. One
-        that raises is dismissed, and a link record ``dismissed`` says so.
+        It is called on the link's thread, in the stream's order, right after the read or write, and must not block. A
+        callback that raises is not called again, and a link record ``dismissed`` says so.
         """
         return self._stream.subscribe(callback)
 
     def note(self, kind: str, text: str) -> None:
-        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``; `text` one line."""
         body = f"{kind} {printable(text)}".encode()
         self._call(lambda: self._hub.emit([Batch(self.now_us(), BENCH, NOTE, [body])]))
 
     def values(self, values: Mapping[str, str]) -> None:
-        """Put into the stream that these values, from elsewhere, are this from now on: ``{"wind_speed": "20 kt"}``."""
+        """Record in the stream what values from elsewhere have become: ``{"wind_speed": "20 kt"}``."""
         detail = dict(values)
         self._call(lambda: self._hub.emit([link_record(self.now_us(), BENCH, "values", **detail)]))
 
     # --- ports -----------------------------------------------------------------------------------------------------
 
     def add_port(self, port: str) -> None:
-        """Open a port the user named, and keep it open."""
+        """Open a port that the user named, and keep it open."""
         self._call(lambda: self._hub.add(port))
 
     def release(self, port: str) -> Future[None]:
-        """Give a port up, stuck or not, so that another program can have it; dark first. Set when the port is free."""
+        """Release a port, even a stuck one, so that another program can have it; its board is made dark first.
+
+        The future is set when the port is free.
+        """
         free: Future[None] = Future()
 
         async def give_up() -> None:
@@ -209,11 +217,14 @@ class Bench:
         return free
 
     def reopen(self, port: str) -> None:
-        """Open a port again that was released."""
+        """Open a released port again."""
         self._call(lambda: self._hub.add(port))
 
     def ping_each(self, us: int) -> None:
-        """Ping every live board when nothing was sent for `us`; 0: no more. A ping waits for the answer to the last."""
+        """Ping every live board whenever nothing was sent to it for `us` microseconds; 0: never.
+
+        A board is not pinged again before it has answered the last ping.
+        """
 
         def change() -> None:
             self._hub.ping_every_us = us
@@ -224,28 +235,28 @@ class Bench:
         self._call(change)
 
     def ports(self) -> list[PortInfo]:
-        """Return how each port stands."""
+        """Return the stage of each port."""
         return [port.info() for port in list(self._hub.ports.values())] if self._thread is not None else []
 
     @property
     def has_ports(self) -> bool:
-        """Whether there is any port that is open or to be opened."""
+        """Whether there is any port, open or to be opened."""
         return bool(self._first_ports or (self._thread is not None and self._hub.ports))
 
     def wait(self, test: Callable[[list[PortInfo]], bool], timeout_s: float) -> bool:
-        """Wait until `test` holds for `ports`; False if it does not in time."""
+        """Wait until `test` is true of `ports`; False if it is not within `timeout_s` seconds."""
         end = time.monotonic() + timeout_s
         with self._changed:
             while not test(self.ports()):
                 left = end - time.monotonic()
                 if left <= 0:
                     return False
-                # Changes wake this at once; silence is not an event, so it is looked for now and then.
+                # Changes wake this at once. Silence is not an event, so it has to be checked now and then.
                 self._changed.wait(min(left, LOOK_S))
         return True
 
     def allow(self, panel: Panel | None) -> None:
-        """From now on the budgets of `panel` hold; None: the careful ones that hold without a panel file."""
+        """Apply the budgets of `panel` from now on; None: the careful ones that apply without a panel file."""
         self._call(lambda: self._hub.allow(panel))
 
     @property
@@ -262,15 +273,18 @@ class Bench:
     # --- intents ---------------------------------------------------------------------------------------------------
 
     def set_lamp(self, source: int, channel: str, permille: int) -> Intent:
-        """Set a lamp to a level of lightness as sent on the wire, 0 to 1000. Ends its blinking."""
+        """Set a lamp to a level of lightness, 0 to 1000 as sent on the wire. Ends its blinking."""
         return self.set_many(source, {_channel(channel): _level(channel, permille)})
 
     def set_display(self, source: int, channel: str, segments: bytes) -> Intent:
-        """Show segments, one byte a digit, leftmost first: 80h point, 40h A … 01h G."""
+        """Show segments on a display, one byte per digit, leftmost first: 80h point, 40h A … 01h G."""
         return self.set_many(source, {_channel(channel): _segments(channel, segments)})
 
     def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
-        """Set several outputs of one board, levels as numbers and segments as bytes; in one request where they fit."""
+        """Set several outputs of one board: channel id → level (int, 0 to 1000) or segments (bytes, one per digit).
+
+        They go in one request where they fit. Raises `Trouble` if `values` is empty or names something impossible.
+        """
         if not values:
             raise Trouble("nothing to set")
         numbers: dict[str, int] = {}
@@ -295,49 +309,58 @@ class Bench:
         return self._intent(source, words, set_all)
 
     def blink(self, source: int, channel: str, on: bool) -> None:
-        """Let a lamp (at its last level) or a display (what it last showed) blink at 1 Hz; or end that, off."""
+        """Let a lamp (at its last level) or a display (with its last text) blink at 1 Hz; or end that, off."""
         self._with(source, lambda talk: talk.blink(channel, on, self._full(talk.ident, channel)))
 
     def dark(self, *, for_good: bool = False) -> Future[DarkResult]:
-        """All outputs of all boards off, before anything else. The future is set within half a second.
+        """Switch off all outputs of all boards, before anything else. The future is set within half a second.
 
-        With `for_good` nothing but dark is sent from now on, whatever asks: the bench is being left.
+        With `for_good` nothing but dark is sent from now on, whoever asks: the program is about to end.
         """
         if for_good:
             self._hub.leave()
         return self._of_all(_dark)
 
     def beat(self, who: str = SCREEN, *, last: bool = False) -> None:
-        """The program that the user looks at is at work: call this wherever its own loop turns.
+        """Report that the program which the user looks at is still at work: call this from its own loop.
 
-        Once called, it must go on: after a second without, nothing but dark is sent, so that the boards' dead-man fires
-        under a program that hangs, has lost its screen or was stopped. With the next call everything goes on.
-        With `last` no more are expected: the bench is handed on to somebody who has no loop to watch.
-        `who`: whatever else lights things by itself beats under a name of its own; all of them have to be at work.
+        Once called, it must be called again and again: after a second without a call nothing but dark is sent, so that
+        the boards' dead-man fires if the program hangs, has lost its screen or was stopped. The next call ends that.
+        With `last` no more calls are expected: the bench is handed to somebody without a loop to watch.
+        `who`: anything else that lights things by itself reports under a name of its own; all have to be at work.
         """
         if self._thread is not None:
             self._hub.beat(who, last=last)
 
     def light(self, source: int | None = None) -> Future[DarkResult]:
-        """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""
+        """End dark on one board, or on all (None); outputs stay off until they are set.
+
+        The result's ``confirmed`` names the boards on which dark has ended.
+        """
         return self._of_all(lambda talk, answer: talk.ask(("light",), answer), source)
 
     def raw(self, source: int, channel: str, on: bool) -> Intent:
-        """Ask for every edge or reading of an input, or no more of it."""
+        """Ask a board to report every edge or reading of an input, or to stop that."""
         return self.ask(source, ("raw", f"{channel}={int(on)}"))
 
     def wink(self, source: int) -> Intent:
-        """Have a board show which one it is, for three seconds."""
+        """Have a board identify itself: it blinks for three seconds."""
         return self._intent(source, ("wink",), lambda talk, answer: talk.wink(answer))
 
     def ident(self, source: int, new: str) -> Intent:
-        """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
+        """Give a board a new ident, kept through a loss of power: a lower-case letter, then up to 15 of ``a-z 0-9 _``.
+
+        Raises `Trouble` if `new` is not that.
+        """
         if not _IDENT.fullmatch(new):
             raise Trouble(f"'{printable(new)}' is not an ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
         return self._intent(source, ("ident", new), lambda talk, answer: talk.take_ident(new, answer))
 
     def name(self, source: int, new: str) -> Intent:
-        """Give a board a new name, kept through power loss, up to 24 characters as written on the wire."""
+        """Give a board a new name, which survives a loss of power: 1 to 24 characters as written on the wire.
+
+        Raises `Trouble` if it is shorter or longer.
+        """
         from benchcon.wire.quote import quote
 
         word = quote(new)
@@ -346,14 +369,17 @@ class Bench:
         return self.ask(source, ("name", word))
 
     def ask(self, source: int, words: tuple[str, ...]) -> Intent:
-        """Send any request. What lights something keeps to the limits; `dark` goes first, as always."""
+        """Send any request. The limits hold for what lights something; `dark` goes before everything else, as always.
+
+        Raises `Trouble` if the words do not make a line of the protocol.
+        """
         _check_words(words)
         return self._intent(source, words, lambda talk, answer: talk.request(words, answer))
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
     def _full(self, ident: str, channel: str) -> int:
-        """The level that “on” means for a lamp."""
+        """Return the level that a lamp has when it is simply switched on, 0 to 1000 as sent on the wire."""
         panel = self._hub.panel
         for board in panel.boards if panel else ():
             if ident in (board.ident, board.name):
@@ -412,7 +438,7 @@ class Bench:
         return future
 
     async def _all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> DarkResult:
-        """Ask every board, and give them half a second."""
+        """Ask every board (or the board `source`), and wait for at most half a second."""
         hub = self._hub
         asked: dict[int, asyncio.Future[Outcome]] = {}
         for port in list(hub.ports.values()):
@@ -426,7 +452,7 @@ class Bench:
                     came.set_result(outcome)
 
             do(talk, answer)
-            if talk.good:  # a port on which no board was ever heard is asked too, but there is nothing to confirm
+            if talk.good:  # a port on which no board was ever heard is asked too, but cannot confirm anything
                 asked[talk.source] = came
         if asked:
             await asyncio.wait(asked.values(), timeout=hub.pace.dark_s - 0.02)

@@ -1,9 +1,9 @@
-"""One open port: bytes up with a stamp taken right after the read, bytes down that never queue behind a stuck board.
+"""One open port: bytes read are stamped right after the read, and bytes written never queue behind a stuck board.
 
-pyserial opens and configures the port, pyserial-asyncio's transport is the frame; where a file descriptor can be
-watched, reads take all that is there in one call, writes go out at once, and giving a port up never waits for it.
-Network ports (``socket://host:port``) go through asyncio's own transport, and so does the socket that stands for a port
-of another computer (``rfc2217://host:port``, `benchcon.link.remote`).
+pyserial opens and configures the port, and pyserial-asyncio's transport is built upon. Where a file descriptor can be
+watched, one read takes everything that is there, writes go out at once, and giving a port up never waits for it.
+Network ports (``socket://host:port``) use asyncio's own transport, and so does the socket that stands for a port of
+another computer (``rfc2217://host:port``, `benchcon.link.remote`).
 """
 
 from __future__ import annotations
@@ -26,27 +26,27 @@ from benchcon.text import printable
 from benchcon.wire.codec import RATE
 
 NEVER = 1200
-"""Opening at this rate starts the boot loader of some boards: never used."""
+"""A rate in baud that is never used: opening a port at it starts the boot loader of some boards."""
 _READ_BYTES = 65536
 _SOCKET_TRIES_S = 5.0
 
 
 class Connection(asyncio.Protocol):
-    """A port that is open. Everything here runs on the link's loop.
+    """An open port. Everything here runs on the link's loop.
 
     ``heard(data, at_us)`` is called with what one read gave, ``drained()`` when a write that had to wait has gone out,
-    ``gone(why)`` once, when the port is lost or was given up.
+    and ``gone(why)`` once, when the port is lost.
     """
 
     def __init__(self, port: str, now_us: Callable[[], int]) -> None:
         self.port = port
         self.rate = 0
-        """Baud; 0 where there is no such thing."""
+        """In baud; 0 for a port that has no rate."""
         self.heard: Callable[[bytes, int], None] = lambda data, at_us: None
         self.drained: Callable[[], None] = lambda: None
         self.gone: Callable[[str], None] = lambda why: None
         self.released = asyncio.Event()
-        """Set when the descriptor is closed and the lock released: another program may have the port now."""
+        """Set when the descriptor is closed and the lock released, so that another program can have the port."""
         self._now_us = now_us
         self._transport: Any = None
         self._remote: Remote | None = None
@@ -59,9 +59,10 @@ class Connection(asyncio.Protocol):
 
     @classmethod
     async def open(cls, port: str, now_us: Callable[[], int]) -> Connection:
-        """Open `port` for this program alone. Raises `Trouble` with what is wrong and what to do.
+        """Open `port` for this program alone. `now_us` gives the stamps of what is read.
 
-        A pseudo-terminal or device is opened at `RATE` with 8 data bits, no parity, one stop bit, no handshake.
+        A device or pseudo-terminal is opened at `RATE` with 8 data bits, no parity, one stop bit, no handshake. Raises
+        `Trouble`, which says what is wrong and what to do.
         """
         connection = cls(port, now_us)
         loop = asyncio.get_running_loop()
@@ -86,7 +87,7 @@ class Connection(asyncio.Protocol):
         except TimeoutError:
             raise Trouble(f"{self.port} does not answer: is something listening there?") from None
         except OSError as error:
-            # asyncio words its errors for programs ("Connect call failed ('127.0.0.1', 1)"): the system's are plainer.
+            # asyncio's own text is for programs ("Connect call failed ('127.0.0.1', 1)"); the system's is plainer.
             plain = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror
             why = printable(plain or str(error))
             raise Trouble(f"{self.port} cannot be opened ({why}): is something listening there?") from None
@@ -109,7 +110,7 @@ class Connection(asyncio.Protocol):
         if "://" in self.port:
             address(self.port)
         self._lock.take()
-        # Opening may wait for the device, so it must not happen on the loop.
+        # Opening may have to wait for the device, so it must not happen on the loop.
         opened = await aside(lambda: open_device(self.port), close_device)
         self.rate = RATE
         try:
@@ -123,24 +124,24 @@ class Connection(asyncio.Protocol):
     # --- asyncio's side --------------------------------------------------------------------------------------------
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """A transport stands."""
+        """Take the transport (called by asyncio)."""
         self._transport = transport
 
     def data_received(self, data: bytes) -> None:
-        """Bytes were read this moment."""
+        """Pass on bytes that were read this moment."""
         self.heard(data, self._now_us())
 
     def pause_writing(self) -> None:
-        """The system's buffer is full: the board has stopped reading."""
+        """Note that the system's buffer is full: the board has stopped reading."""
         self._waiting = True
 
     def resume_writing(self) -> None:
-        """All that had to wait has gone out."""
+        """Note that everything that had to wait has gone out."""
         self._waiting = False
         self.drained()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """The transport has ended; for a device the descriptor may be closed a moment later, see `released`."""
+        """Report that the port is lost. A device's descriptor may be closed a moment later, see `released`."""
         transport, self._transport = self._transport, None
         if (remote := self._remote) is not None:
             _close_aside(remote.close, self, asyncio.get_running_loop())
@@ -154,13 +155,13 @@ class Connection(asyncio.Protocol):
 
     @property
     def waiting(self) -> bool:
-        """Whether an earlier write still has to go out: then nothing may be sent."""
+        """Whether an earlier write still has to go out; nothing may be sent then."""
         return self._waiting
 
     def send(self, data: bytes) -> bool:
         """Write whole lines. Returns True if they have gone out, False if they wait (`drained` will be called).
 
-        The caller sends nothing while `waiting`, so at most one write is ever held here.
+        Do not send anything while `waiting`; then at most one write is ever held here.
         """
         if self._transport is None:
             return False
@@ -168,7 +169,7 @@ class Connection(asyncio.Protocol):
         return not self._waiting and not self._transport.is_closing()
 
     def rest(self, seconds: float) -> None:
-        """Leave unread what comes within this time; it waits in the system's buffers, and then at the board."""
+        """Read nothing for this time; what is sent meanwhile waits in the system's buffers, and then at the board."""
         if self._transport is None or self._resting is not None:
             return
         self._transport.pause_reading()
@@ -180,7 +181,10 @@ class Connection(asyncio.Protocol):
             self._transport.resume_reading()
 
     async def set_rate(self, rate: int) -> None:
-        """Change the rate of a device, in baud; a network port has none and stays as it is."""
+        """Change the rate of a device, in baud; a network port has none.
+
+        A rate that the device cannot do leaves `rate` as it was. Raises ValueError for 1200 baud.
+        """
         if rate == NEVER:
             raise ValueError("1200 baud starts the boot loader of some boards")
         if self._transport is None:
@@ -192,10 +196,10 @@ class Connection(asyncio.Protocol):
             await aside(lambda: setattr(device, "baudrate", rate))
             self.rate = rate
         except (OSError, ValueError):
-            pass  # a rate this device cannot do, or the port has just gone, which `gone` reports
+            pass  # the device cannot do this rate, or the port has just been lost, which `gone` reports
 
     def abort(self) -> None:
-        """Give the port up at once, whatever waits in it. `gone` is not called; wait for `released`."""
+        """Give the port up at once, whatever still waits in it. `gone` is not called; wait for `released`."""
         self._over = True
         if self._transport is not None:
             self._transport.abort()
@@ -206,7 +210,7 @@ class Connection(asyncio.Protocol):
 
 
 class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
-    """pyserial-asyncio's transport, made quick where descriptors can be watched, and never waiting for a stuck port."""
+    """pyserial-asyncio's transport, made faster where descriptors can be watched; it never waits for a stuck port."""
 
     _serial: Any
     _protocol: Any
@@ -235,7 +239,7 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
         if self._closing:
             return
         if not self._write_buffer:
-            # At once instead of on the loop's next turn: an answer comes that much sooner.
+            # Now instead of on the loop's next turn: the answer comes that much sooner.
             rest = data[self._put(data) :]
             if not rest or self._closing:
                 return
@@ -273,7 +277,7 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
             super()._abort(exc)
 
     def _call_connection_lost(self, exc: Exception | None) -> None:
-        # The inherited way drains and closes right here, and a port whose board stopped reading never drains.
+        # The inherited method drains and closes right here, but a port whose board stopped reading never drains.
         device, protocol, loop = self._serial, self._protocol, self._loop
         self._write_buffer.clear()
         self._serial = self._protocol = self._loop = None
@@ -282,7 +286,7 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
 
 
 def _close_aside(close: Callable[[], None], connection: Connection, loop: asyncio.AbstractEventLoop) -> None:
-    """Close what may wait in a thread of its own, then release the port."""
+    """Call `close`, which may block, in a thread of its own; then release the port."""
 
     def do() -> None:
         close()
@@ -297,12 +301,14 @@ def _close_aside(close: Callable[[], None], connection: Connection, loop: asynci
 def address(url: str) -> tuple[str, int]:
     """Return host and port number of ``socket://HOST:PORT`` or ``rfc2217://HOST:PORT``.
 
-    Raises `Trouble`, for any other URL too.
+    Raises `Trouble` for anything else.
     """
     from urllib.parse import urlsplit
 
     if not url.startswith(("socket://", SCHEME)):
-        raise Trouble(f"{printable(url)}: of URLs, only socket://HOST:PORT and rfc2217://HOST:PORT can be ports")
+        raise Trouble(
+            f"{printable(url)}: the only URLs that can be ports are socket://HOST:PORT and rfc2217://HOST:PORT"
+        )
     try:
         parts = urlsplit(url)
         host, number = parts.hostname, parts.port

@@ -1,4 +1,4 @@
-"""The conversation with whatever is at one open port: what is heard goes into the stream, what is due goes out."""
+"""The conversation with whatever is on one open port: what is heard goes into the stream, what is due is sent."""
 
 from __future__ import annotations
 
@@ -21,36 +21,36 @@ from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
 from benchcon.wire.silence import ALIVE_US, alive_us_from, is_silent
 
 SAMPLE_BYTES = 96
-"""How many bytes of what was not a line are kept to be shown."""
+"""How many of the first bytes are kept to be shown, while no good line was heard."""
 DISCARDED_US = 1_000_000
 """Discarded bytes are reported at most this often."""
 STILL_LOOK_US = 100_000
-"""How often it is seen whether anything may be sent again."""
+"""How often to check whether anything may be sent again, while only dark may be."""
 _QUESTIONS = frozenset({"hello", "item", "read", "ping"})
-_OF_DUPLICATE = _QUESTIONS | {"dark", "wink", "ident", "name"}
+_ALLOWED_TO_DUPLICATE = _QUESTIONS | {"dark", "wink", "ident", "name"}
 
 Answer = Callable[[Outcome], None]
 
 
 class Timer(Protocol):
-    """A call that is to come, as `asyncio.TimerHandle` is one."""
+    """A scheduled call, such as an `asyncio.TimerHandle`."""
 
     def cancel(self) -> None:
-        """It does not come."""
+        """Do not call it."""
 
 
 class Clock(Protocol):
-    """As much of an event loop as a talk needs."""
+    """As much of an event loop as a `Talk` needs."""
 
     def time(self) -> float:
-        """The time, in seconds."""
+        """Return the time in seconds."""
 
     def call_at(self, when: float, callback: Callable[[], object], /) -> Timer:
-        """Have `callback` called then."""
+        """Call `callback` at `when`, in seconds of `time`."""
 
 
 class CableToBoard(Protocol):
-    """What lies between a talk and its board: a `Connection`, or what stands for one."""
+    """What connects a `Talk` with its board: a `Connection`, or a stand-in for one; see there."""
 
     rate: int
     heard: Callable[[bytes, int], None]
@@ -59,24 +59,24 @@ class CableToBoard(Protocol):
 
     @property
     def waiting(self) -> bool:
-        """Whether an earlier write still has to go out: then nothing may be sent."""
+        """Whether an earlier write still has to go out; nothing may be sent then."""
 
     @property
     def port(self) -> str:
-        """What the port is called."""
+        """The port's name."""
 
     def send(self, data: bytes) -> bool:
         """Write whole lines; False if they wait."""
 
     def rest(self, seconds: float) -> None:
-        """Leave unread what comes within this time."""
+        """Read nothing for this time."""
 
     async def set_rate(self, rate: int) -> None:
-        """Change the rate, in baud, where it can be."""
+        """Change the rate, in baud, if the port has one."""
 
 
 class TalkBench(Protocol):
-    """What a talk needs of the bench that it belongs to: the link's `Hub`, or a bench in virtual time."""
+    """What a `Talk` needs of the bench that it belongs to: the link's `Hub`, or a bench in virtual time."""
 
     share: Share
     ping_every_us: int
@@ -85,11 +85,11 @@ class TalkBench(Protocol):
 
     @property
     def loop(self) -> Clock:
-        """When it is called."""
+        """The loop on which everything is called."""
 
     @property
     def watched(self) -> bool:
-        """Whether a program with a screen looks at the bench."""
+        """Whether a program with a screen is at work on the bench."""
 
     @property
     def leaving(self) -> bool:
@@ -100,24 +100,27 @@ class TalkBench(Protocol):
         """Whether nothing but dark may be sent now."""
 
     def now_us(self) -> int:
-        """The time since the stream began, in microseconds."""
+        """Return the time since the stream began, in microseconds."""
 
     @property
     def emit(self) -> Callable[[list[Batch]], Sequence[Sequence[ev.Event]]]:
-        """Hands batches to all who look on; returns the events of each batch."""
+        """A function that puts batches into the stream and returns the events of each."""
 
     def outputs(self, source: int, ident: str) -> BoardOutputs:
-        """Return the outputs of a board, with what they may take once its ident is known."""
+        """Return the outputs of board `source`; once `ident` is known, with what they may draw."""
 
     def identify(self, talk: Talk, ident: str) -> None:
-        """The board says who it is: `Talk.is_board` or `Talk.is_duplicate` is the answer."""
+        """Take the ident that a board gave; the answer is a call of `Talk.is_board` or `Talk.is_duplicate`."""
 
     def renamed(self, talk: Talk, ident: str) -> None:
-        """The board took a new ident."""
+        """Note that the board took a new ident."""
 
 
 class Talk:
-    """One open port. Lives on the link's loop; `stirred` is set when something changed that a stage may wait for."""
+    """The conversation on one open port. Lives on the link's loop.
+
+    `stirred` is set whenever something changed that a stage of the port may wait for.
+    """
 
     def __init__(self, hub: TalkBench, connection: CableToBoard, source: int) -> None:
         self.hub = hub
@@ -125,35 +128,36 @@ class Talk:
         self.source = source
         self.ident = ""
         self.duplicate = False
-        """Another board with the same ident is linked: this one is only asked who it is."""
+        """Whether another board with the same ident is linked; this one may then only be asked, identified, renamed."""
         self.over = ""
-        """Why the port is lost; empty while it is not."""
+        """Why the conversation has ended; empty while it has not."""
         self.stirred = asyncio.Event()
         now_us = hub.now_us()
         self.host = HostSide(now_us)
         self.outputs: BoardOutputs = hub.outputs(source, "")
         self.good = 0
-        """Good lines heard."""
+        """How many good lines were heard."""
         self.odd = 0
-        """Pieces heard that were no line."""
+        """How many pieces were heard that are not a good line."""
         self.sample = b""
-        """The first bytes that were no line."""
+        """The first bytes heard, up to the first good line."""
         self.last_heard_us = 0
         self.alive_us = ALIVE_US
         """Time between two heartbeats."""
         self.dropped = 0
         """Lines not sent because the board has stopped reading."""
         self.live = False
-        """Brought up, and what is wanted may be sent."""
+        """Whether the board is brought up, so that wanted values may be sent."""
         self._splitter = Splitter("up")
         self._discarded = 0
-        """Bytes thrown away (`Splitter.discarded`) that a record has reported, and when the last one did."""
+        """How many discarded bytes (`Splitter.discarded`) have been reported in a record."""
         self._discarded_us = now_us
+        """When they were last reported."""
         self._asked: dict[int, Answer] = {}
-        """By the host side's ticket: what to do with the outcome. All that is asked has its place here."""
+        """Ticket of the host side → what to do with the outcome, for every request of a caller."""
         self._unsent: list[bytes] = []
         self._dark = False
-        """The board said that it is dark."""
+        """Whether the board said that it is dark."""
         self._dark_after_all = False
         self._last_sent_us = now_us
         self._pinging = False
@@ -161,10 +165,10 @@ class Talk:
         self._restless = ""
         self._timer: Timer | None = None
         self._timer_s = 0.0
-        """When that comes, or came."""
+        """When `_timer` is due, or was."""
         self._described: list[Item] = []
         self._gave_up = 0
-        """Requests of callers given up since `_tell` looked last."""
+        """Requests of callers given up since `_report` was last called."""
         connection.heard = self._heard
         connection.drained = self._drained
         connection.gone = self._gone
@@ -172,22 +176,22 @@ class Talk:
     # --- who it is -------------------------------------------------------------------------------------------------
 
     def is_board(self, ident: str, source: int, outputs: BoardOutputs) -> None:
-        """The board is known by this ident, and has this number from now on."""
+        """Take the board's ident, and the number and outputs that it has from now on."""
         self.ident, self.duplicate = ident, False
         self.is_lent(source, outputs)
 
     def is_duplicate(self, ident: str) -> None:
-        """Another board with this ident is linked."""
+        """Note that another board with this ident is linked."""
         self.ident, self.duplicate = ident, True
         self.stirred.set()
 
     def is_lent(self, source: int, outputs: BoardOutputs) -> None:
-        """What is heard here has another number from now on."""
+        """Take another number, and its outputs, for what is heard here from now on."""
         self.source, self.outputs = source, outputs
         self.stirred.set()
 
     def is_silent(self, now_us: int) -> bool:
-        """Whether the board has said nothing for too long."""
+        """Return whether the board has said nothing for too long."""
         return is_silent(self.last_heard_us, self.alive_us, now_us)
 
     # --- up --------------------------------------------------------------------------------------------------------
@@ -226,7 +230,7 @@ class Talk:
             if type(events) is not ev.AllMoved:
                 happened += [event for event in events if type(event) is not ev.Moved]
         if not happened:
-            return  # inputs moved: that answers nothing, and makes nothing due
+            return  # only inputs moved, which neither answers a request nor makes anything due
         outcomes = self.host.heard(happened, at_us)
         for event in happened:
             sort = type(event)
@@ -268,17 +272,17 @@ class Talk:
     # --- down ------------------------------------------------------------------------------------------------------
 
     def bring_up(self) -> None:
-        """Ask who is there, from the beginning."""
+        """Begin the bring-up again: ask who is there."""
         self.live = False
         self.host.bring_up(self.hub.now_us())
         self.pump()
 
     def go_mute(self) -> None:
-        """Nothing that is wanted is sent any more."""
+        """Send no wanted values any more."""
         self.live = False
 
     def go_live(self) -> None:
-        """The board is known: what is wanted may be sent, and the dead-man is set."""
+        """Send wanted values from now on, since the board is known, and set its dead-man."""
         self.live = True
         self._describe(self.hub.now_us())
         if self.hub.deadman_ms is not None:
@@ -286,19 +290,22 @@ class Talk:
         self.pump()
 
     def may(self, word: str) -> str:
-        """Return why a request with this word is not sent; empty if it may be."""
+        """Return why a request with this word may not be sent; empty if it may."""
         if self.over:
             return "lost"
         if self.hub.leaving and word != "dark":
             return "closed"
         if self.hub.listen_only and word not in _QUESTIONS:
             return "listen only"
-        if self.duplicate and word not in _OF_DUPLICATE:
+        if self.duplicate and word not in _ALLOWED_TO_DUPLICATE:
             return "duplicate"
         return ""
 
     def ask(self, words: tuple[str, ...], answer: Answer) -> None:
-        """Send a request as it is; for what lights something use `want`, for dark `dark`. ValueError: not a line."""
+        """Send a request as it is. For values of outputs use `want`, for dark `dark`.
+
+        Raises ValueError if the words do not make a line of the protocol.
+        """
         if why := self.may(words[0]):
             answer(held(why, words))
             return
@@ -309,7 +316,7 @@ class Talk:
         self._asked[self.host.ask(words, self.hub.now_us())] = answer
 
     def request(self, words: tuple[str, ...], answer: Answer) -> None:
-        """Send any request, by the way that its word needs."""
+        """Send any request, in the way that its word requires."""
         if words[0] == "dark" and len(words) == 1:
             self.dark(answer)
         elif words[0] == "wink" and len(words) == 1:
@@ -333,13 +340,13 @@ class Talk:
         self.ask(("ident", ident), done)
 
     def blink(self, channel: str, on: bool, full: int) -> None:
-        """Let an output blink, or end that."""
+        """Let an output blink, or end that; `full` is the value of a lamp that was never lit."""
         if not self.may("set") and self.live:
             self.outputs.blink(channel, on, full)
             self.pump()
 
     def want(self, values: dict[str, int], answer: Answer) -> None:
-        """Have outputs show these values, as far as the limits allow."""
+        """Set outputs to these values (channel id → value on the wire) as soon as the limits allow it."""
         if why := self.may("set") or ("" if self.live else "no link"):
             answer(held(why, ("set", *values)))
             return
@@ -355,7 +362,7 @@ class Talk:
         self.pump()
 
     def dark(self, answer: Answer) -> None:
-        """All outputs off, before anything else."""
+        """Switch all outputs off, before anything else."""
         if why := self.may("dark"):
             answer(held(why, ("dark",)))
             return
@@ -373,7 +380,7 @@ class Talk:
         self.pump()
 
     def pump(self) -> None:
-        """Send what is due, settle what is over, and see to being called when there is more."""
+        """Send what is due, pass on outcomes, and schedule the next call."""
         if self.over:
             return
         now_us = self.hub.now_us()
@@ -386,7 +393,7 @@ class Talk:
         outcomes = self.host.take_outcomes()
         if outcomes or self.outputs.untold:
             self._settle(outcomes, now_us)
-        self._tell(now_us)
+        self._report(now_us)
         self._call_again(at_once=bool(outcomes))
 
     def _ask_what_is_due(self, now_us: int) -> None:
@@ -401,11 +408,11 @@ class Talk:
 
     def _send(self, data: bytes) -> None:
         if self.connection.waiting:
-            # The board has stopped reading. Nothing piles up: it is asked again later, or given up.
+            # The board has stopped reading. Nothing piles up: these requests are repeated later, or given up.
             self.dropped += len(_lines(data))
             return
-        # Stamped before the write: on a busy computer the board may have read it before the write comes back, and a
-        # request that seems to be sent after it was received makes clocks wrong.
+        # Stamped before the write: on a busy computer the board may have read it before the write returns, and a
+        # request that seems to be sent after it was received would make clocks wrong.
         began_us = self.hub.now_us()
         if self.connection.send(data):
             self._last_sent_us = self.hub.now_us()
@@ -457,36 +464,37 @@ class Talk:
         self._pinging = False
 
     def _answer_wishes(self, now_us: int, otherwise: Outcome | None = None) -> None:
-        """Give those whose wishes are settled their outcome; `otherwise` where a wish has none of its own."""
+        """Pass on the outcomes of wishes that are done; `otherwise` for a wish that has none of its own."""
         if not self.outputs.untold:
             return
         for done in self.outputs.take_done():
             done.token(done.outcome or otherwise or held(done.held, ("set",)))
-        self._tell_outputs(now_us)
+        self._report_outputs(now_us)
 
-    def _tell_outputs(self, now_us: int) -> None:
-        """What the link does with outputs by itself goes into the stream: nobody else has to keep an idea of it."""
+    def _report_outputs(self, now_us: int) -> None:
+        """Record what the link does with outputs by itself, so that nobody else has to keep track of it."""
         records = [
             link_record(now_us, self.source, "blink", channel=channel, on=int(on))
             for channel, on in self.outputs.take_blinks().items()
         ]
-        for told in self.outputs.take_held():
-            value = {"value": told.value} if told.value else {}
+        for back in self.outputs.take_held():
+            value = {"value": back.value} if back.value else {}
             records.append(
-                link_record(now_us, self.source, "held", channel=told.channel, why=told.why, times=told.times, **value)
+                link_record(now_us, self.source, "held", channel=back.channel, why=back.why, times=back.times, **value)
             )
         if records:
             self.hub.emit(records)
 
-    def _tell(self, now_us: int) -> None:
-        standing, repeats, gave_up = self._seen
+    def _report(self, now_us: int) -> None:
+        """Record what the host side did since the last call: requests given up, repeats, restlessness."""
+        stage, repeats, gave_up = self._seen
         host = self.host
         if host.gave_up - gave_up > self._gave_up and host.stage != "mute":
             self.hub.emit([link_record(now_us, self.source, "timeout", words="bring-up")])
         self._gave_up = 0
-        if host.stage != standing:
+        if host.stage != stage:
             self.stirred.set()
-        if host.repeats > repeats and standing == host.stage not in ("calling", "mute"):
+        if host.repeats > repeats and stage == host.stage not in ("calling", "mute"):
             self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
         self._seen = (host.stage, host.repeats, host.gave_up)
         restless = host.restless(now_us)
@@ -525,7 +533,7 @@ class Talk:
         self.stirred.set()
 
     def end(self, why: str) -> None:
-        """The port is lost or given up: whatever was asked has no answer."""
+        """End the conversation: the port is lost or given up. Whatever was asked is answered as held, ``lost``."""
         if self.over:
             return
         self.over = why
@@ -544,7 +552,7 @@ class Talk:
         self._answer_wishes(now_us, outcome)
 
     def _rest(self, now_us: int) -> None:
-        """What waits for its line end gets none: record it, and how much was thrown away."""
+        """Record what still waits for its line end, and how many bytes were thrown away."""
         if rest := self._splitter.rest():
             self.odd += 1
             self.hub.emit([Batch(now_us, self.source, BYTES_UP, [rest])])
@@ -557,9 +565,9 @@ class Talk:
             self.hub.emit([link_record(now_us, self.source, "discarded", bytes=count)])
 
     def fresh_ear(self, sample: bytes = b"") -> None:
-        """The rate was changed: what is heard from now on has nothing to do with what was heard before.
+        """Forget everything heard so far, because the rate was changed.
 
-        `sample`: what was heard earlier at the new rate.
+        `sample`: what was heard at the new rate when it was tried before.
         """
         self._rest(self.hub.now_us())
         self.sample = sample
@@ -568,7 +576,7 @@ class Talk:
 
 
 def _earlier(one_us: int | None, other_us: int | None) -> int | None:
-    """Return the earlier of two moments; None is never."""
+    """Return the earlier of two moments; None means never."""
     if one_us is None or other_us is None:
         return other_us if one_us is None else one_us
     return one_us if one_us < other_us else other_us
@@ -579,7 +587,7 @@ def _lines(data: bytes) -> list[bytes]:
 
 
 def _values(words: Iterable[str]) -> dict[str, int]:
-    """Return what a ``set`` sets; empty if the board will refuse it as it stands (then nothing changes)."""
+    """Return channel id → value of a ``set``'s arguments; empty if one is malformed, as the board refuses all then."""
     values = {}
     for word in words:
         channel, equals, value = word.partition("=")

@@ -1,4 +1,4 @@
-"""Opening and closing a serial device for one program alone, and saying what is wrong when it cannot be had."""
+"""Opening and closing a serial device for this program alone, and saying what is wrong when that fails."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from benchcon.wire.codec import RATE
 
 
 def open_device(port: str) -> Any:
-    """Open `port` for this program alone and return pyserial's object for it. May wait for the device.
+    """Open `port` for this program alone, and return pyserial's object for it. May block while the device opens.
 
-    8 data bits, no parity, one stop bit, no handshake, `RATE`. Raises `Trouble` with what is wrong and what to do.
+    8 data bits, no parity, one stop bit, no handshake, at `RATE`. Raises `Trouble` with what is wrong and what to do.
     """
     try:
         refuse_what_is_no_port(port)
-        # With an inter-byte timeout pyserial asks for at least one byte a read: a read of none then means hung up.
+        # With an inter-byte timeout pyserial asks for at least one byte per read; a read of none then means hung up.
         opened: Any = serial.Serial(port, RATE, timeout=0, write_timeout=0, exclusive=True, inter_byte_timeout=0.0)
     except (OSError, ValueError) as error:
         raise refusal(port, error) from None
@@ -32,7 +32,7 @@ def open_device(port: str) -> Any:
         import termios
 
         if not os.path.realpath(port).startswith("/dev/pts/"):
-            # Not on a pseudo-terminal: there the mark would outlive us if we were killed.
+            # Not on a pseudo-terminal: there the exclusive mode would outlive this program if it were killed.
             with contextlib.suppress(OSError):
                 fcntl.ioctl(opened.fd, termios.TIOCEXCL)
         with contextlib.suppress(OSError, ValueError, NotImplementedError):
@@ -41,9 +41,9 @@ def open_device(port: str) -> Any:
 
 
 def refuse_what_is_no_port(port: str) -> None:
-    """Raise `Trouble` if `port` is a file, or the terminal of a program: call it before anything opens a device.
+    """Raise `Trouble` if `port` is a file, or the terminal of a program. Call this before you open a device.
 
-    Raises OSError if it is not there.
+    Raises OSError if it does not exist.
     """
     if sys.platform == "win32":
         return
@@ -51,15 +51,15 @@ def refuse_what_is_no_port(port: str) -> None:
     if not stat.S_ISCHR(there.st_mode):
         raise Trouble(_no_port(shown))
     if who := _whose_terminal(there.st_rdev):
-        # A link that a simulated board left behind may lead to whoever got its number next.
+        # A link that a simulated board left behind may lead to whatever got its pseudo-terminal's number next.
         raise Trouble(
-            f"{shown} leads to the terminal of {who}, and not to a board: it is not opened; remove a link"
-            " that was left behind"
+            f"{shown} is the terminal of {who}, not a board, and is not opened; if it is a link that was left behind,"
+            " remove it"
         )
 
 
 def _whose_terminal(device: int) -> str:
-    """Return who works at this terminal (a program whose controlling terminal it is), printable; empty for a port."""
+    """Return the program, printable, whose controlling terminal this device is; empty if there is none."""
     number = os.minor(device) & 0xFF | os.major(device) << 8 | (os.minor(device) & ~0xFF) << 12
     try:
         pids = [name for name in os.listdir("/proc") if name.isdecimal()]
@@ -78,13 +78,13 @@ def _whose_terminal(device: int) -> str:
 
 
 def close_device(device: Any) -> None:
-    """Close what `open_device` opened, throwing away what a stuck board has not taken. May wait for the driver."""
+    """Close what `open_device` opened; bytes that a stuck board has not taken are lost. May block in the driver."""
     if sys.platform != "win32":
         import fcntl
         import termios
 
         with contextlib.suppress(OSError, termios.error):
-            termios.tcflush(device.fd, termios.TCIOFLUSH)  # else closing waits for bytes that a stuck board never takes
+            termios.tcflush(device.fd, termios.TCIOFLUSH)  # or closing would wait for a stuck board to take its bytes
         if not os.path.realpath(device.port).startswith("/dev/pts/"):
             with contextlib.suppress(OSError):
                 fcntl.ioctl(device.fd, termios.TIOCNXCL)
@@ -93,11 +93,11 @@ def close_device(device: Any) -> None:
 
 
 def pseudo_mark(port: str) -> tuple[str, int]:
-    """Return what tells a pseudo-terminal that is reached by `port` from a later one; an empty name for other ports.
+    """Return a mark by which the pseudo-terminal at `port` can be told from a later one; ``("", 0)`` for other ports.
 
-    The number of one whose program has ended is given to the next program that asks for one, a shell perhaps. By a
-    link: the link's own age, as whoever puts another pseudo-terminal there makes the link again. By its number alone
-    nothing tells them apart.
+    When a program ends, the number of its pseudo-terminal goes to the next program that asks for one, perhaps a shell.
+    If `port` is a link, the mark holds the link's own age, since whoever puts another pseudo-terminal there makes the
+    link again. If `port` is the pseudo-terminal itself, nothing tells the two apart.
     """
     real = os.path.realpath(port)
     if not real.startswith("/dev/pts/"):
@@ -110,7 +110,7 @@ def pseudo_mark(port: str) -> tuple[str, int]:
 
 
 def refusal(port: str, error: Exception) -> Trouble:
-    """Return what to tell the user when `port` cannot be opened: what is wrong, and what to do."""
+    """Return the `Trouble` for a user whose `port` cannot be opened: what is wrong, and what to do."""
     shown = printable(port) or "''"
     number = getattr(error, "errno", None)
     if number in (errno.EACCES, errno.EPERM):

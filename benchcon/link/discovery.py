@@ -1,4 +1,4 @@
-"""Serial ports of this machine and what is known of them, without opening any."""
+"""The serial ports of this machine and what is known about them; none is opened."""
 
 from __future__ import annotations
 
@@ -13,24 +13,24 @@ from benchcon.text import printable
 
 
 class PortFound(NamedTuple):
-    """A serial port. All text is printable; unknown is empty."""
+    """A serial port. All text is printable; a field is empty if it is not known."""
 
     port: str
     what: str
-    """What the system calls it, such as the product's name."""
+    """What the system calls the device, such as the product's name."""
     maker: str
     hardware: str
     """``VID:PID:serial`` in hex, for a USB device with a serial number of its own; else empty."""
     usb: str
     """``VID:PID`` in hex, for a USB device."""
     place: str
-    """Where on the bus it is plugged in; a simulated board's ``hand HAND``."""
+    """Where on the bus it is plugged in; ``hand HAND`` for a simulated board."""
     remembered: bool
-    """Whether it was opened before, by name, and is remembered."""
+    """Whether the user opened it by name before and it is remembered."""
     ident: str
-    """The board that answered there last, if remembered."""
+    """The ident of the board that answered there last, if it is remembered."""
     in_use: str
-    """Who has it open, by its lock file."""
+    """Who has it open, according to its lock file."""
 
 
 def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound]:
@@ -42,7 +42,7 @@ def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound
 
     try:
         among = known_ports.remembered()
-    except Trouble:  # a damaged file is reported where it matters; the list still serves
+    except Trouble:  # a damaged file is reported elsewhere; the list is useful without it
         among = []
     found = []
     for info in sorted(list_ports.comports()):
@@ -70,14 +70,14 @@ def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound
 
 
 def hardware_of(info: Any) -> str:
-    """Return ``VID:PID:serial`` of one of pyserial's port descriptions, or empty if it has no serial number."""
+    """Return ``VID:PID:serial`` of one of pyserial's port descriptions; empty if it has no serial number."""
     if info.vid is None or info.pid is None or not info.serial_number:
         return ""
     return printable(f"{info.vid:04X}:{info.pid:04X}:{info.serial_number}")
 
 
 def hardware_at(port: str) -> str:
-    """Return ``VID:PID:serial`` of the USB device behind `port`, or empty."""
+    """Return ``VID:PID:serial`` of the USB device behind `port`; empty if it has no serial number or is none."""
     if "://" in port:
         return ""
     from serial.tools import list_ports
@@ -90,7 +90,7 @@ def hardware_at(port: str) -> str:
 
 
 def remembered_ports() -> list[str]:
-    """Return the ports present now that are remembered. Raises `Trouble` on a damaged file."""
+    """Return the remembered ports that are present now. Raises `Trouble` if the file of ports is damaged."""
     return _present(known_ports.remembered())
 
 
@@ -101,7 +101,7 @@ def _present(among: list[known_ports.KnownPort]) -> list[str]:
 
     here = {info.device: hardware_of(info) for info in sorted(list_ports.comports())}
     found = [device for device, hardware in here.items() if known_ports.find(device, hardware, among)]
-    for entry in among:  # ports that the system does not list, such as links under /dev/serial/by-id
+    for entry in among:  # ports that the system does not list, such as the links under /dev/serial/by-id
         real = os.path.realpath(entry.port)
         if (
             entry.port
@@ -115,13 +115,15 @@ def _present(among: list[known_ports.KnownPort]) -> list[str]:
 
 
 def where_again(ident: str, hardware: str) -> list[str]:
-    """Return the ports, present now, where a board that was lost may be: those remembered on which `ident` answered
-    before, and any where the very USB device that was opened (`hardware`, if it has a serial number) is plugged in now.
+    """Return the ports present now on which a lost board may be.
+
+    These are the remembered ports on which `ident` has answered, and any port where the very USB device that was open
+    (`hardware`: its ``VID:PID:serial``, or empty) is plugged in now.
     """
     try:
         among = [entry for entry in known_ports.remembered() if entry.ident == ident]
     except Trouble:
-        among = []  # a damaged list is reported where ports are named; the device itself can be found all the same
+        among = []  # a damaged file is reported elsewhere; the device itself can be found all the same
     if hardware:
         among.append(known_ports.KnownPort("", hardware, ident, ""))
     return _present(among)

@@ -1,4 +1,4 @@
-"""What all ports of a bench share, on the link's loop: the stream, the boards' numbers, the rules for all."""
+"""What all ports of a bench share, on the link's loop: the stream, the boards' numbers, the common limits."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ from benchcon.wire.host import PING_MOST_US
 from benchcon.wire.records import BENCH
 
 STILL_NS = 1_000_000_000
-"""A program that has said `beat` once and then nothing for this long has frozen."""
+"""A program that has called `beat` counts as frozen when it has not done so again for this long."""
 
 CLOSE_S = 0.5
 """How long the end waits for drivers to release their ports."""
 
 
 class Hub:
-    """The link's inside. All but `now_us` and `ports` belongs to the loop."""
+    """The inside of the link. Use it on the loop only, apart from `now_us`, `ports` and methods that say otherwise."""
 
     def __init__(
         self,
@@ -51,9 +51,9 @@ class Hub:
         self.listen_only = listen_only
         self.pace = pace
         self.keep = keep
-        """Remember named ports on which a board answered."""
+        """Whether to remember named ports on which a board answered."""
         self.stirred = stirred
-        """Called when a port's standing has changed."""
+        """Called when a port's stage has changed."""
         self.ping_every_us = min(PING_MOST_US, self.deadman_ms * 250) if self.deadman_ms else 0
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
         self.loop.set_exception_handler(self._fault)
@@ -61,14 +61,14 @@ class Hub:
         self.stream = stream or Stream()
         self.emit = self.stream.emit
         self.beats: dict[str, int] = {}
-        """Who has to be at work for anything to stay lit, and when each was last known to be, in ns."""
+        """Who has to be at work for anything to stay lit → when each last said that it is, in ns."""
         self.leaving = False
-        """The bench is dark for good."""
+        """Whether the bench is dark for good."""
         self.share = Share()
-        """What the link may take of the time while a screen looks."""
+        """How much of the processor the link may use while there is a screen."""
         began_ns = time.monotonic_ns()
         self.now_us: Callable[[], int] = now_us or (lambda: (time.monotonic_ns() - began_ns) // 1000)
-        """Host time in microseconds since the bench was made; monotonic. From any thread."""
+        """Returns the host time in microseconds since the bench was made; monotonic. Callable from any thread."""
         self._numbers = Numbers()
         self._outputs: dict[int, BoardOutputs] = {}
         self._together = Together()
@@ -76,15 +76,15 @@ class Hub:
         self._looking: set[asyncio.Task[None]] = set()
 
     def leave(self) -> None:
-        """From now on nothing but dark is sent. From any thread."""
+        """Send nothing but dark from now on. Callable from any thread."""
         self.leaving = True
 
     @property
     def only_dark(self) -> bool:
-        """Whether nothing but dark is sent any more: the bench is being left, or nobody looks at it.
+        """Whether nothing but dark is sent now: the program is about to end, or is no longer at work.
 
-        Any line feeds a board's dead-man; a program whose screen stands still, or whose rules hang, must not keep lamps
-        lit.
+        Any line feeds a board's dead-man, and a program whose screen stands still, or whose rules hang, must not keep
+        lamps lit.
         """
         if self.leaving or not self.beats:
             return self.leaving
@@ -92,17 +92,17 @@ class Hub:
 
     @property
     def watched(self) -> bool:
-        """Whether a program with a screen looks at the bench."""
+        """Whether a program with a screen is at work on the bench."""
         return SCREEN in self.beats
 
     def beat(self, who: str, *, last: bool = False) -> None:
-        """`who` is at work; `last`: it is not looked for any more. From any thread."""
-        stood = self.only_dark
+        """Note that `who` is at work; `last`: it no longer has to be. Callable from any thread."""
+        was_dark = self.only_dark
         if last:
             self.beats.pop(who, None)
         else:
             self.beats[who] = time.monotonic_ns()
-        if stood and not self.leaving:
+        if was_dark and not self.leaving:
             with contextlib.suppress(RuntimeError):
                 self.loop.call_soon_threadsafe(self._go_on)
 
@@ -112,7 +112,7 @@ class Hub:
                 port.talk.pump()
 
     def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """Something here went wrong unexpected: it goes into the stream, never printed over a screen."""
+        """Record an unexpected error of the loop in the stream; it must not be printed over a screen."""
         error = context.get("exception")
         what = printable(f"{type(error).__name__}: {error}" if error else str(context.get("message")))[:200]
         self.emit([link_record(self.now_us(), BENCH, "fault", why=what)])
@@ -120,7 +120,7 @@ class Hub:
     # --- boards and their numbers ----------------------------------------------------------------------------------
 
     def outputs(self, source: int, ident: str) -> BoardOutputs:
-        """Return the outputs of board `source`, on whatever port; `ident`, once known, says what they may take."""
+        """Return the outputs of board `source`, on whatever port; `ident`, once known, says what they may draw."""
         found = self._outputs.get(source)
         if found is None:
             found = self._outputs[source] = BoardOutputs(together=self._together)
@@ -129,7 +129,7 @@ class Hub:
         return found
 
     def allow(self, panel: Panel | None) -> None:
-        """From now on the budgets of `panel` hold."""
+        """Apply the budgets of `panel` from now on."""
         self.panel = panel
         for port in self.ports.values():
             if port.talk is not None and port.talk.ident:
@@ -140,15 +140,15 @@ class Hub:
         return list(self._outputs.values())
 
     def source_for(self, port: Port) -> int:
-        """Return the number under which a port just opened is heard until its board says who it is.
+        """Return the number that a port which was just opened has until its board says who it is.
 
-        That of the board last heard there, if that is not linked elsewhere; else a new one.
+        It is that of the board last heard there, if that is not linked elsewhere; else a new one.
         """
         taken = {other.talk.source for other in self.ports.values() if other.talk is not None}
         return port.source if port.source and port.source not in taken else self._numbers.lend()
 
     def identify(self, talk: Talk, ident: str) -> None:
-        """The board says who it is: it gets back the number it had, or is refused if another has its ident."""
+        """Take the ident that a board gave: it gets back the number it had, or is refused if another has its ident."""
         port = next((port for port in self.ports.values() if port.talk is talk), None)
         if port is None:
             return
@@ -179,7 +179,7 @@ class Hub:
         self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
 
     def _has_moved_away(self, port: Port) -> None:
-        """The board that was thought to be on this port is on another one."""
+        """Note that the board that was thought to be on this port is on another one."""
         talk, source = port.talk, port.source
         port.is_heard_as(0)
         if talk is not None and talk.source == source:
@@ -189,12 +189,12 @@ class Hub:
             self.emit([link_record(self.now_us(), lent, "opened", port=port.name, rate=talk.connection.rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
-        """The board took a new ident: it keeps its number under the new one."""
+        """Let the board that took a new ident keep its number under the new one."""
         if not talk.duplicate:
             self._numbers.rename(talk.ident, ident)
 
     def port_of(self, ident: str) -> Port | None:
-        """Return the port on which the board with this ident is linked."""
+        """Return the port on which the board with this ident is linked, or None."""
         for port in self.ports.values():
             talk = port.talk
             if talk is not None and not talk.over and talk.ident == ident and not talk.duplicate:
@@ -209,25 +209,25 @@ class Hub:
         return None
 
     def known_sources(self) -> set[int]:
-        """Return the numbers of all boards that ever said who they are."""
+        """Return the numbers of all boards that have ever said who they are."""
         return self._numbers.known()
 
     # --- ports -----------------------------------------------------------------------------------------------------
 
     def add(self, name: str, named: bool = True) -> None:
-        """Open a port and keep it open; one that is there already is reopened if it was released."""
+        """Open a port and keep it open; one that is known already is opened again if it was released."""
         port = self.find(name)
         if port is not None:
             port.reopen(named)
             return
         port = self.ports[name] = Port(self, name, named)
         if named:
-            # Numbered in the order in which the ports were named, not in that in which they happen to open.
+            # Numbered in the order in which the ports were named, not in the order in which they happen to open.
             port.is_heard_as(self._numbers.lend())
         self._tasks[name] = self.loop.create_task(port.run(), name=f"port {name}")
 
     def find(self, name: str) -> Port | None:
-        """Return the port with this name, or another name of the same device."""
+        """Return the port with this name or with another name of the same device, or None."""
         if name in self.ports or "://" in name:
             return self.ports.get(name)
         real = os.path.realpath(name)
@@ -237,7 +237,7 @@ class Hub:
         return None
 
     def look_for(self, port: Port) -> None:
-        """A board is lost: look where that very board or its USB device may be, and nowhere else."""
+        """Look for a lost board on ports where that very board or its USB device may be, and nowhere else."""
         if port.ident and not port.released and self.port_of(port.ident) is None:
             task = self.loop.create_task(self._look_for(port.ident, port.hardware), name=f"look for {port.ident}")
             self._looking.add(task)
@@ -249,16 +249,16 @@ class Hub:
                 self.add(name, named=False)
 
     def drop(self, port: Port) -> None:
-        """A port that was only looked at for a lost board is left alone again."""
+        """Forget a port that was only tried in search of a lost board."""
         self.ports.pop(port.name, None)
         self._tasks.pop(port.name, None)
 
     async def end(self) -> None:
-        """End all ports; each is free for other programs when this returns, unless its driver is stuck."""
+        """Close all ports; each is free for other programs when this returns, unless its driver is stuck."""
         tasks = [*self._tasks.values(), *self._looking]
         left = set(tasks)
         while left:
-            # Again and again: `wait_for` of Python 3.11 loses a cancellation that comes with what it waited for.
+            # Repeated, because Python 3.11's `wait_for` loses a cancellation that comes together with its result.
             for task in left:
                 task.cancel()
             _, left = await asyncio.wait(left, timeout=0.05)

@@ -1,6 +1,7 @@
-"""Remembered ports, which the user has opened before: the only ones opened without being named.
+"""Remembered ports: those that the user has opened before, and the only ones that are opened without being named.
 
-Kept as JSON in the user's configuration folder (``BENCHCON_HOME`` names another one), written whole or not at all.
+They are kept as JSON in the user's configuration folder (``BENCHCON_HOME`` names another one). The file is written
+whole or not at all.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from benchcon.text import printable
 
 _FORM = 1
 _MOST = 200
-"""At most this many are kept; the one remembered longest goes first."""
+"""Most ports that are remembered; beyond that the oldest entry is dropped."""
 
 
 class KnownPort(NamedTuple):
@@ -27,15 +28,15 @@ class KnownPort(NamedTuple):
 
     port: str
     hardware: str
-    """``VID:PID:serial`` of the USB device, empty if it has no serial number of its own: then only the path counts."""
+    """``VID:PID:serial`` of the USB device; empty if it has no serial number, and then only the path counts."""
     ident: str
-    """The board that answered there last."""
+    """The ident of the board that answered there last."""
     when: str
-    """ISO 8601, UTC."""
+    """When it was remembered: ISO 8601, UTC."""
 
 
 def home() -> Path:
-    """Return the folder for what benchcon keeps between runs: ``BENCHCON_HOME``, else the platform's own place."""
+    """Return the folder for what benchcon keeps between runs: ``BENCHCON_HOME``, else the platform's usual one."""
     if given := os.environ.get("BENCHCON_HOME"):
         return Path(given)
     import platformdirs
@@ -67,17 +68,17 @@ def remembered() -> list[KnownPort]:
 
 
 def can_be_remembered(port: str) -> bool:
-    """Tell whether `port` can be remembered.
+    """Return whether `port` can be remembered.
 
-    A pseudo-terminal cannot: its number belongs to somebody else's terminal tomorrow. Nor can a network address.
+    A pseudo-terminal cannot, since its number will belong to somebody else's terminal tomorrow; nor can a URL.
     """
     return "://" not in port and not os.path.realpath(port).startswith("/dev/pts/")
 
 
 def remember(port: str, ident: str, hardware: str = "") -> bool:
-    """Remember `port`, with the board that answered there. Returns False where it cannot be remembered.
+    """Remember `port`, with the ident of the board that answered there. Returns False if it cannot be remembered.
 
-    Raises `Trouble` if the file cannot be written.
+    Raises `Trouble` if the file is damaged or cannot be written.
     """
     if not can_be_remembered(port):
         return False
@@ -93,7 +94,7 @@ def remember(port: str, ident: str, hardware: str = "") -> bool:
 
 
 def forget(port: str) -> bool:
-    """Forget `port` (path or ident). Returns False if it was not remembered."""
+    """Forget `port` (a path, or the ident of its board). Returns False if it was not remembered."""
     with _locked():
         before = remembered()
         rest = [entry for entry in before if port not in (entry.port, entry.ident)]
@@ -110,8 +111,8 @@ def _is(entry: KnownPort, port: str, hardware: str) -> bool:
 def find(port: str, hardware: str, among: Sequence[KnownPort]) -> KnownPort | None:
     """Return the entry that covers this port, or None.
 
-    One made for a USB device with a serial number covers that device wherever it turns up, and nothing else that turns
-    up in its place.
+    An entry for a USB device with a serial number covers that device wherever it is plugged in, and no other device
+    that is plugged in at its path.
     """
     for entry in among:
         if entry.hardware and hardware:

@@ -1,8 +1,9 @@
-"""The limits that protect people and parts, kept here for everyone: whatever asks, no output gets round them.
+"""The limits that protect people and parts. They hold for every output, whoever asks.
 
-**Flashing.** WCAG 2.3.1: no more than three flashes in any one second, a flash being a *pair of opposing changes*. Each
-such pair holds exactly one rise, so it is enough to hold back rises: falls, and turning off above all, pass at once.
-Two limits are kept: that of each output (`Flash`), and that of all outputs of a bench together (`Together`).
+**Flashing.** WCAG 2.3.1 allows no more than three flashes in any one second, a flash being a *pair of opposing
+changes*. Each such pair holds exactly one rise, so it is enough to hold back rises: falls, and above all turning off,
+pass at once. There are two limits: that of each output (`Flash`), and that of all outputs of a bench together
+(`Together`).
 
 What counts as a rise of one output:
 
@@ -12,13 +13,13 @@ What counts as a rise of one output:
 | any other lamp | the same | any |
 | display | lit segments in permille of all; blank is `DISPLAY_SWING` below zero | ≥ 500 permille |
 
-So any change between off and lit counts, however faint, and so does blanking a display; counting up and down does not,
-since what swings then is less than half of the segments. 20 permille of lightness is 5.1 % of full luminance where
-lightness is steepest in luminance, at the top (CIE 1976). WCAG lets changes under 10 % pass; for saturated red it has a
-threshold of its own, a change of more than 20 in 320 x (R - G - B), which is 6.25 % of a full red. No board says what
-colour its lamps are, so every lamp is taken for a red one. Levels creeping up and down in smaller steps are followed
-from turning point to turning point: what counts is the swing, not the step. A rise in several steps is one rise, and
-lasts until its last step.
+So any change between off and lit counts, however faint, and so does blanking a display. Counting up and down does not,
+since less than half of the segments change then. 20 permille of lightness is at most 5.1 % of full luminance, at the
+top of the scale where luminance changes fastest with lightness (CIE 1976). WCAG lets changes under 10 % pass; for
+saturated red it has a threshold of its own, a change of more than 20 in 320 x (R - G - B), which is 6.25 % of a full
+red. The colour of a lamp is not known for certain, so every lamp is treated as a red one. Levels that creep up and down
+in smaller steps are followed from turning point to turning point: what counts is the swing, not the step. A rise in
+several steps is one rise, and lasts until its last step.
 
 | rises in the last second | the output goes | then |
 |---|---|---|
@@ -26,22 +27,23 @@ lasts until its last step.
 | fewer than 3 | up by a swing | passes, and is counted |
 | 3 | up by a swing | held back; the last level wanted is set as soon as the second is over |
 
-**Flashing in turn.** WCAG counts what flashes within ten degrees of sight together, from a quarter of that area on; one
-lamp of a panel is far below that (5 mm at half a metre: 0.00008 of the 0.006 steradian), many lamps or a large display
-are not. So outputs that alternate count together whatever their size and wherever they are: after something has gone
-off, something may come on three times in any one second, and no more. Lamps that are lit one after the other without
-one going off are one rise; lamps that blink in step are one flash, also where lines to two boards overtake one another
-by some milliseconds; a single press is never held back unless three flashes went before it within the second. A board
-that winks (two flashes a second) takes two of the three.
+**Flashing in turn.** WCAG counts everything that flashes within ten degrees of the field of view together, if it fills
+more than a quarter of that area. One lamp of a panel is far smaller (5 mm at half a metre: 0.00008 of the 0.006
+steradian), but many lamps or a large display are not. So outputs that alternate count together, whatever their size and
+wherever they are: after something has gone off, something may come on three times in any one second, and no more.
+Lamps that are lit one after the other without one going off are one rise. Lamps that blink in step are one flash, even
+if lines to two boards are some milliseconds apart. A single press is never held back unless there were three flashes in
+the second before it. A board that winks (two flashes a second) takes two of the three.
 
-A display that counts is left out of both limits by the size of its digits: a digit 14 mm high with all its segments lit
-is at half a metre no more than 0.0009 steradian. Whoever drives digits several times as large should count slowly.
+A display that counts is left out of both limits because its digits are small: one 14 mm high with all its segments lit
+is no more than 0.0009 steradian at half a metre. Whoever drives digits several times as large should count slowly.
 
-A rise on its way counts from its *answer*, not from its sending: until the board has said that the lamp is lit it may
-still be about to. That, and a second of `WINDOW_US`, keeps the promise on the board's side of the wire too.
+A rise on its way counts from its *answer*, not from when it was sent: until the board has said that the lamp is lit, it
+may be lit at any moment. That, and `WINDOW_US`, keeps the limit on the board's side of the wire too.
 
-**Current.** Each board has a budget, and each output its share of it; see `Allowance`. What would take a board over it
-is held back until there is room. A fall makes room when it is confirmed, so lost and repeated lines never exceed it.
+**Current.** Each board has a budget, and each output draws its share of it; see `Allowance`. A value that would take a
+board over its budget is held back until there is room. A fall makes room only when it is confirmed, so lost and
+repeated lines never exceed the budget.
 """
 
 from __future__ import annotations
@@ -55,29 +57,29 @@ from benchcon.panel.model import Panel
 RISES_MOST = 3
 """Flashes allowed in any one second (WCAG 2.3.1)."""
 WINDOW_US = 1_050_000
-"""One second, and a twentieth for board clocks that are off (ceramic resonators: ±0.5 %) and for measuring."""
+"""One second, and a twentieth for inexact board clocks (ceramic resonators: ±0.5 %) and for errors of measurement."""
 DIMMED_SWING = 20
 DISPLAY_SWING = 500
 
 BLINK_HALF_US = 500_000
-"""Half a period of the blinking that the host does: 1 Hz, all lamps in step, so that two do not flash in turns."""
+"""Half a period of the blinking that the host does: 1 Hz, all lamps in step, so that two do not flash in turn."""
 WINK_US = 3_000_000
 """How long a board winks (line protocol, section 4), twice a second."""
 
 LAMP_MA = 10.0
-"""A lamp nobody described: half of the 20 mA that a pin is to be designed for (ATmega328P data sheet)."""
+"""Assumed for a lamp that is not described: half of the 20 mA to design a pin for (ATmega328P data sheet)."""
 SEGMENT_MA = 5.0
-"""A segment nobody described, on average: about 330 mA for the 64 of a MAX7219 data sheet (from memory)."""
+"""Assumed average of a segment that is not described: 64 of them draw 330 mA (MAX7219 data sheet, from memory)."""
 LAMPS_MA = 100.0
-"""All lamps of a board without a panel file: ten of 10 mA, half of what the chip's supply pins can bear."""
+"""Limit for all lamps of a board without a panel file: ten of 10 mA, half of what the chip's supply pins can bear."""
 DISPLAYS_MA = 300.0
-"""All displays of a board without a panel file. With the lamps 400 mA, and 500 mA is what a USB port gives."""
+"""Limit for all displays of a board without a panel file; with the lamps 400 mA, and a USB port gives 500 mA."""
 
 _NOT_YET = 1 << 62
 WINK_FLASHES = 2
 """Flashes a second of a board that winks."""
 _LOOK_AGAIN_US = 20_000
-"""While another board's rise is on its way, whether it is there is looked for this often."""
+"""How often to ask again while another board's rise is on its way."""
 
 
 class Flash:
@@ -87,28 +89,28 @@ class Flash:
 
     def __init__(self, swing: int) -> None:
         self.swing = swing
-        """Change of height that counts."""
+        """The least change of height that counts."""
         self.rising = False
         """Whether the last swing of the output was a rise."""
         self._turn = -swing
         """The highest point of this rise, or the lowest of this fall."""
         self._rises: list[int] = []
-        """When the last rises were over; `_NOT_YET` for one that may still be coming."""
+        """When the last rises were over; `_NOT_YET` for one that is still on its way."""
 
     def is_rise(self, height: int) -> bool:
-        """Whether going to `height` now would begin a new rise."""
+        """Return whether going to `height` now would begin a new rise."""
         return not self.rising and height >= self._turn + self.swing
 
     def may(self, height: int, now_us: int) -> bool:
-        """Whether the output may go to `height` now."""
+        """Return whether the output may go to `height` now."""
         return not self.is_rise(height) or self.opens_us() <= now_us
 
     def opens_us(self) -> int:
-        """When the next rise is allowed, at the earliest; far in the future while one is on its way."""
+        """Return when the next rise is allowed at the earliest; far in the future while one is on its way."""
         return self._rises[-RISES_MOST] + WINDOW_US if len(self._rises) >= RISES_MOST else 0
 
     def go(self, height: int) -> None:
-        """The output is being sent to `height`."""
+        """Note that the output is being sent to `height`."""
         if self.rising:
             if height > self._turn:
                 self._turn = height
@@ -122,11 +124,11 @@ class Flash:
             self._turn = min(self._turn, height)
 
     def there(self, now_us: int) -> None:
-        """The board has answered (or will not any more): whatever was on its way happened before now."""
+        """Note that the board has answered, or no longer will: whatever was on its way happened before now."""
         self._rises = [min(at_us, now_us) for at_us in self._rises]
 
     def fill(self, now_us: int) -> None:
-        """Count as if the output had flashed as often as allowed up to now: somebody else made it flash."""
+        """Count the most flashes allowed up to now, because something else made the output flash."""
         self._rises = [now_us] * RISES_MOST
 
     @property
@@ -138,30 +140,30 @@ class Flash:
 class Together:
     """The flash limit of all outputs of a bench together: how often something comes on after something went off.
 
-    Owns no clock. The caller reports what rises and falls as it is sent; an output has any key of its own.
+    Owns no clock. The caller reports rises and falls as they are sent; `key` is anything that identifies an output.
     """
 
     def __init__(self) -> None:
         self._fallen = True
-        """Something has gone off since the last rise that was counted."""
+        """Whether something has gone off since the last rise that was counted."""
         self._rises: list[tuple[int, Hashable]] = []
-        """The last rises that were counted: when they were over, `_NOT_YET` while on their way, and whose they are."""
+        """The last rises that were counted: (when it was over, or `_NOT_YET` while it is on its way; its output)."""
         self._along: list[Hashable] = []
-        """Outputs whose rise is on its way and goes with the last one that was counted."""
+        """Outputs whose rise is on its way and counts as part of the last one counted."""
         self._falls: set[Hashable] = set()
-        """Outputs whose fall is on its way: it may yet come after a rise that was sent after it, on another board."""
+        """Outputs whose fall is on its way; it may happen after a rise, on another board, that was sent later."""
         self._wink_over_us = 0
 
     def may(self, now_us: int) -> bool:
-        """Whether anything may rise now.
+        """Return whether anything may rise now.
 
-        After three flashes nothing may, not even along with the last rise: something might go off meanwhile, and then
-        it was a flash of its own.
+        After three flashes nothing may, not even together with the last rise: if something goes off in between, it is a
+        flash of its own.
         """
         return self._opens_us(now_us) <= now_us
 
     def opens_us(self, now_us: int) -> int:
-        """When something may rise again, or when to ask again."""
+        """Return when something may rise again, or when to ask again."""
         at_us = self._opens_us(now_us)
         return at_us if at_us < _NOT_YET else now_us + _LOOK_AGAIN_US
 
@@ -174,7 +176,7 @@ class Together:
         return opens_us
 
     def rise(self, key: Hashable) -> None:
-        """An output is being sent up by a swing."""
+        """Note that an output is being sent up by a swing."""
         if self._fallen:
             self._fallen = False
             self._rises = [*self._rises[-RISES_MOST:], (_NOT_YET, key)]
@@ -182,18 +184,18 @@ class Together:
             self._along.append(key)
 
     def fall(self, key: Hashable) -> None:
-        """An output is being sent down by a swing, or has gone off by itself."""
+        """Note that an output is being sent down by a swing, or has gone off by itself."""
         self._falls.add(key)
         self._fall()
 
     def _fall(self) -> None:
         self._fallen = True
-        if self._along:  # what is on its way may come on after this has gone off: then it is a flash of its own
+        if self._along:  # a rise on its way may happen after this fall, and is then a flash of its own
             self._rises = [*self._rises[-RISES_MOST:], (_NOT_YET, self._along[-1])]
             self._along.clear()
 
     def there(self, key: Hashable, now_us: int) -> None:
-        """A board has answered for this output: whatever was on its way there happened before now."""
+        """Note that a board has answered for this output: whatever was on its way to it happened before now."""
         if key in self._falls:
             self._falls.discard(key)
             self._fall()
@@ -201,7 +203,7 @@ class Together:
         self._rises = [(min(at_us, now_us), whose) if whose == key else (at_us, whose) for at_us, whose in self._rises]
 
     def wink_opens_us(self, now_us: int) -> int:
-        """When a board may begin to wink, at the earliest."""
+        """Return when a board may begin to wink at the earliest."""
         times = sorted(at_us for at_us, _ in self._rises)
         most = RISES_MOST - WINK_FLASHES
         opens_us = times[-most - 1] + WINDOW_US if len(times) > most else 0
@@ -209,36 +211,37 @@ class Together:
         return max(self._wink_over_us, opens_us)
 
     def wink(self, over_us: int) -> None:
-        """A board winks until then."""
+        """Note that a board winks until `over_us`."""
         self._wink_over_us = max(self._wink_over_us, over_us + WINDOW_US)
 
 
 def lamp_height(level_permille: int, swing: int) -> int:
-    """Return the height of a lamp at this level."""
+    """Return the height of a lamp at this level, 0 to 1000; see the table above."""
     return level_permille if level_permille > 0 else -swing
 
 
 def display_height(segments: int, digits: int) -> int:
-    """Return the height of a display whose segments, eight bits a digit, are `segments`."""
+    """Return the height of a display whose segments, eight bits per digit, are `segments`; see the table above."""
     lit = segments.bit_count()
     return lit * 1000 // (8 * max(digits, 1)) if lit else -DISPLAY_SWING
 
 
 class Allowance(NamedTuple):
-    """What the outputs of one board may take together."""
+    """How much current the outputs of one board may draw, in mA, and how much each of them draws."""
 
     lamps_ma: float = LAMPS_MA
-    """Most current of all lamps together."""
+    """Most that all lamps together may draw."""
     displays_ma: float = DISPLAYS_MA
+    """Most that all displays together may draw."""
     total_ma: float = LAMPS_MA + DISPLAYS_MA
-    """Most current of all outputs together."""
+    """Most that all outputs together may draw."""
     lamp_ma: Callable[[str], float] = lambda channel: LAMP_MA
-    """Full current of a lamp, by channel."""
+    """Channel id → current of a lamp at full level."""
     segment_ma: Callable[[str], float] = lambda channel: SEGMENT_MA
-    """Current of one lit segment, by channel."""
+    """Channel id → current of one lit segment."""
 
     def share_ma(self, channel: str, kind: str, value: int, dimmed: bool) -> float:
-        """Return what an output takes at this value; a lamp that cannot be dimmed takes all or nothing."""
+        """Return what an output draws at this value, in mA; a lamp that cannot be dimmed draws all or nothing."""
         if kind == "display":
             return value.bit_count() * self.segment_ma(channel)
         if kind == "lamp":
@@ -246,7 +249,7 @@ class Allowance(NamedTuple):
         return 0.0
 
     def fits(self, lamps_ma: float, displays_ma: float) -> bool:
-        """Whether a board may take this much."""
+        """Return whether a board may draw this much."""
         slack = 1e-6
         return (
             lamps_ma <= self.lamps_ma + slack
@@ -256,7 +259,7 @@ class Allowance(NamedTuple):
 
 
 def allowance_of(panel: Panel | None, ident: str) -> Allowance:
-    """Return what the panel file allows the board `ident`, and the careful default where it says nothing."""
+    """Return what the panel file allows the board `ident`, or the careful default if it does not know the board."""
     board = next((board for board in panel.boards if ident in (board.ident, board.name)), None) if panel else None
     if panel is None or board is None:
         return Allowance()

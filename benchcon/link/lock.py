@@ -1,10 +1,10 @@
-"""Exclusive use of a port: one program at a time, and the second one learns who has it.
+"""Exclusive use of a port: one program at a time; a second one learns who has it.
 
-Three locks, because none is enough alone:
+Three locks, because no single one is enough:
 
-- a lock file with the customary name ``LCK..ttyUSB0`` and the holder's process id in it (Filesystem Hierarchy Standard
-  3.0, section 5.9), which other serial programs look for. We hold an ``flock`` on it: the kernel releases that
-  whatever becomes of us, so a file left behind by SIGKILL locks nobody out. It binds root as well;
+- a lock file with the usual name ``LCK..ttyUSB0`` and the holder's process id in it (Filesystem Hierarchy Standard 3.0,
+  section 5.9), which other serial programs look for. We hold an ``flock`` on it, which the kernel releases however we
+  end, so that a file left behind by SIGKILL locks nobody out. It binds root as well;
 - an ``flock`` on the device itself, which pyserial takes (``exclusive=True``);
 - ``TIOCEXCL`` on the device, which keeps out programs that know of no lock at all, unless they run as root.
 """
@@ -25,7 +25,7 @@ _MARK = "benchcon"
 
 
 def lock_dir() -> Path:
-    """Return the folder of lock files: ``BENCHCON_LOCKS``, else the system's, else the one for temporary files."""
+    """Return the folder of lock files: ``BENCHCON_LOCKS``, else ``/run/lock``, else the one for temporary files."""
     if given := os.environ.get("BENCHCON_LOCKS"):
         return Path(given)
     system = Path("/run/lock")
@@ -42,7 +42,7 @@ def lock_path(port: str) -> Path:
 
 
 def program_name(pid: int) -> str:
-    """Return what is known of process `pid`, printable; empty if there is no such process."""
+    """Return the name of process `pid`, printable, or ``a program``; empty if there is no such process."""
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -66,9 +66,9 @@ def _in_use(port: str, text: str, ours: int) -> Trouble:
 
 
 class PortLock:
-    """The lock file of one port. Not for sharing between threads.
+    """The lock file of one port. Not to be shared between threads.
 
-    `pid`: the process to be named to others, the one that a user can end; without it, this one.
+    `pid`: the process that others are told of, which should be one that a user can end; 0: this one.
     """
 
     def __init__(self, port: str, pid: int = 0) -> None:
@@ -78,7 +78,7 @@ class PortLock:
         self._path: Path | None = None
 
     def take(self) -> None:
-        """Lock, or raise `Trouble` that says who holds the port. A system without ``flock`` takes no lock file."""
+        """Take the lock, or raise `Trouble` that says who holds it. Does nothing on a system without ``flock``."""
         if sys.platform == "win32" or self._fd is not None:
             return
         import fcntl
@@ -87,7 +87,7 @@ class PortLock:
         while True:
             fd = _open(path)
             if fd is None:
-                return  # the folder is not ours to write in; the locks on the device remain
+                return  # we may not write in that folder; the locks on the device remain
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
@@ -96,11 +96,11 @@ class PortLock:
                 raise _in_use(self.port, text, self._pid) from None
             if _still_there(fd, path):
                 break
-            os.close(fd)  # whoever held it removed the file in between: once more
+            os.close(fd)  # whoever held it removed the file in between: try again
         text = _read(fd)
         words = text.split()
         foreign = decimal(words[0]) if words and _MARK not in words else None
-        # Another serial program's file, which is not flocked: it holds if that program lives.
+        # A file of another serial program, without flock: it counts if that program is running.
         if foreign is not None and foreign != self._pid and program_name(foreign):
             os.close(fd)
             raise _in_use(self.port, text, self._pid)
@@ -112,20 +112,20 @@ class PortLock:
         self._fd, self._path = fd, path
 
     def release(self) -> None:
-        """Let go; harmless if nothing is held."""
+        """Release the lock; harmless if it is not held."""
         if self._fd is None or self._path is None:
             return
         try:
             if _still_there(self._fd, self._path):
                 self._path.unlink()
         except OSError:
-            pass  # another user's file: it stays, unlocked
+            pass  # another user's file, which stays, unlocked
         os.close(self._fd)
         self._fd = self._path = None
 
 
 def holder(port: str) -> str:
-    """Return who holds `port` by its lock file, in words for a person; empty if nobody does. Opens no port."""
+    """Return who holds `port` according to its lock file, in words; empty if nobody does. Does not open the port."""
     if sys.platform == "win32":
         return ""
     lock = PortLock(port)
@@ -140,13 +140,13 @@ def holder(port: str) -> str:
 
 
 def _open(path: Path) -> int | None:
-    """Open a lock file; None if there can be none. Never waits: a stranger may have put a pipe there."""
+    """Open a lock file; None if it cannot be opened. Never blocks, though a stranger may have put a pipe there."""
     flags = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
     try:
         fd = os.open(path, os.O_RDWR | os.O_CREAT | flags, 0o644)
     except OSError:
         try:
-            # Another user's file. An flock needs no right to write.
+            # Another user's file; flock does not need permission to write.
             fd = os.open(path, os.O_RDONLY | flags)
         except OSError:
             return None

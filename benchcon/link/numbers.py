@@ -8,7 +8,7 @@ from typing import NamedTuple
 from benchcon.wire.records import BENCH
 
 MOST_BOARDS = 64
-"""Boards that are told apart; one that takes a new ident at each start takes the place of one that is gone."""
+"""Most boards that get a number each. A board that takes a new ident at every start replaces one that is gone."""
 
 
 class Given(NamedTuple):
@@ -16,11 +16,11 @@ class Given(NamedTuple):
 
     number: int
     forgotten: str
-    """The ident of a board that is gone and had this number until now; empty: nobody had it."""
+    """The ident of the board that had this number until now and is forgotten; empty if there is none."""
 
 
 class Numbers:
-    """The numbers of a bench. One is lent to a port until the board there says who it is."""
+    """The numbers of a bench's boards. One is lent to a port until the board there says who it is."""
 
     def __init__(self) -> None:
         self._of: dict[str, int] = {}
@@ -32,18 +32,18 @@ class Numbers:
         return self._last
 
     def belongs_to_a_board(self, number: int) -> bool:
-        """Whether this number is not merely lent."""
+        """Return whether a board has this number, so that it is not merely lent."""
         return number in self._of.values()
 
     def known(self) -> set[int]:
-        """Return the numbers of all boards that ever said who they are."""
+        """Return the numbers of all boards that have ever said who they are."""
         return set(self._of.values())
 
     def give(self, ident: str, lent: int, linked: Collection[int]) -> Given:
-        """Return the number of the board `ident`, heard so far under the number `lent`.
+        """Return the number of the board `ident`, which had the number `lent` until now.
 
-        One never met before keeps what it was lent, unless that is another's. With too many boards it gets that of one
-        that is not `linked`.
+        A new board keeps the number it was lent, unless that is another board's. If there are `MOST_BOARDS` already, it
+        gets the number of a board that is not linked; `linked` are the numbers of those that are.
         """
         if ident in self._of:
             return Given(self._of[ident], "")
@@ -59,6 +59,6 @@ class Numbers:
         return Given(number, forgotten)
 
     def rename(self, ident: str, new: str) -> None:
-        """The board `ident` is called `new` from now on, and keeps its number; not if another is called so."""
+        """Let the board `ident` keep its number under the ident `new`; does nothing if another board has that ident."""
         if ident in self._of and new not in self._of:
             self._of[new] = self._of.pop(ident)

@@ -1,4 +1,4 @@
-"""Doing what may wait for a device beside the loop, in a thread that nobody has to wait for at the end."""
+"""Calls that may block, such as opening a device, in a thread beside the loop that nobody has to wait for at exit."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ T = TypeVar("T")
 
 
 async def aside(do: Callable[[], T], discard: Callable[[T], None] = lambda result: None) -> T:
-    """Return what `do` returns, or raise what it raises, with the loop running on meanwhile.
+    """Call `do` in a thread while the loop runs on; return what it returns, or raise what it raises.
 
-    If nobody waits for it any more when it is done, its result goes to `discard`. The thread is a daemon: a driver that
-    never comes back does not keep the program from ending, as it would with the loop's own pool of threads.
+    If nobody waits for the result any more when it is there, `discard` is called with it. The thread is a daemon, so
+    that a driver which never returns does not keep the program from ending, as the loop's own pool of threads would.
     """
     loop = asyncio.get_running_loop()
     waiting: asyncio.Future[T] = loop.create_future()

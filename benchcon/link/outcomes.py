@@ -1,4 +1,4 @@
-"""What comes back for an intent, and how to say it."""
+"""What an intent results in, and how to say it to a person."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ HELD_WHYS = {
 
 
 def held(why: str, words: tuple[str, ...] = ()) -> Outcome:
-    """Return the outcome of what the link did not send: ``answer`` is ``("held", why)``, see `HELD_WHYS`."""
+    """Return the outcome of a request that the link did not send: ``answer`` is ``("held", why)``, see `HELD_WHYS`."""
     from benchcon.wire.host import Outcome
 
     return Outcome(0, words, ("held", why), True, 0, False, 0)
 
 
 def say(outcome: Outcome) -> str:
-    """Return one line for a person: what became of an intent; empty if it was done."""
+    """Return what went wrong with an intent as one line for a person; empty if the board did what was asked."""
     if outcome.gave_up or outcome.answer is None:
         return f"no answer to '{' '.join(outcome.words)}'"
     word, *rest = outcome.answer
@@ -44,13 +44,13 @@ def say(outcome: Outcome) -> str:
 
 
 class DarkResult(NamedTuple):
-    """What came of asking for dark (or for the end of it), each a tuple of source numbers."""
+    """The result of asking for dark, or for the end of dark: numbers of boards."""
 
     confirmed: tuple[int, ...]
     unconfirmed: tuple[int, ...]
-    """Linked, and did not confirm in time: pull the plug."""
+    """Linked boards that did not confirm in time: the user should pull the plug."""
     absent: tuple[int, ...]
-    """Known boards whose port is lost or released: nothing can be said of them."""
+    """Known boards whose port is lost or released, so that nothing is known about them."""
 
     @property
     def sure(self) -> bool:

@@ -1,12 +1,13 @@
-"""What the outputs of one board are to show: what is wanted, what is on its way, what is held back. No I/O, no clock.
+"""The outputs of one board: which values are wanted, on their way, or held back. No I/O, no clock.
 
-| an output | a value is wanted | may it go? | it is answered |
+| an output that is | when a value is wanted | when it may go | when it is answered |
 |---|---|---|---|
-| still | on its way, or held | – | – |
-| held | the new value takes the place of the old | on its way | – |
-| on its way | waits behind it; only the last one wanted is kept | – | still, or on its way with what waited |
+| idle | on its way, or held | – | – |
+| held | the new value replaces the old | on its way | – |
+| on its way | the value waits; only the last one wanted is kept | – | idle, or on its way with the value that waited |
 
-One value of an output is on its way at a time: a line that was lost and is repeated can so never undo a later one.
+Only one value of an output is on its way at a time, so that a line which was lost and is repeated cannot undo a later
+one.
 """
 
 from __future__ import annotations
@@ -21,17 +22,17 @@ from benchcon.link.wishes import HeldBack, Output, Wish, WishDone
 from benchcon.wire.items import Item, digits_in
 
 REQUEST_BYTES = 58
-"""Room for the settings of one request: a line of 79 less ``>01 set `` and the check, and a little."""
+"""Room for the settings of one request: a line of 79 bytes less ``>01 set ``, the check and a reserve."""
 _RECORD_EVERY_US = 1_000_000
 UNHEARD_US = 1_000_000
-"""A board that does not answer keeps nobody waiting for longer than it takes to give a request up (four tries)."""
+"""A wish is reported as held after this long without an answer: the time that it takes to give a request up."""
 _more_ma = itemgetter(0)
 
 
 class BoardOutputs:
     """The outputs of one board.
 
-    `allowance` is what they may take together; `together` is the flash limit that they share with other boards.
+    `allowance` is the current that they may draw; `together` is the flash limit that they share with other boards.
     """
 
     def __init__(self, allowance: Allowance | None = None, together: Together | None = None) -> None:
@@ -40,42 +41,42 @@ class BoardOutputs:
         self.held_back: dict[str, int] = {}
         """How many values were held back, by reason."""
         self.stalled = False
-        """The board left a request unanswered: nothing is lit until it answers again."""
+        """Whether the board left a request unanswered; nothing is lit until it answers again."""
         self._outputs: dict[str, Output] = {}
         self._stirring: dict[str, Output] = {}
-        """Those of which something is wanted or to be reported, or that blink: all that `due` has to look at."""
+        """The outputs that `due` has to look at: a value is wanted, something is to be reported, or they blink."""
         self._items: dict[str, Item] = {}
         self._done: list[WishDone] = []
         self._told: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
-        """Which outputs began to blink, or ended that, since it was last told."""
+        """Outputs that began to blink (True) or stopped (False) since the last report."""
         self._sums: dict[str, float] = {}
-        """What lamps and displays take together, while `due` looks what may go; empty: not worked out yet."""
+        """What all lamps and all displays draw, in mA, while `due` is at work; empty: not worked out yet."""
         self._taken: dict[str, dict[str, float]] = {"lamp": {}, "display": {}}
-        """What each of them takes at most, as `_takes` last worked it out."""
+        """What each output draws at most, in mA, as `_takes` last worked it out."""
         self._changed: dict[str, Output] = {}
-        """Those that may take something else by now."""
+        """Outputs for which `_taken` has to be worked out again."""
         self._wink: Any = None
-        """The token of a wink that waits its turn."""
+        """The token of a wink that waits or is on its way."""
         self._wink_sent = False
         self._wink_over_us = 0
 
     # --- what is known ---------------------------------------------------------------------------------------------
 
     def describe(self, items: Sequence[Item], now_us: int) -> None:
-        """Take the board's description."""
+        """Take the board's description, which says what its channels are."""
         self._items = {item.id: item for item in items if item.is_channel}
         for channel, output in list(self._outputs.items()):
             fresh = Output(channel, self._items.get(channel))
             if output.sent is None and fresh.nature != output.nature:
-                fresh.flash.fill(now_us)  # nobody knows what its flashes would have been by the new measure
+                fresh.flash.fill(now_us)  # its flashes so far were not counted by what it turns out to be
                 fresh.wanted, fresh.wishes = output.wanted, output.wishes
                 self._outputs[channel] = fresh
                 self._stirring[channel] = fresh
         self._all_changed()
 
     def stands(self, channel: str, value: int, now_us: int) -> None:
-        """The board says (answer to ``read``) that this output has this value."""
+        """Take the value that the board gives for an output in its answer to ``read``."""
         item = self._items.get(channel)
         if item is not None and item.is_output:
             output = self._output(channel)
@@ -87,7 +88,7 @@ class BoardOutputs:
             output.lit = value or output.lit
 
     def all_off(self, why: str, now_us: int) -> None:
-        """The board went ``dark`` or through a ``reset``: everything is off, and nothing is wanted any more."""
+        """Note that everything is off and nothing is wanted any more; `why` is ``dark`` or ``reset``."""
         self._all_changed()
         for output in self._outputs.values():
             output.at = 0
@@ -97,24 +98,24 @@ class BoardOutputs:
             self._drop(output, None, why)
 
     def value(self, channel: str) -> int:
-        """Return the value an output has, or 0."""
+        """Return the value that an output has, on the wire; 0 if not known."""
         output = self._outputs.get(channel)
         return output.at if output else 0
 
     def lit(self, channel: str) -> int:
-        """Return the last value of an output that was not dark, or 0."""
+        """Return the last value of an output that was not 0; 0 if there was none."""
         output = self._outputs.get(channel)
         return output.lit if output else 0
 
     def digits(self, channel: str) -> int | None:
-        """Return how many digits a display has; None if it is none, or not known."""
+        """Return how many digits a display has; None if `channel` is not known to be a display."""
         item = self._items.get(channel)
         return digits_in(item.detail) if item is not None and item.kind == "display" else None
 
     # --- what is wanted --------------------------------------------------------------------------------------------
 
     def want(self, values: Mapping[str, int], token: Any) -> None:
-        """Have these outputs show these values; `token` comes back in a `WishDone`."""
+        """Set outputs to these values (channel id → value on the wire) when possible; see `take_done` for `token`."""
         wish = Wish(token, values)
         for channel, value in values.items():
             output = self._output(channel)
@@ -123,7 +124,7 @@ class BoardOutputs:
             output.wishes.append(wish)
 
     def blink(self, channel: str, on: bool, full: int) -> None:
-        """Let an output blink at 1 Hz, in step with all others, at its last value or at `full`; or end that, dark."""
+        """Let an output blink at 1 Hz, in step with all others, at its last value or else `full`; or end that, off."""
         output = self._output(channel)
         if on:
             output.lit = output.lit or full
@@ -132,7 +133,7 @@ class BoardOutputs:
         self._blinking(output, on)
 
     def want_wink(self, token: Any) -> None:
-        """Have the board wink, as soon as that makes nothing flash too often. One that waits already is enough."""
+        """Have the board wink as soon as the flash limits allow; refused as held if another wink still waits."""
         if self._wink is not None:
             self._done.append(WishDone(token, None, "wink"))
             self._count("wink")
@@ -142,11 +143,11 @@ class BoardOutputs:
     # --- what goes -------------------------------------------------------------------------------------------------
 
     def due(self, now_us: int) -> list[dict[str, int]]:
-        """Return what may be set now, each dict one request, and count it as on its way."""
+        """Return the values that may be sent now, one dict per request, and count them as on their way."""
         if not self._stirring:
             return []
         waiting: list[tuple[float, Output]] = []
-        """With how much more each would take than it does."""
+        """(how many mA more each would draw, the output)."""
         for output in self._those_stirring():
             if output.wanted is None and not output.blinking and not output.held_count:
                 del self._stirring[output.id]
@@ -161,7 +162,7 @@ class BoardOutputs:
                 waiting.append((self._share(output, output.wanted) - self._share(output, output.at), output))
         if not waiting:
             return []
-        # What makes room goes before what needs room.
+        # Values that make room go before those that need room.
         waiting.sort(key=_more_ma)
         going = []
         self._sums = {}
@@ -177,7 +178,7 @@ class BoardOutputs:
         return self._requests(going)
 
     def wink_due(self, now_us: int) -> bool:
-        """Return whether a wink is to go now, and count it as on its way."""
+        """Return whether to send a wink now, and count it as on its way if so."""
         if self._wink is None or self._wink_sent or now_us < self._wink_opens_us(now_us):
             return False
         self._wink_sent = True
@@ -205,7 +206,10 @@ class BoardOutputs:
     # --- what came of it -------------------------------------------------------------------------------------------
 
     def answered(self, channels: Iterable[str], outcome: Any, set_as_asked: bool, heard: bool, now_us: int) -> None:
-        """A request of `due` has an outcome. `heard` is False if the board did not answer at all."""
+        """Take the outcome of a request that `due` returned, for the outputs that it set.
+
+        `set_as_asked`: the board did it. `heard`: it answered at all.
+        """
         for channel in channels:
             output = self._outputs[channel]
             self._there(output, now_us)
@@ -213,7 +217,7 @@ class BoardOutputs:
                 if set_as_asked:
                     output.at = output.sent
                 elif not heard:
-                    # Nobody knows; for the current the larger of the two counts.
+                    # Nobody knows which value it has; the one that draws more current is assumed.
                     output.at = max(output.at, output.sent, key=lambda value: self._share(output, value))
                 output.sent = None
                 self._changed[channel] = output
@@ -226,20 +230,20 @@ class BoardOutputs:
         self.stalled = not heard
 
     def heard(self) -> None:
-        """The board answered something."""
+        """Note that the board answered something."""
         self.stalled = False
 
     def heard_nothing(self) -> None:
-        """The board left a request unanswered."""
+        """Note that the board left a request unanswered."""
         self.stalled = True
 
     def allow(self, allowance: Allowance) -> None:
-        """Set how much the outputs may draw together from now on."""
+        """Set how much current the outputs may draw from now on."""
         self.allowance = allowance
         self._all_changed()
 
     def winked(self, outcome: Any, did: bool, now_us: int) -> None:
-        """The wink of `wink_due` has an outcome; `did` is False if the board refused it."""
+        """Take the outcome of the wink that `wink_due` asked for; `did` is False if the board refused it."""
         token, self._wink, self._wink_sent = self._wink, None, False
         if did:
             self._wink_over_us = now_us + limits.WINK_US
@@ -249,7 +253,7 @@ class BoardOutputs:
         self._done.append(WishDone(token, outcome, ""))
 
     def drop_all(self, outcome: Any, now_us: int) -> None:
-        """The port is lost or given up: nothing is wanted or on its way any more."""
+        """Note that the port is lost or given up: nothing is wanted or on its way any more."""
         self.answered([o.id for o in self._outputs.values() if o.sent is not None], outcome, False, True, now_us)
         for output in self._outputs.values():
             self._blinking(output, False)
@@ -258,7 +262,7 @@ class BoardOutputs:
             self.winked(outcome, False, now_us)
 
     def take_done(self) -> list[WishDone]:
-        """Return the wishes answered for since the last call."""
+        """Return the wishes that were done since the last call."""
         done, self._done = self._done, []
         return done
 
@@ -268,19 +272,19 @@ class BoardOutputs:
         return bool(self._done or self._told or self._blinks)
 
     def take_held(self) -> list[HeldBack]:
-        """Return what was held back since the last call, at most one a second and output."""
+        """Return the outputs held back since the last call, each at most once a second."""
         told, self._told = self._told, []
         return told
 
     def take_blinks(self) -> dict[str, bool]:
-        """Return which outputs began to blink (True), or ended that, since the last call."""
+        """Return the outputs that began to blink (True) or stopped (False) since the last call."""
         blinks, self._blinks = self._blinks, {}
         return blinks
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
     def _those_stirring(self) -> list[Output]:
-        """In the order in which the outputs were first heard of, whatever was wanted first."""
+        """Return the outputs that `due` looks at, in the order in which outputs were first used."""
         if len(self._stirring) == 1:
             return list(self._stirring.values())
         return [output for output in self._outputs.values() if output.id in self._stirring]
@@ -314,11 +318,11 @@ class BoardOutputs:
         self._changed = dict(self._outputs)
 
     def _takes(self, output: Output) -> float:
-        """What an output takes at most: until a board has answered, the larger of what was and what will be."""
+        """Return how much an output may draw, in mA: until the board has answered, the larger of old and new value."""
         return max(self._share(output, output.at), self._share(output, output.sent or 0))
 
     def _fits(self, candidate: Output, more_ma: float) -> bool:
-        """Whether there is room for what `candidate` wants. `_sums` is made once for all that wait together."""
+        """Return whether there is current for what `candidate` wants. `_sums` is worked out once for each `due`."""
         if more_ma <= 0:
             return True
         if not self._sums:
@@ -361,7 +365,7 @@ class BoardOutputs:
             output.unheard_us = now_us
         if why == "current" or (output.unheard_us is not None and now_us - output.unheard_us >= UNHEARD_US):
             for wish in output.wishes:
-                if wish.left:  # one for several outputs is told once
+                if wish.left:  # a wish for several outputs is reported once
                     self._done.append(WishDone(wish.token, None, why))
                 wish.left.clear()
             output.wishes, output.unheard_us = [], None
@@ -385,7 +389,7 @@ class BoardOutputs:
         self._move(output, value)
 
     def _move(self, output: Output, value: int) -> None:
-        """An output is being sent to this value, or goes there by itself; both flash limits learn of it."""
+        """Report to both flash limits that an output is being sent to this value, or goes there by itself."""
         rose = output.flash.rising
         output.flash.go(output.height(value))
         if output.flash.rising and not rose:
@@ -406,7 +410,7 @@ class BoardOutputs:
 
     def _settle(self, wish: Wish, channel: str, outcome: Any, good: bool, why: str = "") -> None:
         if channel not in wish.left:
-            return  # told already that it is held back
+            return  # it was already reported as held back
         wish.left.discard(channel)
         if wish.outcome is None or not good:
             wish.outcome = outcome
@@ -414,7 +418,7 @@ class BoardOutputs:
             self._done.append(WishDone(wish.token, wish.outcome, "" if wish.outcome is not None else why))
 
     def _requests(self, going: list[Output]) -> list[dict[str, int]]:
-        """Pack settings into requests; what the board may refuse goes alone, so that it takes nothing else with it."""
+        """Pack settings into requests; one that the board may refuse goes alone, so that it takes no other with it."""
         if len(going) == 1:
             return [{going[0].id: going[0].sent or 0}]
         alone: list[dict[str, int]] = []
@@ -434,7 +438,7 @@ class BoardOutputs:
         return packed + alone
 
     def words(self, values: Mapping[str, int]) -> tuple[str, ...]:
-        """Return the words of the request for one dict of `due`."""
+        """Return the words of the request that sets `values`, one of the dicts that `due` returned."""
         return ("set", *[self._outputs[channel].word(value) for channel, value in values.items()])
 
     def _wink_opens_us(self, now_us: int) -> int:

@@ -1,20 +1,20 @@
-"""One port of the bench: opened, listened to, asked, kept open, lost and found again.
+"""One port of the bench: opening it, listening, asking who is there, keeping it open, finding it again when it is lost.
 
 | stage | what happens |
 |---|---|
 | released | nothing: the user released the port, until `reopen` |
-| opening | the port is opened for this program alone; if it cannot be had, waiting |
+| opening | the port is opened for this program alone; if that fails, waiting |
 | waiting | nothing, for 0.25 s, doubling up to 4 s; then opening |
-| listening | 300 ms without a word of ours: opening resets many boards |
-| asking | `hello` each 250 ms for five seconds, past boot loaders; the rest |
-| live | whatever is wanted; the dead-man is fed |
-| duplicate | its ident is taken: the board is only winked or renamed |
-| mute | one `hello` each 4 s |
-| trying | the usual rates, one after the other |
+| listening | nothing is sent for 300 ms, since opening a port resets many boards |
+| asking | `hello` every 250 ms for five seconds, past boot loaders; then the rest of the bring-up |
+| live | whatever is wanted is sent; the dead-man is fed |
+| duplicate | another board has its ident: this one is only identified (wink) or renamed |
+| mute | one `hello` every 4 s |
+| trying | the usual rates are tried, one after the other |
 | foreign | as mute; what was heard is shown |
 
-And what leads from one to the other while the port is open (`TABLE`; `tests/link/test_port_table.py` draws this picture
-of it). A port that is lost is waiting; one that the user released is released.
+What leads from one stage to another while the port is open (`TABLE`, from which `tests/link/test_port_table.py` draws
+this picture). A lost port is waiting; one that the user released is released.
 
 | at | ended by | becomes |
 |---|---|---|
@@ -55,15 +55,15 @@ from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
 
 _RESTLESS = {
-    "resets": "the board keeps restarting: look at its supply; it is asked who it is once a second only",
-    "gaps": "lines of the board are missing again and again: look at the cable; it is read again once a second only",
+    "resets": "the board keeps restarting: check its supply; it is asked who it is only once a second",
+    "gaps": "lines from the board keep getting lost: check the cable; it is read again only once a second",
     "pages": "the board's answer to 'read all' has no end: its firmware is wrong, and its inputs are not known",
 }
-"""What `HostSide.restless` means."""
+"""What to tell the user for each reason that `HostSide.restless` returns."""
 
 
 class PortStage(StrEnum):
-    """How far the port has come."""
+    """The stages of a port; see the table above."""
 
     RELEASED = "released"
     OPENING = "opening"
@@ -106,35 +106,35 @@ TABLE = {
     (PortStage.TRYING, PortSign.NO_LINE): PortStage.FOREIGN,
     (PortStage.FOREIGN, PortSign.A_WORD): PortStage.ASKING,
 }
-"""What comes after each stage of an open port, by what has ended it."""
+"""(stage of an open port, what ended it) → next stage."""
 
 
 class Pace(NamedTuple):
-    """How long things take, in seconds; tests of rare stages make them shorter."""
+    """How long the stages take, in seconds; tests of rare stages make them shorter."""
 
     listen_s: float = 0.3
     first_wait_s: float = 0.25
     most_wait_s: float = 4.0
     ask_again_s: float = 4.0
     rate_listen_s: float = 1.2
-    """At each rate tried: longer than the second between two heartbeats."""
+    """How long to listen at each rate tried: longer than the second between two heartbeats."""
     rate_ask_s: float = 0.6
     dark_s: float = 0.5
 
 
 class PortInfo(NamedTuple):
-    """How a port stands, for a screen."""
+    """What a screen shows about a port."""
 
     port: str
     standing: str
     """One of the stages above, or ``silent``: live, but nothing was heard for three heartbeats."""
     text: str
-    """One printable line: what is the matter, what to do; empty where there is nothing to say."""
+    """What is wrong and what to do, as one printable line; empty if nothing is."""
     source: int
     """The board's number, 0 while there is none."""
     ident: str
     rate: int
-    """Baud; 0 where there is none."""
+    """In baud; 0 for a port that has no rate."""
 
 
 class PortBench(TalkBench, Protocol):
@@ -145,26 +145,26 @@ class PortBench(TalkBench, Protocol):
     stirred: Callable[[], None]
 
     def source_for(self, port: Port) -> int:
-        """Return the number under which a port just opened is heard until its board says who it is."""
+        """Return the number that a port which was just opened has until its board says who it is."""
 
     def port_of(self, ident: str) -> Port | None:
-        """Return the port on which the board with this ident is linked."""
+        """Return the port on which the board with this ident is linked, or None."""
 
     def look_for(self, port: Port) -> None:
-        """A board is lost: look where else it may be."""
+        """Look for the lost board of this port on other ports."""
 
     def drop(self, port: Port) -> None:
-        """A port that was only looked at for a lost board is left alone again."""
+        """Forget a port that was only tried in search of a lost board."""
 
 
 class Port:
-    """One port; `run` is its life. On the link's loop."""
+    """One port, from `run` until it is cancelled. Lives on the link's loop."""
 
     def __init__(self, hub: PortBench, name: str, named: bool) -> None:
         self.hub = hub
         self.name = name
         self.named = named
-        """The user named it; else it is remembered, and looked at for a lost board."""
+        """Whether the user named this port; if not, it is a remembered one that is tried in search of a lost board."""
         self.talk: Talk | None = None
         self.connection: Connection | None = None
         """The last connection, which may be closed."""
@@ -173,21 +173,21 @@ class Port:
         self.hardware = ""
         self.released = False
         self._hung_up = ("", 0)
-        """The pseudo-terminal that was lost here: it never comes back, and its number may be another program's now."""
-        self._stands_so: tuple[PortStage, str] = (PortStage.OPENING, "")
-        """Standing and text, in one: another thread that looks must not see the one without the other."""
+        """The mark of a pseudo-terminal that was lost here: it never comes back, but its number may be used again."""
+        self._stage_and_text: tuple[PortStage, str] = (PortStage.OPENING, "")
+        """In one tuple, so that another thread never reads the stage of one moment with the text of another."""
         self._change = asyncio.Event()
         self._free = asyncio.Event()
         self._free.set()
         self._told = ""
         self._foreign_text = ""
-        """What was found out about what speaks here, and not the line protocol."""
+        """What was found out about something here that does not speak the line protocol."""
 
     def info(self) -> PortInfo:
-        """Return how the port stands now. Callable from any thread."""
+        """Return what a screen shows about the port. Callable from any thread."""
         talk = self.talk
         standing: str
-        (standing, text), rate = self._stands_so, 0
+        (standing, text), rate = self._stage_and_text, 0
         if talk is not None:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
@@ -198,19 +198,19 @@ class Port:
         return PortInfo(printable(self.name), standing, text, self.source, printable(self.ident), rate)
 
     async def release(self) -> None:
-        """Give the port up, dark first if that goes quickly; returns when another program may have it."""
+        """Release the port, making its board dark first if it answers soon; return when another program can have it."""
         self.released = True
         self._wake()
         await self._free.wait()
 
     def is_heard_as(self, source: int) -> None:
-        """What is heard here has this number in the stream; 0: the board that was heard here is on another port."""
+        """Set the number that what is heard here has in the stream; 0: its board turned out to be on another port."""
         self.source = source
         if not source:
             self.ident = ""
 
     def reopen(self, named: bool = True) -> None:
-        """Open the port again, whatever may be there now; `named`: because the user named it."""
+        """Open the port again, whatever may be there now; `named`: the user named it."""
         self.named = self.named or named
         self._hung_up = ("", 0)
         if self.released:
@@ -221,7 +221,7 @@ class Port:
     # --- the stages ------------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Keep the port open until cancelled."""
+        """Open the port, and keep it open, until this is cancelled."""
         pace = self.hub.pace
         wait_s = pace.first_wait_s
         while True:
@@ -255,12 +255,12 @@ class Port:
                 wait_s = min(wait_s * 2, pace.most_wait_s)
 
     async def _serve(self, connection: Connection, mark: tuple[str, int]) -> bool:
-        """See one connection through; return whether a board was heard on it. `mark`: see `pseudo_mark`."""
+        """Use one connection until it ends; return whether a board was heard on it. `mark`: see `pseudo_mark`."""
         hub = self.hub
         talk = self.talk = Talk(hub, connection, hub.source_for(self))
         self.connection = connection
         self.is_heard_as(talk.source)
-        # A pseudo-terminal has a rate that can be read, and bytes that do not mind it: who works out times must know.
+        # A pseudo-terminal has a rate that can be read, but does not keep to it: whoever works out times must know.
         kind = {"kind": "pty"} if os.path.realpath(self.name).startswith("/dev/pts/") else {}
         hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate, **kind)])
         try:
@@ -288,8 +288,8 @@ class Port:
             await asyncio.wait_for(done.wait(), self.hub.pace.dark_s)
 
     async def _stages(self, talk: Talk) -> None:
-        """Go from stage to stage, as the table has it, until the port is lost or released."""
-        see_through = {
+        """Go from stage to stage, as `TABLE` says, until the port is lost or released."""
+        run_stage = {
             PortStage.LISTENING: self._listen,
             PortStage.ASKING: self._ask,
             PortStage.LIVE: self._live,
@@ -301,7 +301,7 @@ class Port:
         self._foreign_text = ""
         stage = PortStage.LISTENING
         while True:
-            sign = await see_through[stage](talk)
+            sign = await run_stage[stage](talk)
             if self._over(talk):
                 return
             stage = TABLE[stage, sign]
@@ -314,14 +314,14 @@ class Port:
     async def _ask(self, talk: Talk) -> PortSign:
         self._stands(PortStage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
-        if talk.host.stage in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
+        if talk.host.stage in ("idle", "ready", "mute"):  # otherwise it is being asked already, after a reset
             talk.bring_up()
         await self._until(talk, lambda: talk.duplicate or talk.host.stage in ("ready", "mute"), None)
         if talk.duplicate:
             return PortSign.TAKEN
         if talk.host.stage == "ready":
             return PortSign.KNOWN
-        # One that speaks the protocol, with a slip: neither rates nor wires are to be tried.
+        # A board that speaks the protocol, with a slip: trying other rates would not help.
         if talk.host.hello_trouble or not talk.sample or talk.good:
             return PortSign.NO_ANSWER
         return PortSign.FOREIGN_AGAIN if self._foreign_text else PortSign.NO_LINE
@@ -344,7 +344,7 @@ class Port:
         ident = printable(talk.ident)
         self._stands(
             PortStage.DUPLICATE,
-            f"a board with the ident '{ident}' is linked already{where}: wink to identify them, give one a new ident",
+            f"another board with the ident '{ident}' is linked{where}: identify them (wink), and give one a new ident",
         )
         while not self._over(talk) and talk.duplicate:
             await self._until(talk, lambda: not talk.duplicate, self.hub.pace.ask_again_s)
@@ -359,7 +359,7 @@ class Port:
             PortStage.MUTE,
             "talks, but does not answer: check the wire to the board's receiver (RX)"
             if talk.good
-            else "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
+            else "no answer: is this the right port, and does the board's firmware speak the line protocol?",
         )
         return await self._wait_for_a_word(talk, PortStage.MUTE, "")
 
@@ -367,7 +367,7 @@ class Port:
         return await self._wait_for_a_word(talk, PortStage.FOREIGN, self._foreign_text)
 
     async def _wait_for_a_word(self, talk: Talk, stage: PortStage, text: str) -> PortSign:
-        """Stay until there is a reason to ask again from the beginning; `text`: what is known to be the matter."""
+        """Stay until there is a reason to ask again from the beginning; `text`: what is known to be wrong."""
         spoke = talk.good > 0
         if text:
             self._stands(stage, text)
@@ -403,7 +403,7 @@ class Port:
             talk.bring_up()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_ask_s) or self._over(talk):
                 return PortSign.A_LINE
-            if connection.rate == rate:  # else the device cannot do that rate
+            if connection.rate == rate:  # otherwise the device cannot do that rate
                 heard[rate] = talk.sample
         rate = foreign.best_rate(heard)
         await connection.set_rate(rate)
@@ -420,7 +420,7 @@ class Port:
         return bool(talk.over) or self.released
 
     async def _until(self, talk: Talk, test: Callable[[], bool], timeout_s: float | None) -> bool:
-        """Wait until `test` holds (True), or the time is over or the port is (False)."""
+        """Wait until `test` is true (True), or the time is over, or the port is lost or released (False)."""
         loop = asyncio.get_running_loop()
         end = None if timeout_s is None else loop.time() + timeout_s
         while not self._over(talk):
@@ -445,7 +445,7 @@ class Port:
             self.talk.stirred.set()
 
     def _stands(self, stage: PortStage, text: str) -> None:
-        self._stands_so = stage, text
+        self._stage_and_text = stage, text
         self.hub.stirred()
 
     def _record(self, talk: Talk, word: str, **detail: str | int) -> None:

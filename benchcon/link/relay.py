@@ -1,16 +1,16 @@
 """The relay of a tap: a process of its own that passes bytes between a board and the program that drives it.
 
-It does nothing else, so that nothing else can make it late: every byte goes on as it came, both ways, and a copy with
-its stamp goes down a pipe to whoever records. Started by `benchcon.link.tap` as ``python -m benchcon.link.relay JSON``;
-it ends when its standard input does. On standard output come frames, `FRAME` and the bytes of each.
+It does nothing else, so that nothing else can make it late: every byte is passed on unchanged, both ways, and a copy
+with its stamp goes down a pipe to the recorder. `benchcon.link.tap` starts it as ``python -m benchcon.link.relay
+JSON``, and it ends when its standard input does. Its standard output is a series of frames: `FRAME`, then the bytes.
 
 | what happens | what is done |
 |---|---|
-| the program closes its side | what the board says goes to nobody; DTR falls, as it does when a port is closed |
-| the program opens it again | DTR rises, as it does when a port is opened (with many boards that is a reset) |
+| the program closes its side | what the board sends is dropped; DTR falls, as it does when a port is closed |
+| the program opens it again | DTR rises, as it does when a port is opened (which resets many boards) |
 | the program sets a rate, stop bits (over RFC 2217 also size and parity) | they are set on the board's port |
-| pings were asked for | `benchcon.link.tap_pings`; else not a byte is ever sent that the program did not send |
-| the board's port goes away | the program's side stays; the port is not locked, and opened again when it is there |
+| pings were asked for | see `benchcon.link.tap_pings`; otherwise nothing is ever sent that the program did not send |
+| the board's port goes away | the program's side stays; the port is unlocked, and opened again when it is back |
 | one side does not read | the other is not read either, so that nothing piles up and nothing is lost |
 """
 
@@ -39,23 +39,24 @@ from benchcon.text import printable
 FRAME = struct.Struct("<QcI")
 """Stamp (CLOCK_MONOTONIC, microseconds), kind, length."""
 UP, DOWN, SAYS = b"<", b">", b"~"
-"""Bytes from the board, bytes to it, a line of JSON: ``[WORD, TEXT]``."""
+"""Kinds of frame: bytes from the board, bytes to it, a line of JSON ``[WORD, TEXT]``."""
 MOST_WAITING = 64 << 10
-"""Bytes that may wait for a side that does not take them."""
+"""Most bytes that may wait for a side that does not take them."""
 MOST_UNTOLD = 64 << 20
-"""Bytes that may wait for the recorder; beyond that they are passed on and not recorded."""
+"""Most bytes that may wait for the recorder; beyond that, bytes are passed on but not recorded."""
 LOOK_S = 0.02
 TELL_MS = 3
 TELL_BYTES = 64 << 10
-"""What is recorded goes down the pipe after this long with nothing to pass on, or when this much has collected."""
+"""Frames are written to the pipe after `TELL_MS` with nothing to pass on, or when `TELL_BYTES` have collected."""
 OPEN_AGAIN_S = 0.5
 NOW_S = 0.1
-"""How often the recorder learns that nothing has happened: with several taps, what others sent waits for that."""
+"""How often the recorder is told that nothing has happened; with several taps, the others' records wait for that."""
 _CFLAGS = termios.CSTOPB
-"""A pseudo-terminal keeps its rate and stop bits; size and parity it sets back to 8 and none (Linux, ``pty.c``)."""
+"""What can be passed on: a pseudo-terminal keeps rate and stop bits, but not size and parity (Linux, ``pty.c``)."""
 
 
 def now_us() -> int:
+    """Return CLOCK_MONOTONIC in microseconds."""
     return time.monotonic_ns() // 1000
 
 
@@ -77,7 +78,7 @@ class Pty:
         self._look.register(self.fd, select.POLLIN)
 
     def look(self) -> None:
-        """See whether a program has it open; what one left unread is not for the next."""
+        """Check whether a program has it open; what one program left unread is thrown away."""
         hung_up = any(event & select.POLLHUP and not event & select.POLLIN for _, event in self._look.poll(0))
         if self.there and hung_up:
             with contextlib.suppress(OSError, termios.error):
@@ -102,7 +103,7 @@ class Pty:
             return 0
 
     def settings(self) -> tuple[int, int, bool] | None:
-        """Speed and stop bits as the program set them, and whether closing drops DTR."""
+        """Return speed and stop bits as the program set them (termios), and whether closing drops DTR; or None."""
         try:
             found = termios.tcgetattr(self.fd)
         except termios.error:
@@ -132,7 +133,7 @@ class TcpProgram:
         with contextlib.suppress(BlockingIOError, OSError):
             come, _ = self.server.accept()
             if self.client is not None:
-                come.close()  # a second program would get half of the answers
+                come.close()  # with a second program, each would get half of the answers
                 return
             come.setblocking(False)
             come.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -140,7 +141,7 @@ class TcpProgram:
             self.greet()
 
     def greet(self) -> None:
-        """A program has come."""
+        """Note that a program has connected."""
 
     def leave(self) -> None:
         if self.client is not None:
@@ -176,7 +177,7 @@ class TcpProgram:
 
 
 class Rfc2217(TcpProgram):
-    """The same with RFC 2217: rate and line signals pass as well. pyserial's own server does the protocol."""
+    """The same with RFC 2217, which passes rate and line signals too. pyserial's server does the protocol."""
 
     def __init__(self, host: str, port: int, relay: Relay) -> None:
         super().__init__(host, port, "rfc2217")
@@ -226,9 +227,9 @@ class Rfc2217(TcpProgram):
 
 
 class _Lenient:
-    """The board's port as pyserial's server sees it: a signal that it has not, or a port that is away, reads as off.
+    """The board's port as pyserial's server sees it: a signal that it lacks, or a port that is gone, reads as off.
 
-    The server does not expect errors there: one in the middle of what a client sends would lose the rest of it.
+    The server does not expect errors there: one in the middle of a client's bytes would lose the rest of them.
     """
 
     def __init__(self, relay: Relay) -> None:
@@ -247,7 +248,7 @@ class _Lenient:
 
 
 class _Into:
-    """What pyserial writes its negotiation to."""
+    """Where pyserial writes its part of the negotiation."""
 
     def __init__(self, out: bytearray) -> None:
         self._out = out
@@ -270,14 +271,14 @@ class Relay:
         self._untold = 0
         self._missed = 0
         self._open_at_s = 0.0
-        # Named in the lock is the tap, which a user can end; what has the port, and so the lock, is this process.
+        # This process has the port, and so the lock; but the lock names the tap, which a user can end.
         self._pid: int = order["pid"]
         self._lock = PortLock(self.port, self._pid)
         self._mark = self._hung_up = ("", 0)  # see `pseudo_mark`
         self._last_why = ""
         self._settings: tuple[int, int, bool] | None = None
         self._asked: dict[str, Any] = {}
-        """What the program has set over the network (RFC 2217), by pyserial's names."""
+        """What the program has set over the network (RFC 2217), under pyserial's names."""
         self._was_there = False
         self._now_at_s = 0.0
         self._pings: Pings | None = None
@@ -320,7 +321,7 @@ class Relay:
             raise
         self.device_fd = self.device.fileno()
         if self._ping:
-            self._pings = Pings()  # of this board nothing is known yet
+            self._pings = Pings()  # afresh: it may be another board
         self.say("opened", str(self.rate))
         if not isinstance(self.device, socket.socket):
             self._ask_again()
@@ -347,7 +348,7 @@ class Relay:
         with contextlib.suppress(OSError):
             self.device.close()
         self.device, self.device_fd = None, -1
-        # While the port is away it is nobody's: its name may be given to another board.
+        # While the port is gone it is not locked: its name may be given to another board.
         self._lock.release()
         self._hung_up = self._mark
         self._last_why = ""
@@ -399,10 +400,10 @@ class Relay:
         self.say("set", rate)
 
     def asked(self, name: str, value: Any) -> None:
-        """Set what the program asks for over the network; a board that comes back gets it again."""
+        """Set what the program asks for over the network, now and whenever the port is opened again."""
         self._asked[name] = value
         if self.device is not None:
-            # pyserial's own complaint of a value that it cannot set is for its server, which answers with what is.
+            # An error about a value that cannot be set is ignored: the server answers with the value that is set.
             with contextlib.suppress(OSError, termios.error):
                 setattr(self.device, name, value)
             self._tell_rate()
@@ -421,7 +422,7 @@ class Relay:
     # --- telling ----------------------------------------------------------------------------------------------------
 
     def tell(self, kind: bytes, data: bytes, at_us: int) -> None:
-        """Put a frame into the pipe's queue."""
+        """Queue a frame for the recorder; bytes beyond `MOST_UNTOLD` are only counted."""
         if self._untold > MOST_UNTOLD and kind != SAYS:
             self._missed += len(data)
             return
@@ -468,14 +469,14 @@ class Relay:
             if isinstance(self.far, TcpProgram):
                 poll.register(self.far.server.fileno(), select.POLLIN)
             again = True
-            # The same poll is asked again and again: most turns change nothing that is waited for.
+            # The same poll object is used again and again: most turns do not change what is waited for.
             while again and time.monotonic() < next_look_s:
                 events = dict(poll.poll(TELL_MS if self._told else LOOK_S * 1000))
                 if 0 in events:
                     return
                 if events:
                     again = self._turn(events, far_fd, up, down)
-                # The recorder is woken when nothing is to be passed on: it must not hold up what is.
+                # The recorder is woken when there is nothing to pass on, so that it delays no bytes.
                 if self._told and (not events or self._untold > TELL_BYTES):
                     self._write_told()
             if time.monotonic() >= next_look_s:
@@ -484,7 +485,7 @@ class Relay:
                 self._write_told()
 
     def _turn(self, events: dict[int, int], far_fd: int, up: bytearray, down: bytearray) -> bool:
-        """Do what is due; return whether the same things are to be waited for next."""
+        """Pass on what has come; return whether to wait for the same things next."""
         waited = bool(up), bool(down)
         if self.device_fd in events and self.device_fd >= 0 and events[self.device_fd] & ~select.POLLOUT:
             data = self._from_board()
@@ -503,7 +504,7 @@ class Relay:
             data = self.far.read()
             if data:
                 self._pass_settings()
-                # Stamped before it goes on: the board can have it as soon as it is written.
+                # Stamped before it is passed on: the board may have it as soon as it is written.
                 at_us = now_us()
                 down += data if self._pings is None else self._pings.down(data, at_us)
                 self._flush_down(down)
@@ -559,7 +560,7 @@ class Relay:
             if self.far.there or self._settings is None or self._settings[2]:
                 self._raise_dtr(self.far.there)
         if self.device is None:
-            down.clear()  # a port that is not there takes no bytes: they are lost, as they would be without a tap
+            down.clear()  # a port that is gone takes no bytes: they are lost, as they would be without a tap
             if time.monotonic() >= self._open_at_s:
                 self._try_again()
         self._pass_settings()
@@ -570,7 +571,7 @@ class Relay:
             self.say("now")
 
     def _send_ping(self, pings: Pings, up: bytearray, down: bytearray) -> None:
-        """What has waited long enough, and a ping if one is due and nothing is on its way."""
+        """Pass on what has waited long enough, and send a ping if one is due and nothing is on its way."""
         at_us = now_us()
         more_up, more_down = pings.tick(at_us)
         up += more_up
@@ -584,14 +585,18 @@ class Relay:
 
 
 def main() -> None:
-    """Be the relay."""
+    """Run the relay; its orders are JSON in the first argument."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     os.set_blocking(1, False)
     try:
         relay = Relay(json.loads(sys.argv[1]))
     except (Trouble, OSError) as trouble:
-        text = str(trouble) if isinstance(trouble, Trouble) else f"cannot listen there: {trouble.strerror or trouble}"
+        text = (
+            str(trouble)
+            if isinstance(trouble, Trouble)
+            else f"cannot listen at that address: {trouble.strerror or trouble}"
+        )
         body = json.dumps(["refused", text]).encode()
         os.write(1, FRAME.pack(now_us(), SAYS, len(body)) + body)
         return

@@ -1,6 +1,6 @@
-"""A serial port of another computer, by RFC 2217: pyserial speaks it, and a socket stands for it on the link's loop.
+"""A serial port of another computer, by RFC 2217: pyserial speaks the protocol, the link's loop sees a socket.
 
-pyserial's object has no descriptor to watch, so a thread for each direction passes bytes between it and a socket pair.
+pyserial's object has no descriptor to watch, so one thread per direction passes bytes between it and a socket pair.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WRITE_BYTES = 4096
 
 
 class Remote:
-    """A port that is open. Opening waits for the network: not for the loop. Raises `Trouble`."""
+    """An open port. Opening it blocks on the network, so do not do that on the loop. Raises `Trouble`."""
 
     def __init__(self, url: str) -> None:
         try:
@@ -43,11 +43,11 @@ class Remote:
     def _from_board(self) -> None:
         with contextlib.suppress(OSError, ValueError, TypeError, AttributeError):
             while True:
-                # One byte is waited for; with it comes all that is there.
+                # Wait for one byte, and then take all that is there with it.
                 data = self.serial.read(1)
                 if data:
                     self._ours.sendall(data + self.serial.read(self.serial.in_waiting))
-        # What pyserial raises when the connection ends depends on where it is: whatever it was, it is over.
+        # What pyserial raises when the connection ends depends on what it is doing; whatever it was, it has ended.
         with contextlib.suppress(OSError):
             self._ours.shutdown(socket.SHUT_RDWR)
 
@@ -59,7 +59,7 @@ class Remote:
             self._ours.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
-        """Close it; may wait a moment for the network."""
+        """Close the port; may block on the network for a moment."""
         with contextlib.suppress(OSError):
             self._ours.shutdown(socket.SHUT_RDWR)
         with contextlib.suppress(OSError, ValueError, TypeError, AttributeError):

@@ -1,4 +1,4 @@
-"""The stream of a bench: the one order of its records, observed once, and who hears of them."""
+"""The stream of a bench: all its records in one order, observed once, and those who follow it."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ from benchcon.wire.records import BENCH, Batch
 
 Listener = Callable[[list[Batch]], None]
 Follower = Callable[[list[Batch], list[Sequence[Event]]], None]
-"""Takes batches and, for each, the events that the bench's observer has made of it."""
+"""Called with batches and, for each, the events that the bench's observer made of it."""
 
 
 class Stream:
-    """Records in, on one thread; everyone else hears of them in the same order.
+    """Takes records on one thread, and passes them to everyone else in the same order.
 
-    One that raises is dismissed, and a link record ``dismissed`` says so: a fault of who looks on must not stop the
-    boards. With `careful` off it goes to who has emitted.
+    A follower or listener that raises is not called again, and a link record ``dismissed`` says so: its fault must not
+    stop the boards. If not `careful`, the exception goes to the caller of `emit` instead.
     """
 
     def __init__(self, observer: Observer | None = None, *, careful: bool = True) -> None:
         self.observer = observer or Observer()
         self.lock = threading.RLock()
-        """Held while a batch is observed and followed: whoever has it sees observer and followers at one moment."""
+        """Held while a batch is observed and followers are called; whoever holds it sees both at the same moment."""
         self._careful = careful
         self._followers: tuple[Follower, ...] = ()
         self._listeners: tuple[Listener, ...] = ()
@@ -35,13 +35,13 @@ class Stream:
         self._told_us = 0
 
     def follow(self, follower: Follower) -> Callable[[], None]:
-        """Have `follower` called with all batches and their events, with `lock` held; returns what ends that."""
+        """Call `follower` with all batches and their events, with `lock` held; return a function that ends this."""
         with self.lock:
             self._followers = (*self._followers, follower)
         return lambda: self._leave(follower)
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
-        """Have `listener` called with all batches, after those who follow; returns what ends that."""
+        """Call `listener` with all batches, after all followers; return a function that ends this."""
         with self.lock:
             self._listeners = (*self._listeners, listener)
         return lambda: self._leave(listener)
@@ -52,10 +52,10 @@ class Stream:
             self._listeners = tuple(each for each in self._listeners if each != who)
 
     def emit(self, batches: list[Batch]) -> list[Sequence[Event]]:
-        """Hand batches to all who follow or listen; return the events of each batch.
+        """Pass batches to all followers and listeners; return the events of each batch.
 
-        Stamps never decrease: what took its stamp a moment before something else was emitted gets that one's. What is
-        emitted by a listener waits until all listeners have been called, and gives no events.
+        Stamps never decrease: a batch stamped before the last one that was emitted gets the stamp of that. Batches
+        emitted by a follower or listener wait until all have been called; that call returns no events.
         """
         for index, batch in enumerate(batches):
             if batch.at_us < self._told_us:

@@ -1,6 +1,6 @@
-"""A tap: between a board and the program that drives it, passing every byte on, and recording.
+"""A tap between a board and the program that drives it: every byte is passed on, and recorded.
 
-The relay is a process of its own (`benchcon.link.relay`); here its frames become records.
+The relay is a process of its own (`benchcon.link.relay`); here its frames are turned into records.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batc
 PIECE = 80
 """Most bytes of one record of bytes."""
 UNDECIDED_BYTES = 400
-"""After this much without one good line, something other than the line protocol is spoken: then bytes are kept as they
-came, line ends and all."""
+"""After this many bytes without a good line, something other than the line protocol is spoken, and bytes are recorded
+as they came, with their line ends."""
 START_S = 15.0
 
 
 class Chunks:
-    """One direction: chunks in, records out."""
+    """One direction of a tap: turns chunks of bytes into records."""
 
     def __init__(self, direction: Literal["up", "down"], source: int) -> None:
         up = direction == "up"
@@ -41,12 +41,12 @@ class Chunks:
         self._held: list[tuple[int, bytes, list[tuple[str, list[bytes]]]]] = []
         self._held_bytes = 0
         self.speaks: bool | None = None
-        """The line protocol, as far as is known."""
+        """Whether it speaks the line protocol; None while that is not known."""
         self.bytes = 0
         self.good = 0
 
     def feed(self, data: bytes, at_us: int) -> list[Batch]:
-        """Take a chunk."""
+        """Take a chunk, and return the records that are complete."""
         self.bytes += len(data)
         runs = self._splitter.feed(data)
         good = sum(len(bodies) for kind, bodies in runs if kind == self._line)
@@ -66,7 +66,7 @@ class Chunks:
         return []
 
     def rest(self) -> list[Batch]:
-        """What was held back because nobody knew yet what it was."""
+        """Return the records held back because it was not known whether the line protocol is spoken."""
         if self.speaks is None:
             self.speaks = False
         return self._release()
@@ -88,13 +88,14 @@ class Chunks:
 
 
 class Tap:
-    """A relay at work. Close it, or use it in a ``with``.
+    """A running relay. Close it, or use it in a ``with`` statement.
 
-    `take` gets batches of the board `source`, with stamps in microseconds since `zero_us` (of the monotonic clock; now
-    if it is not given); None: nothing is recorded. `listen`: host and port (0: any free one) for a TCP port instead of
-    a pseudo-terminal; `rfc2217` passes rates and line signals over it. `ping`: pings go to the board between the
-    program's lines (`benchcon.link.tap_pings`); without it not a byte is added. `ident`: the board that is expected
-    there, for the records, until it says itself. Raises `Trouble` if a side cannot be opened.
+    `take` is called with batches of the board `source`; their stamps are microseconds since `zero_us` (of the monotonic
+    clock; None: since now). If `take` is None, nothing is recorded. `listen`: host and port (0: any free one) of a TCP
+    port for the program, instead of a pseudo-terminal; `rfc2217` also passes rates and line signals over it. `rate`: in
+    baud, until the program sets another. `ping`: pings are sent to the board between the program's lines
+    (`benchcon.link.tap_pings`); without it no byte is added. `ident`: the board expected there, for the records, until
+    it says so itself. Raises `Trouble` if either side cannot be opened.
     """
 
     def __init__(
@@ -126,19 +127,19 @@ class Tap:
         self.name = ""
         """What the program opens instead of the port."""
         self.programs = 0
-        """How often a program came."""
+        """How often a program has opened its side."""
         self.there = False
-        """Whether a program has it open."""
+        """Whether a program has its side open."""
         self.gone = ""
-        """Why the board's port is not open, one printable line; empty while it is."""
+        """Why the board's port is not open, as one printable line; empty while it is."""
         self.rate = 0 if "://" in port else rate
-        """Baud on the board's port; 0 where there is none."""
+        """Rate of the board's port in baud; 0 for a port that has none."""
         self.told_us = 0
-        """Everything up to this stamp has been emitted."""
+        """All records up to this stamp have been passed to `take`."""
         self.missed = 0
-        """Bytes that were passed on and not recorded."""
+        """Bytes that were passed on but not recorded."""
         self.said: list[str] = []
-        """What became of the port, in words, since it was last looked at."""
+        """What happened to either side, as lines for the user; whoever shows them clears the list."""
         order: dict[str, Any] = {
             "port": port,
             "record": take is not None,
@@ -175,15 +176,15 @@ class Tap:
 
     @property
     def pid(self) -> int:
-        """Of the relay."""
+        """The process id of the relay."""
         return self._process.pid
 
     def fileno(self) -> int:
-        """What to wait on, for `select`: readable when `turn` has something to do."""
+        """Return the descriptor for `select`; it is readable when `turn` has something to do."""
         return self._fd
 
     def turn(self, wait_s: float) -> bool:
-        """Take what the relay reported, waiting at most this long for it; False when it has ended."""
+        """Take what the relay has reported, waiting at most `wait_s` seconds for it; False when the relay has ended."""
         if not select.select([self._fd], [], [], wait_s)[0]:
             return True
         data = os.read(self._fd, 1 << 20)
@@ -214,7 +215,7 @@ class Tap:
     def _give(self, batches: list[Batch]) -> None:
         if self._take is None or not batches:
             return
-        # A direction that was not understood at first gives its chunks later than the other.
+        # A direction whose protocol was not known at first gives its records later than the other.
         for number, batch in enumerate(batches):
             self._last_us = max(self._last_us, batch.at_us)
             batches[number] = batch._replace(at_us=self._last_us)
@@ -252,14 +253,14 @@ class Tap:
             self.rate = int(text) if text.isdecimal() else self.rate
             return [link_record(at_us, self.source, "rate", port=self.port, rate=text)]
         elif word == "unset":
-            self.said.append(f"{shown} cannot do what the program set: {printable(text)}")
+            self.said.append(f"{shown} does not support what the program set: {printable(text)}")
         elif word == "missed":
             self.missed += int(text)
             return [link_record(at_us, self.source, "untold", bytes=text)]
         return []
 
     def close(self) -> None:
-        """End the relay and take what it still had to report."""
+        """End the relay, and take what it still has to report."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         if not self._process.stdin.closed:
@@ -275,24 +276,24 @@ class Tap:
 
 
 class Order:
-    """The records of several taps in the one order of their stamps."""
+    """Puts the records of several taps into the order of their stamps."""
 
     def __init__(self) -> None:
         self._held: list[Batch] = []
         self._last_us = 0
 
     def take(self, batches: list[Batch]) -> None:
-        """Take what one tap told."""
+        """Take batches from one of the taps."""
         self._held += batches
 
     def until(self, at_us: int | None) -> list[Batch]:
-        """Return what is stamped `at_us` or earlier, in order; None: everything."""
+        """Return and forget the batches stamped `at_us` or earlier, in order; None: all of them."""
         if not self._held:
             return []
         self._held.sort(key=lambda batch: batch.at_us)
         count = len(self._held) if at_us is None else bisect_right(self._held, at_us, key=lambda batch: batch.at_us)
         due, self._held = self._held[:count], self._held[count:]
-        # What came later than it is waited for takes the stamp of what is written already.
+        # A batch that came too late takes the stamp of the last one that was returned.
         for number, batch in enumerate(due):
             self._last_us = max(self._last_us, batch.at_us)
             due[number] = batch._replace(at_us=self._last_us)

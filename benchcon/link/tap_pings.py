@@ -1,19 +1,19 @@
-"""Pings of a tap's own, between the lines of the program that drives the board: only where a user asked for them.
+"""A tap's own pings, between the lines of the program that drives the board; only if the user asked for them.
 
-Pings tell how long the way there and back is, apart; without them a clock can only be known to within the line's least
-delay. But the board is another program's, so:
+Pings measure the delay in each direction separately; without them a board's clock is known only to within the line's
+least delay. But another program drives the board, so:
 
 | what could go wrong | what is done |
 |---|---|
-| a ping in the middle of a line | it goes only after a line end, with nothing of the program's waiting |
-| the dead-man is fed for a program that hangs | while it may be armed, only within `AFTER_US` after its own request |
-| two requests with one tag | the tag is the one that the program has not used for longest, and none that waits |
-| its answer confuses the program | it is taken out of what goes there, from its ``<`` to its line end |
-| the board's buffer overflows | a ping goes only when nothing is unanswered, and what no longer fits beside it waits |
-| dark comes late by that | what holds a dark request never waits |
-| no answer, or a damaged one | no other ping for two seconds; at the worst the program has one bad line more |
+| a ping in the middle of a line | it is sent only after a line end, when nothing of the program's waits |
+| the dead-man is fed for a program that hangs | if it may be armed, only within `AFTER_US` of the program's request |
+| two requests with one tag | the ping has the tag that the program has not used for the longest time |
+| its answer confuses the program | it is removed from what the program gets, from its ``<`` to its line end |
+| the board's buffer overflows | a ping is sent only when nothing is unanswered; what does not fit beside it waits |
+| dark is late because of that | bytes that contain a dark request never wait |
+| no answer, or a damaged one | no other ping for two seconds; at worst the program gets one bad line more |
 
-Pure: bytes and the time go in, bytes come out.
+Pure: it takes bytes and the time, and returns bytes.
 """
 
 from __future__ import annotations
@@ -24,47 +24,50 @@ from benchcon.wire.slips import hello_slip
 
 EACH_US = 500_000
 QUIET_US = 5_000
-"""How long the program must have said nothing before a ping is sent."""
+"""How long the program must have sent nothing before a ping is sent."""
 AFTER_US = 250_000
-"""While the dead-man may be armed, a ping goes within this time after the program's own request."""
+"""While the dead-man may be armed, a ping is sent only within this time after the program's own request."""
 HOLD_US = 60_000
-"""A board answers within 50 ms (line protocol, section 9)."""
+"""Longest time that bytes wait for an answer; a board answers within 50 ms (line protocol, section 9)."""
 GIVEN_UP_US = 2_000_000
 UNANSWERED_US = 1_000_000
 SPARE = 16
-"""Bytes of the buffer that are always left for dark (line protocol, section 9)."""
+"""Bytes of the board's receive buffer that are always left for dark (line protocol, section 9)."""
 _ENDS = b"\r\n"
 
 
 class Pings:
-    """The pings of one tap. What goes either way passes through it (`down`, `up`), and `tick` gives what is due."""
+    """The pings of one tap. All bytes pass through it (`down`, `up`), and `tick` returns those that waited."""
 
     def __init__(self) -> None:
         self._lines_down, self._lines_up = Splitter("down", by_hand=True), Splitter("up")
         self._down_ended = False
-        """What the program sent last was a line end."""
+        """Whether the last byte from the program was a line end."""
         self._back = bytearray()
-        """Of the program's, waiting for the answer to a ping."""
+        """Bytes from the program that wait for the answer to a ping."""
         self._passed = 0
-        """Bytes of the program's that went after the ping that is under way."""
+        """Bytes sent to the board since the ping that is under way, itself included."""
         self._down_us = self._asked_us = self._pinged_us = 0
         self._waiting: dict[int, int] = {}
+        """Tag of an unanswered request → when it was sent."""
         self._used_us: dict[int, int] = {}
+        """Tag → when the program last used it."""
         self._buffer = 0
-        """The board's, from its `hello`; 0 while it is not known, and then nothing is sent."""
+        """Size of the board's receive buffer, from its `hello`; while it is not known (0) no ping is sent."""
         self._armed = True
+        """Whether the dead-man may be armed."""
         self._answer = b""
         """How the answer to the ping under way begins; empty if none is."""
         self._up_ended = True
         self._begun = bytearray()
-        """What may be the beginning of that answer: it waits until it is known."""
+        """What may be the beginning of that answer; it waits until that is certain."""
         self._begun_us = 0
         self._taken = 0
-        """Bytes of the answer that were taken out so far; 0 while none is being taken out."""
+        """Bytes of the answer removed so far; 0 if none is being removed."""
         self._line_feed = False
 
     def down(self, data: bytes, now_us: int) -> bytes:
-        """Take what the program sends; return what of it goes to the board now."""
+        """Take what the program sends; return the bytes that go to the board now."""
         self._down_us = now_us
         for kind, bodies in self._lines_down.feed(data):
             if kind != LINE_DOWN:
@@ -81,7 +84,7 @@ class Pings:
         return self._freed(now_us)
 
     def up(self, data: bytes, now_us: int) -> bytes:
-        """Take what the board says; return what of it goes to the program."""
+        """Take what the board sends; return the bytes that go to the program now."""
         for kind, bodies in self._lines_up.feed(data):
             if kind == LINE_UP:
                 for body in bodies:
@@ -96,7 +99,7 @@ class Pings:
         return bytes(out)
 
     def tick(self, now_us: int) -> tuple[bytes, bytes]:
-        """Return what has waited long enough: bytes for the program, bytes for the board."""
+        """Return the bytes that have waited long enough: those for the program, those for the board."""
         kept = b""
         if self._answer and now_us - self._pinged_us > GIVEN_UP_US:
             self._answer = b""
@@ -107,7 +110,7 @@ class Pings:
         return kept, self._freed(now_us)
 
     def due(self, now_us: int, stamp_us: int) -> bytes:
-        """Return the ping that is to go now, line end and all, with `stamp_us` in it; empty if none is."""
+        """Return the ping to be sent now, with its line end and `stamp_us` in it; empty if none is due."""
         for tag in [tag for tag, at_us in self._waiting.items() if now_us - at_us > UNANSWERED_US]:
             del self._waiting[tag]
         if (
@@ -129,7 +132,7 @@ class Pings:
         return line
 
     def left(self) -> None:
-        """The program has closed its port: what it asked is nobody's now."""
+        """Forget the program's requests, since it has closed its port."""
         self._waiting.clear()
         self._back.clear()
         self._down_ended = False
@@ -140,7 +143,7 @@ class Pings:
         return bool(self._back) or (bool(self._answer or self._taken) and now_us - self._pinged_us < HOLD_US)
 
     def _freed(self, now_us: int) -> bytes:
-        """What of the program's need not wait any longer."""
+        """Return those bytes of the program that need not wait any longer."""
         back = self._back
         if not back:
             return b""

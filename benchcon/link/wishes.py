@@ -1,4 +1,4 @@
-"""One output of a board, and the wishes that wait for it: the rows of the table in `benchcon.link.outputs`."""
+"""One output of a board, and the wishes that wait for it; see the table in `benchcon.link.outputs`."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from benchcon.wire.items import Item, digits_in
 
 
 class HeldBack(NamedTuple):
-    """An output was held back."""
+    """Values of an output were held back."""
 
     channel: str
     why: str
     """``flash``, ``current``, ``wink`` or ``no answer``."""
     times: int
-    """How many values of this output, since this was last told."""
+    """How many values of this output were held back since the last report."""
     value: str
     """The value that waits now, as on the wire; empty if none waits any more."""
 
 
 class Wish:
-    """Values that were asked for together, until all of them are answered for."""
+    """Values that were asked for together; done when each is answered, or reported as held back."""
 
     __slots__ = ("left", "outcome", "token")
 
@@ -31,11 +31,11 @@ class Wish:
         self.token = token
         self.left = set(channels)
         self.outcome: Any = None
-        """The outcome of the first that went wrong, else of the last; None while none is answered."""
+        """The outcome of the last one that failed, or else of the first answered; None while none is answered."""
 
 
 class WishDone(NamedTuple):
-    """A wish is answered for. `held` is why, if it is held back for who knows how long (`outcome` is None then)."""
+    """A wish that is done. `held` says why if it is held back for an unknown time; `outcome` is then None."""
 
     token: Any
     outcome: Any
@@ -43,7 +43,7 @@ class WishDone(NamedTuple):
 
 
 class Output:
-    """One output: what it has, what is on its way, what is wanted."""
+    """One output: the value it has, the one on its way, the one wanted."""
 
     __slots__ = (
         "at", "behind", "blinking", "digits", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind",
@@ -63,28 +63,28 @@ class Output:
             swing = limits.DIMMED_SWING
         self.flash = Flash(swing)
         self.at = 0
-        """The value the board has, as far as is known."""
+        """The value that the output has, as far as is known."""
         self.sent: int | None = None
-        """The value on its way."""
+        """The value on its way; None if there is none."""
         self.wanted: int | None = None
         self.lit = 0
-        """The last value that was not dark: what blinking shows."""
+        """The last value that was not 0; blinking shows it."""
         self.blinking = False
         self.undone = False
-        """Everything went off while `sent` was on its way: should it come through all the same, it is off again."""
+        """Whether everything went off while `sent` was on its way; if that is set after all, it is switched off."""
         self.wishes: list[Wish] = []
-        """Waiting for `wanted`."""
+        """Wishes that wait for `wanted`."""
         self.behind: list[Wish] = []
-        """Waiting for `sent`."""
+        """Wishes that wait for `sent`."""
         self.held = ""
-        """Why the value that is wanted does not go."""
+        """Why the wanted value is held back; empty if it is not."""
         self.unheard_us: int | None = None
         """Since when somebody waits for a value that is held because the board does not answer."""
         self.held_why = ""
         self.held_count = 0
-        """Values held back since that was last told, for `held_why`."""
+        """How many values were held back, for `held_why`, since the last report."""
         self.tell_us = 0
-        """When that may be reported again."""
+        """When the next such report may be made."""
 
     @property
     def nature(self) -> tuple[str, bool, int]:

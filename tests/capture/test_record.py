@@ -293,7 +293,7 @@ def test_a_port_where_nobody_answers_is_told_at_once(silent: str, tmp_path: Path
     process = record("-o", tmp_path / "night.capture", silent)
     assert process.stderr is not None
     first = process.stderr.readline()  # long before the end: nobody has ended it yet
-    assert first.startswith(f"benchcon: {silent}: no answer: is that the right port")
+    assert first.startswith(f"benchcon: {silent}: no answer: is this the right port")
     process.send_signal(signal.SIGINT)
     assert process.wait(PATIENCE_S) == 2
 

@@ -88,7 +88,7 @@ def test_what_is_no_board_is_not_given_to_avrdude(
         while Path(f"/proc/{shell}/comm").read_text() != "cat\n":
             time.sleep(0.01)
         assert flash(tmp_path / "out", os.readlink(f"/proc/{shell}/fd/0")) == 2
-        assert "leads to the terminal of" in capsys.readouterr().err
+        assert "is the terminal of" in capsys.readouterr().err
         assert not calls.exists()
     finally:
         os.kill(shell, signal.SIGKILL)

@@ -290,7 +290,7 @@ def test_two_boards_with_one_ident_are_told_apart(board: Boards, bench: Benches)
     twin = board(ident="lighting")
     here.bench.add_port(twin.port)
     info = here.stands(twin.port, "duplicate")
-    assert "'lighting' is linked already" in info.text
+    assert "another board with the ident 'lighting' is linked" in info.text
     assert desk.port in info.text
     assert here.linked("refused why=duplicate ident=lighting")
     assert info.source != one

@@ -372,7 +372,7 @@ def test_a_link_left_behind_that_leads_to_somebodys_terminal_is_not_opened(tmp_p
         number = os.readlink(f"/proc/{shell}/fd/0")
         link.symlink_to(number)
         for port in (str(link), number):
-            with pytest.raises(Trouble, match=rf"leads to the terminal of .*process {shell}, and not to a board"):
+            with pytest.raises(Trouble, match=rf"is the terminal of .*process {shell}, not a board"):
                 open_device(port)
         done = subprocess.run(
             [

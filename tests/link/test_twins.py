@@ -59,7 +59,7 @@ def test_the_console_shows_the_healthy_one_and_says_what_the_other_is(board: Boa
     with Terminal("-m", "benchcon", "console", *ports, env=env, columns=140, rows=45) as terminal:
         terminal.see("● desk", "open")
         twin.say("stall 0")
-        terminal.see("● desk", "is linked already")
+        terminal.see("● desk", "another board with the ident")
         healthy.say("change sw1 1")
         terminal.see("made")
         assert "● desk" in terminal.text()
