@@ -1,7 +1,7 @@
-"""What the bench looks like: a reducer over records and `now`.
+"""The state of a bench: a reducer over records and the time.
 
-`BenchState` eats batches and keeps everything a screen, a keyframe or a test wants to know. It owns no clock: whatever
-depends on how long ago something was takes ``now_us``.
+`BenchState` takes batches and keeps everything that a screen, a keyframe or a test needs to know. It owns no clock:
+whatever depends on how long ago something happened takes ``now_us``.
 """
 
 from benchcon.state.bench import BenchState

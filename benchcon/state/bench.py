@@ -1,7 +1,7 @@
-"""The bench: all boards, worked out from records alone.
+"""The state of all boards of a bench, worked out from records alone.
 
-Fed live, from a tap or from a capture it comes to the same, field by field: nothing here looks at a clock, and what a
-keyframe holds is enough to go on from in mid-stream.
+Whether the records come live, from a tap or from a capture, the state is the same, field by field: nothing here looks
+at a clock, and a keyframe holds enough to go on from in mid-stream.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
 from benchcon.wire.silence import alive_us_from
 from benchcon.wire.slips import hello_slip
 
-# What a word of the link says about how the link stands; words that say nothing of it are not here.
 LINK_STANDING = {
     "opened": "asking",
     "asking": "asking",
@@ -33,14 +32,16 @@ LINK_STANDING = {
     "refused": "refused",
     "foreign": "foreign",
 }
+"""Word of a link record → what it makes of `BoardState.link`; other words do not change that."""
 LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back", "discarded": "discarded"}
+"""Word of a link record → the counter of `BoardState` that it adds to."""
 
 
 class BenchState:
     """A reducer over records.
 
-    ``panel_text`` and ``panel_digest`` are carried along in keyframes, so that a capture can be read without its panel
-    file.
+    ``panel_text``, the whole panel file, and ``panel_digest`` are put into keyframes, so that a capture can be read
+    without its panel file. `observer`: the bench's own, if the state takes its events (`take`).
     """
 
     def __init__(self, panel_text: str = "", panel_digest: str = "", observer: Observer | None = None) -> None:
@@ -48,26 +49,26 @@ class BenchState:
         self.panel_digest = panel_digest
         self.boards: dict[int, BoardState] = {}
         self.values: dict[str, Quantity] = {}
-        """What a rehearsal worked on, by name."""
+        """The values of a rehearsal, by name."""
         self.at_us = 0
-        """Stamp of the last record fed."""
+        """Stamp of the last record."""
         self.records = 0
         self.notes = 0
         self.left_out = 0
-        """Times that a board beyond `MOST_BOARDS` had a record; not kept in keyframes."""
+        """How many records named a board beyond `MOST_BOARDS`; not in keyframes."""
         self.observer = observer or Observer()
-        """What has seen the same stream: one of its own (`feed`), or the bench's (`take`)."""
+        """The observer of the same stream: the state's own (`feed`), or the bench's (`take`)."""
         self.adrift = False
-        """Whether the keyframe that the state was to begin with could not be read, and no other has come yet."""
+        """Whether the first keyframe could not be read, and no readable one has come yet."""
         self._fresh = True
 
     @property
     def begins(self) -> bool:
-        """Whether a keyframe that comes now is where the state begins; else it repeats what is known."""
+        """Whether the state would begin at a keyframe that comes now; otherwise that repeats what is known."""
         return self._fresh or self.adrift
 
     def board(self, source: int) -> BoardState:
-        """Return the board with this number, made if it is new; what is beyond `MOST_BOARDS` is taken and forgotten."""
+        """Return the board with this number, made if it is new; one beyond `MOST_BOARDS` is not kept."""
         found = self.boards.get(source)
         if found is None:
             found = BoardState(source)
@@ -78,9 +79,9 @@ class BenchState:
         return found
 
     def board_named(self, name: str) -> BoardState | None:
-        """Return the board whose ident is `name`, else whose name is, else None.
+        """Return the board whose ident is `name`, or else whose name is `name`, or else None.
 
-        Of several with one ident it is the one that is linked, and of those the one that has been for longest.
+        Of several with one ident it is the one that is linked, and of several linked the one linked for the longest.
         """
         for attribute in ("ident", "name"):
             found = [board for board in self.boards.values() if getattr(board, attribute) == name]
@@ -89,15 +90,15 @@ class BenchState:
         return None
 
     def feed(self, batch: Batch) -> list[ev.Event]:
-        """Take one batch and return what it means, for everyone downstream.
+        """Take one batch, and return its events.
 
-        A keyframe at the very start of a stream is where the state begins; later ones repeat what is known and are
-        ignored. If that one cannot be read, the state begins with nothing known, learns from what follows, and begins
-        again with the first keyframe that can be read.
+        The state begins at a keyframe at the very start of a stream; later ones repeat what is known and are ignored.
+        If the first one cannot be read, the state begins with nothing known, learns from what follows, and begins again
+        at the first keyframe that can be read.
         """
         if batch.kind == KEYFRAME:
             self.at_us = batch.at_us
-            # Not counted: a rotated file or a ring starts with a keyframe of its own, and must come to the same.
+            # Not counted: a rotated file or a ring starts with a keyframe of its own, and must give the same state.
             if self.begins:
                 self._begin_at(batch.bodies[-1])
             self._fresh = False
@@ -107,7 +108,7 @@ class BenchState:
         return list(happened)
 
     def take(self, batch: Batch, happened: Sequence[ev.Event]) -> None:
-        """Take one batch, no keyframe, and what `observer` has made of it."""
+        """Take one batch, which must not be a keyframe, and the events that `observer` made of it."""
         at_us, source, kind, bodies = batch
         self.at_us = at_us
         self._fresh = False
@@ -143,19 +144,19 @@ class BenchState:
                 taker(self, event)
 
     def keyframe(self) -> bytes:
-        """Return where things stand as one line of JSON, UTF-8: the body of a keyframe record."""
+        """Return the whole state as one line of JSON, UTF-8: the body of a keyframe record."""
         import json
 
-        return json.dumps(self._standing(), ensure_ascii=True, separators=(",", ":")).encode()
+        return json.dumps(self._snapshot(), ensure_ascii=True, separators=(",", ":")).encode()
 
     def as_json(self, now_us: int) -> dict[str, Any]:
-        """Return everything, with each board's standing at `now_us`; the same records always give the same."""
-        whole = self._standing()
+        """Return the whole state, with each board's standing at `now_us`; the same records always give the same."""
+        whole = self._snapshot()
         for fields in whole["boards"]:
             fields["standing"] = self.boards[fields["source"]].standing(now_us)
         return whole
 
-    def _standing(self) -> dict[str, Any]:
+    def _snapshot(self) -> dict[str, Any]:
         values = {name: [each.text, each.at_us, each.changes] for name, each in self.values.items()}
         return {
             "form": FORM,
@@ -169,7 +170,7 @@ class BenchState:
         }
 
     def _begin_at(self, body: bytes) -> None:
-        """Start from a keyframe. One that cannot be read leaves the state as it is, and the next one is tried."""
+        """Begin at a keyframe. One that cannot be read leaves the state as it is, and the next one is tried."""
         try:
             given = read_keyframe(body)
         except ValueError:
@@ -180,7 +181,7 @@ class BenchState:
         self.records, self.notes = given.records, given.notes
         self.panel_text, self.panel_digest = given.panel_text, given.panel_digest
 
-    # --- one taker for each sort of event; `feed` finds them in the table below -----------------------------------
+    # --- one method for each type of event; `take` finds them in the table below ----------------------------------
 
     def _edge(self, event: ev.Edge) -> None:
         channel = self.board(event.source).channel(event.channel)
@@ -260,13 +261,13 @@ class BenchState:
 
     def _link(self, event: ev.Link) -> None:
         if event.source == BENCH:
-            # Records are missing from this file here; the keyframe that follows at once is new.
+            # Records are missing at this point of the file; the keyframe that follows at once is new.
             self._fresh = self._fresh or event.word == "missed"
             for name, text in told_in(event):
                 self._quantity(name, text, event.at_us)
             return
         if event.word in ("moved", "forgotten"):
-            # The number was only lent until the board said who it is, or goes to another board now.
+            # The number was only lent until the board said who it is, or belongs to another board from now on.
             self.boards.pop(event.source, None)
             return
         board = self.board(event.source)
@@ -282,7 +283,7 @@ class BenchState:
             setattr(board, name, getattr(board, name) + (1 if times is None else times))
             if event.word != "held":
                 board.had_trouble("bad lines" if event.word == "discarded" else "repeats", event.at_us)
-        if event.word not in ("came", "left"):  # that is what a tap offers to a program, not where the board is
+        if event.word not in ("came", "left"):  # those name the port that a tap offers, not the board's
             board.port = detail.get("port", board.port)
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):

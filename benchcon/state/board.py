@@ -1,4 +1,4 @@
-"""One board: who it is, how its link stands, and its channels."""
+"""One board: who it is, the state of its link, and its channels."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from benchcon.wire.items import CHANNELS
 from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
 
 TROUBLE_US = 10_000_000
-"""A link that had trouble so short a time ago is not called a good one."""
+"""How long after its last trouble a link is still called weak."""
 SLOW_US = 12_000
-"""No ordinary request and answer takes this long at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
-that holds bytes back for 16 ms makes every one later than this."""
+"""An ordinary request and its answer take less than this at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
+that holds bytes back for 16 ms makes every one take longer."""
 
 NO_SUPPLY_MV = 2500
-"""A board that tells a supply below this says that its lamps and displays have none: no driver of lamps or displays
-works under it (common practice, no source)."""
+"""A reported supply below this counts as none: no driver of lamps or displays works below it (common practice, no
+source)."""
 
 MOST_CHANNELS = 512
-"""Channels of one board that are kept."""
+"""Most channels of one board that are kept."""
 
 
 def is_without_supply(supply_mv: int) -> bool:
-    """Return whether a supply of so many millivolts means that nothing is lit, whatever the board drives.
+    """Return whether a reported supply, in mV, means that nothing is lit, whatever the board drives.
 
     0 means that the board does not report its supply.
     """
@@ -35,9 +35,10 @@ def is_without_supply(supply_mv: int) -> bool:
 
 @dataclass(slots=True, eq=False)
 class BoardState:
-    """What is known of one board."""
+    """What is known about one board."""
 
     source: int
+    """Its number on the bench."""
     port: str = ""
     ident: str = ""
     name: str = ""
@@ -47,7 +48,7 @@ class BoardState:
     protocol: int = 0
     buffer: int = 0
     items_told: int = 0
-    """Number of items the board says it has."""
+    """How many items the board says it has."""
     boot: int | None = None
     cause: str = ""
     boots: int = 0
@@ -56,43 +57,43 @@ class BoardState:
     dark_why: str = ""
     deadman_ms: int = 0
     supply_mv: int = 0
-    """0: not known."""
+    """Supply in millivolts; 0: not known."""
     worst_loop_us: int = 0
     bad_lines: int = 0
-    """Bad lines the board says it received."""
+    """How many bad lines the board says it received."""
     dropped: int = 0
-    """Notifications the board says it dropped (counter in `alive`)."""
+    """How many notifications the board says it dropped (counter in `alive`)."""
     lost_notifications: int = 0
-    """Sum of the `lost` notifications."""
+    """How many notifications were lost according to its `lost` notifications."""
     alive_period_us: int = ALIVE_US
     last_heard_us: int | None = None
     link: str = "asking"
-    """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``foreign``, ``refused``."""
+    """State of the link: ``asking``, ``linked``, ``lost``, ``released``, ``foreign``, ``refused``."""
     link_detail: str = ""
     linked_us: int = 0
     known: bool = False
-    """Whether the inputs have been read whole since the last boot or gap."""
+    """Whether all inputs have been read since the last boot or gap."""
     round_trip_us: int | None = None
     round_trip_worst_us: int | None = None
     round_trip_floor_us: int | None = None
-    """What the quickest of the latest answers took: one late answer does not make a link slow."""
+    """Round trip of the fastest recent answers; one late answer does not make a link slow."""
     trouble: str = ""
-    """What was the matter with the link last: ``bad lines``, ``lines lost``, ``repeats``."""
+    """What was last wrong with the link: ``bad lines``, ``lines lost``, ``repeats``."""
     trouble_us: int = 0
-    """When that was."""
+    """When that was, as a host stamp."""
     refused: int = 0
     gave_up: int = 0
     repeats: int = 0
     held_back: int = 0
     discarded: int = 0
-    """Bytes of endless lines that were thrown away."""
+    """How many bytes of endless lines were thrown away."""
     channels: dict[str, ChannelState] = field(default_factory=dict)
-    """By id, in the order of the board's description."""
+    """Channel id → channel, in the order of the board's description."""
 
     def standing(self, now_us: int) -> str:
         """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``foreign``.
 
-        Only in ``live`` is what the channels say what stands now.
+        Only while it is ``live`` are the channels' values current.
         """
         if self.link != "linked":
             return self.link
@@ -102,12 +103,12 @@ class BoardState:
 
     @property
     def called(self) -> str:
-        """What the board is called, printable: its ident, else its name, else ``board 2``."""
+        """The board's printable name for people: its ident, or else its name, or else ``board 2``."""
         return printable(self.ident or self.name) or f"board {self.source}"
 
     @property
     def silent_from_us(self) -> int:
-        """When the board counts as silent, if nothing is heard of it until then."""
+        """When the board will count as silent if nothing is heard from it until then."""
         return (self.last_heard_us or 0) + self.silent_after_us
 
     def is_silent(self, now_us: int) -> bool:
@@ -120,25 +121,25 @@ class BoardState:
         return silent_after_us(self.alive_period_us)
 
     def weakness(self, now_us: int) -> str:
-        """Return what is the matter with a live link: ``bad lines``, ``lines lost``, ``repeats``, ``slow``; or nothing.
+        """Return what is wrong with a live link: ``bad lines``, ``lines lost``, ``repeats``, ``slow``; or empty.
 
-        What the channels say stands all the same.
+        The channels' values are current all the same.
         """
         if self.trouble and 0 <= now_us - self.trouble_us < TROUBLE_US:
             return self.trouble
         return "slow" if (self.round_trip_floor_us or 0) > SLOW_US else ""
 
     def had_trouble(self, what: str, at_us: int) -> None:
-        """Something was wrong on the link; before the board is linked, that is no wonder."""
+        """Note that something was wrong on the link; ignored before the board is linked, when it is to be expected."""
         if self.link == "linked":
             self.trouble, self.trouble_us = what, at_us
 
     def answered_after(self, took_us: int) -> None:
-        """Take how long an answer took."""
+        """Take the round trip of one answer."""
         self.round_trip_us = took_us
         self.round_trip_worst_us = max(took_us, self.round_trip_worst_us or 0)
         floor_us = self.round_trip_floor_us
-        # A quick one counts at once, late ones little by little.
+        # A fast one counts at once, late ones only little by little.
         self.round_trip_floor_us = took_us if floor_us is None else min(took_us, floor_us + (took_us - floor_us) // 8)
 
     @property
@@ -148,11 +149,11 @@ class BoardState:
 
     @property
     def no_supply(self) -> bool:
-        """Whether the board says that the supply of its lamps and displays is gone."""
+        """Whether the board reports that its lamps and displays have no supply."""
         return is_without_supply(self.supply_mv)
 
     def value_now(self, channel_id: str, now_us: int) -> int | None:
-        """Return a channel's value if it may be shown as current, else None."""
+        """Return a channel's value, as on the wire, if it may be shown as current; else None."""
         channel = self.channels.get(channel_id)
         if channel is None or self.standing(now_us) != "live" or not (self.known or channel.is_output):
             return None
@@ -161,7 +162,7 @@ class BoardState:
     def channel(self, channel_id: str) -> ChannelState:
         """Return the channel, made if it is new.
 
-        A board describes 255 at the most; what a stranger names beyond `MOST_CHANNELS` is taken and forgotten.
+        A board describes 255 at most; channels that a stranger names beyond `MOST_CHANNELS` are not kept.
         """
         found = self.channels.get(channel_id)
         if found is None:
@@ -171,7 +172,7 @@ class BoardState:
         return found
 
     def describe(self, kind: str, words: tuple[str, ...], texts: dict[str, str]) -> None:
-        """Take one item of the description: its `kind`, what follows, and its ``key=text`` pairs, unquoted."""
+        """Take one item of the description: its `kind`, the words after that, and its ``key=text`` pairs, unquoted."""
         if kind == "board":
             self.ident = texts.get("ident", self.ident)
             self.name = texts.get("name", self.name)
@@ -188,19 +189,19 @@ class BoardState:
             channel.detail = texts
 
     def outputs_off(self, at_us: int) -> None:
-        """Set all outputs to off, as dark or a reset does."""
+        """Note that all outputs are off, as after dark or a reset."""
         self.nothing_wanted()
         for channel in self.channels.values():
             if channel.is_output and channel.value != 0:
                 channel.moved(0, at_us, 0)
 
     def nothing_wanted(self) -> None:
-        """Take that the link wants nothing of the outputs any more: none blinks, nothing is held back."""
+        """Note that no output blinks any more, and that the link holds nothing back."""
         for channel in self.channels.values():
             channel.nothing_wanted()
 
     def forget(self, at_us: int) -> None:
-        """Take a reset: nothing is known of the inputs, the outputs are off, and so are raw and the dead-man."""
+        """Note a reset: the inputs are not known, and the outputs, raw and the dead-man are off."""
         self.known = False
         self.alive_period_us = ALIVE_US
         self.dark = False
@@ -214,15 +215,15 @@ class BoardState:
         self.outputs_off(at_us)
 
     def as_json(self) -> dict[str, Any]:
-        """Return every field, for keyframes and comparison."""
+        """Return every field, as JSON can hold it, for keyframes and comparison."""
         plain = {name: getattr(self, name) for name in _PLAIN}
         return plain | {"channels": [channel.as_json() for channel in self.channels.values()]}
 
     @classmethod
     def from_json(cls, told: dict[str, Any]) -> BoardState:
-        """Return the board that `as_json` gave `told`; fields that are missing keep their first value.
+        """Return the board of which `as_json` returned `told`; fields that are missing have their default.
 
-        Raises `ValueError`, `KeyError`, `TypeError` or `AttributeError` for what is no such table.
+        Raises `ValueError`, `KeyError`, `TypeError` or `AttributeError` if `told` is not such a table.
         """
         board = cls(given(told["source"], 0))
         for name in _PLAIN[1:]:

@@ -1,7 +1,7 @@
-"""What changed when: a stream of records, and the time, as changes of channels and of whole boards.
+"""What changed, and when: turns a stream of records, and the time, into changes of channels and boards.
 
-Whatever draws, judges or writes down what channels did is made of these. Who wants them makes a `Changes` around the
-state; where nobody does, none are made.
+Whatever draws, judges or exports what channels did is made of these. Whoever needs them makes a `Changes` around the
+state; otherwise none are worked out.
 """
 
 from __future__ import annotations
@@ -16,12 +16,13 @@ from benchcon.wire.notifications import settings
 from benchcon.wire.records import KEYFRAME, LINE_UP, Batch
 
 DARK = "(dark)"
-"""Stands for a channel: whether the board is dark, 1 or 0."""
+"""In place of a channel id: whether the board is dark, 1 or 0."""
 RESETS = "(resets)"
-"""Stands for a channel: resets of the board, but for the one that opening its port makes with many boards."""
+"""In place of a channel id: how often the board was reset, without the reset that opening its port may cause."""
 REFUSED = "(refused)"
-"""Stands for a channel: requests that the board has refused."""
+"""In place of a channel id: how many requests the board has refused."""
 OF_BOARDS = (DARK, RESETS, REFUSED)
+"""What is said about a whole board, in place of a channel id."""
 
 _NEVER_US = 1 << 70
 _OF_NO_VALUE = frozenset({ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd, ev.Gap})
@@ -29,25 +30,26 @@ _OF_NO_VALUE = frozenset({ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd, ev.Gap
 
 
 class ValueChange(NamedTuple):
-    """One channel has another value than before."""
+    """The new value of one channel, different from the one before."""
 
     at_us: int
     """Host stamp."""
     source: int
+    """The board's number."""
     channel: str
     """Its id, or one of `OF_BOARDS`."""
     value: int | None
-    """As on the wire, encoders as signed counts; None: not known any more."""
+    """As on the wire, but encoders as signed counts; None: not known any more."""
     clock_us: int = 0
-    """Board clock, unwrapped, if the board reported the change itself; else 0."""
+    """Board clock of the change, unwrapped, in µs, if the board reported it by itself; else 0."""
 
 
 def take_observed(
     state: BenchState, changes: Changes | None, batches: Sequence[Batch], observed: Sequence[Sequence[ev.Event]]
 ) -> tuple[list[ValueChange], Sequence[ev.Event]]:
-    """Have `state` take batches and what the bench's observer has made of each; return what changed, and all events.
+    """Give `state` batches and the events that the bench's observer made of each; return changes and all events.
 
-    `changes` is made around the state; without one nothing is worked out of what changed.
+    `changes` must have been made around `state`; if it is None, no changes are worked out.
     """
     found: list[ValueChange] = []
     for batch, events in zip(batches, observed, strict=True):
@@ -59,34 +61,35 @@ def take_observed(
 
 
 class Changes:
-    """Eats batches and gives changes, in order; a value that is first known is one too.
+    """Turns batches into changes, in order. The first value that becomes known is a change too.
 
-    As channels were last reported, whatever became of their board; or, with `shown`, as they may be shown as current:
-    not known while the board is silent, lost or not there, and after it was lost until it has reported them again.
-    Silence is not a record, so call `tick` as well. The stamps of a board's changes never decrease.
+    A channel keeps its last reported value, whatever happens to its board. With `shown`, it has the value that may be
+    shown as current: not known (None) while the board is silent, lost or not linked, and after it was lost until the
+    board has reported that channel again. Silence is not a record, so call `tick` as well. The stamps of a board's
+    changes never decrease.
     """
 
     def __init__(self, state: BenchState | None = None, *, shown: bool = False) -> None:
         self.state = state or BenchState()
         self.events: Sequence[ev.Event] = []
-        """What the last batch meant."""
+        """The events of the last batch."""
         self._shown = shown
-        # All by the board's number:
+        # All of these by the board's number:
         self._last: dict[int, dict[str, int | None]] = {}
         self._heard: set[int] = set()
         self._resets: dict[int, int] = {}
         self._refused_before: dict[int, int] = {}
         self._dark_known: set[int] = set()
-        # And, if only what may be shown counts:
+        # These are used only with `shown`:
         self._live: set[int] = set()
         self._silent_since: dict[int, int] = {}
         self._doubted: dict[int, set[str]] = {}
-        """Channels whose value is from before the board was lost."""
+        """Channels whose value dates from before the board was lost."""
         self._look_us = _NEVER_US
-        """No live board can have fallen silent before."""
+        """Until then no live board can fall silent."""
 
     def begin(self, now_us: int) -> list[ValueChange]:
-        """Return how all boards stand at `now_us`, as changes; what comes after follows on that."""
+        """Return the values of all boards at `now_us` as changes; call it first if the state is not new."""
         changes: list[ValueChange] = []
         for board in self.state.boards.values():
             self._see(board, now_us)
@@ -94,7 +97,7 @@ class Changes:
         return changes
 
     def standing(self, now_us: int) -> list[ValueChange]:
-        """Return all that is known, as if it had changed just now: for who comes later, or has missed something."""
+        """Return every known value as a change at `now_us`, for a listener that comes later or missed something."""
         return [
             ValueChange(now_us, source, name, value)
             for source, last in self._last.items()
@@ -103,14 +106,14 @@ class Changes:
         ]
 
     def feed(self, batch: Batch) -> list[ValueChange]:
-        """Take one batch, which the state has not seen yet."""
+        """Feed one batch to the state, and return what it changed."""
         changes = self.tick(batch.at_us)
         self.events = self.state.feed(batch)
         self._look(batch, self.events, changes)
         return changes
 
     def take(self, batch: Batch, events: Sequence[ev.Event]) -> list[ValueChange]:
-        """Take one batch as `feed` does, with what the bench's observer has made of it (see `BenchState.take`)."""
+        """Take one batch as `feed` does, with the events that the bench's observer made (see `BenchState.take`)."""
         changes = self.tick(batch.at_us)
         self.events = events
         self.state.take(batch, events)
@@ -118,7 +121,7 @@ class Changes:
         return changes
 
     def tick(self, now_us: int) -> list[ValueChange]:
-        """Take the time; return what silence alone has changed until then, stamped with when it became silence."""
+        """Return what silence alone has changed up to `now_us`, stamped with when each board became silent."""
         changes: list[ValueChange] = []
         if now_us <= self._look_us:
             return changes
@@ -141,7 +144,8 @@ class Changes:
                 self._gone(at_us, gone, changes)
             for each in self.state.boards.values():
                 if each.known:
-                    # A keyframe does not say whether the board has told; one whose inputs were read has, mostly.
+                    # A keyframe does not say whether the board said that it is dark or not; one whose inputs were read
+                    # nearly always has.
                     self._dark_known.add(each.source)
                 self._see(each, at_us)
                 self._board(at_us, each, changes)
@@ -174,13 +178,13 @@ class Changes:
             self._board(at_us, board, changes)
 
     def _happened_to(self, board: BoardState, event: ev.Event, changes: list[ValueChange]) -> bool:
-        """Take an event that may have changed values; return whether all of the board is to be looked at."""
+        """Take an event that may have changed values; return whether the whole board has to be compared."""
         source = board.source
         if isinstance(event, ev.Answered):
             word = event.words[0]
             if word == "set" and event.request is not None:
                 for channel_id, value in settings(event.request.words[1:]):
-                    self._told(event.at_us, board, channel_id, value, 0, changes)
+                    self._reported(event.at_us, board, channel_id, value, 0, changes)
                 return False
             if word == "read" and source in self._doubted:
                 self._doubted[source].difference_update(channel_id for channel_id, _ in settings(event.words[4:]))
@@ -199,12 +203,12 @@ class Changes:
         self, at_us: int, board: BoardState, values: dict[str, int], clock_us: int, changes: list[ValueChange]
     ) -> None:
         for channel_id, value in values.items():
-            self._told(at_us, board, channel_id, value, clock_us, changes)
+            self._reported(at_us, board, channel_id, value, clock_us, changes)
 
-    def _told(
+    def _reported(
         self, at_us: int, board: BoardState, channel_id: str, value: int, clock_us: int, changes: list[ValueChange]
     ) -> None:
-        """The board has told this value of a channel, as on the wire."""
+        """Take a value that the board has reported for a channel, as on the wire."""
         source = board.source
         if self._shown:
             if source not in self._live:
@@ -219,7 +223,7 @@ class Changes:
             changes.append(ValueChange(at_us, source, channel_id, value, clock_us))
 
     def _see(self, board: BoardState, now_us: int) -> None:
-        """Note whether what a board's channels say is current."""
+        """Note whether the values of a board's channels are current."""
         if not self._shown:
             return
         source = board.source
@@ -234,7 +238,7 @@ class Changes:
                 self._doubted[source] = set(board.channels)
 
     def _board(self, at_us: int, board: BoardState, changes: list[ValueChange]) -> None:
-        """Find what is different in all of a board."""
+        """Compare all values of a board with the last ones, and add what has changed."""
         source = board.source
         current = not self._shown or source in self._live
         doubted = self._doubted.get(source, ())
@@ -253,7 +257,7 @@ class Changes:
                 changes.append(ValueChange(at_us, source, name, value))
 
     def _gone(self, at_us: int, source: int, changes: list[ValueChange]) -> None:
-        """The number was only lent to a board, or belongs to another one from now on."""
+        """Forget a board whose number was only lent to it, or belongs to another one from now on."""
         for name, value in self._last.pop(source, {}).items():
             if value is not None:
                 changes.append(ValueChange(at_us, source, name, None))

@@ -1,4 +1,4 @@
-"""One channel of one board, as last told."""
+"""One channel of one board, as last reported."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchcon.wire.items import OUTPUTS, signed16
 
 @dataclass(slots=True, eq=False)
 class ChannelState:
-    """What is known of one channel. Values are as on the wire (see section 6 of the line protocol)."""
+    """What is known about one channel. Values are as on the wire (section 6 of the line protocol)."""
 
     id: str
     kind: str = ""
@@ -22,25 +22,26 @@ class ChannelState:
     at_us: int = 0
     """Host stamp of the record that gave the value."""
     clock_us: int = 0
-    """Board clock, unwrapped, of the change (0: not known, as after `read`)."""
+    """Board clock of the change, unwrapped, in µs; 0: not known, as after `read`."""
     changes: int = 0
     least: int | None = None
-    """Least value seen, encoders as signed counts, potentiometers with raw readings included."""
+    """Least value seen: for encoders as a signed count, for potentiometers including raw readings."""
     greatest: int | None = None
+    """Greatest value seen, likewise."""
     raw_on: bool = False
     raw_level: int | None = None
-    """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts), where raw is on."""
+    """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts); None unless raw is on."""
     edges: int = 0
     invalid: int = 0
-    """Illegal jumps of an encoder, as the board counts them."""
+    """Invalid transitions of an encoder, as the board counts them."""
     ghost: bool = False
-    """A contact of a matrix that the board takes for a ghost."""
+    """Whether the board takes this contact of a matrix for a ghost."""
     blinking: bool = False
-    """The link makes this output blink."""
+    """Whether the link makes this output blink."""
     wanted: int | None = None
-    """The value that the link holds back; None: none."""
+    """The value that the link holds back; None if it does not."""
     held: str = ""
-    """Why it does: ``flash``, ``current``, ``wink`` or ``no answer``."""
+    """Why it is held back: ``flash``, ``current``, ``wink`` or ``no answer``."""
 
     @property
     def is_output(self) -> bool:
@@ -49,12 +50,15 @@ class ChannelState:
 
     @property
     def signed(self) -> int | None:
-        """The value, an encoder's as a signed count."""
+        """The value; for an encoder as a signed count; None if not known."""
         return self.as_signed(self.value) if self.value is not None else None
 
     @property
     def level(self) -> int | None:
-        """A contact's pin level before inversion: as told raw, else worked out from the value; None: not known."""
+        """The pin level of a contact before inversion, from raw reports or else from the value; None: not known.
+
+        For other kinds, what raw reports give; see `raw_level`.
+        """
         if self.raw_level is not None:
             return self.raw_level
         if self.value is None or self.kind != "contact":
@@ -62,17 +66,17 @@ class ChannelState:
         return self.value ^ (self.detail.get("inv") == "1")
 
     def as_signed(self, value: int) -> int:
-        """Return `value`, if this is an encoder, as a signed 16-bit count."""
+        """Return `value`; if this is an encoder, as a signed 16-bit count."""
         return signed16(value) if self.kind == "encoder" and value & 0x8000 else value
 
     def nothing_wanted(self) -> None:
-        """Take that what the link made of this output by itself has ended, through dark, a reset or a lost port."""
+        """Note that the link neither blinks this output nor holds a value back, after dark, a reset or a lost port."""
         self.blinking = False
         self.wanted = None
         self.held = ""
 
     def moved(self, value: int, at_us: int, clock_us: int) -> None:
-        """Take a change that the board reported."""
+        """Take a change that the board reported, or a setting that it confirmed."""
         self.at_us = at_us
         self.clock_us = clock_us
         if value != self.value:
@@ -84,7 +88,7 @@ class ChannelState:
                 self.span(value)
 
     def stands(self, value: int, at_us: int) -> None:
-        """Take a value read back: a change that was missed counts as one, a first value does not."""
+        """Take a value that was read back. It counts as a change if it differs, unless it is the first value."""
         if value != self.value:
             self.changes += self.value is not None
             self.value = value
@@ -94,7 +98,7 @@ class ChannelState:
         self.span(self.as_signed(value))
 
     def span(self, value: int) -> None:
-        """Widen the least and greatest seen to hold `value`."""
+        """Widen the range of values seen (`least`, `greatest`) to include `value`."""
         if self.least is None or self.greatest is None:
             self.least = self.greatest = value
         elif value < self.least:
@@ -103,22 +107,22 @@ class ChannelState:
             self.greatest = value
 
     def forget(self) -> None:
-        """Take that the board restarted or its description changed: the value is not known, the counts stay."""
+        """Note that the value is not known any more, since the board was reset; the counts stay."""
         self.value = None
         self.raw_on = False
         self.raw_level = None
         self.ghost = False
 
     def as_json(self) -> dict[str, Any]:
-        """Return every field that has changed from its first value, for keyframes and comparison."""
+        """Return every field that differs from its default, as JSON can hold it, for keyframes and comparison."""
         told = {name: value for name in _NAMES if (value := getattr(self, name)) != getattr(_AT_FIRST, name)}
         return {"id": self.id} | told
 
     @classmethod
     def from_json(cls, told: dict[str, Any]) -> ChannelState:
-        """Return the channel that `as_json` gave `told`; fields that are missing keep their first value.
+        """Return the channel of which `as_json` returned `told`; fields that are missing have their default.
 
-        Raises `ValueError`, `KeyError` or `TypeError` for what is no such table.
+        Raises `ValueError`, `KeyError` or `TypeError` if `told` is not such a table.
         """
         channel = cls(given(told["id"], ""))
         for name in _NAMES:
@@ -128,5 +132,5 @@ class ChannelState:
 
 
 _AT_FIRST = ChannelState("")
-"""What a channel's fields hold before anything is known."""
+"""The defaults of all fields."""
 _NAMES = tuple(each.name for each in fields(ChannelState) if each.name != "id")

@@ -1,4 +1,4 @@
-"""Parts for channels that no panel file names: so that a board just plugged in can be worked at once."""
+"""Parts for channels that no panel file names, so that a board which was just plugged in can be used at once."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Signature = tuple[object, ...]
 
 
 def signature(state: BenchState) -> Signature:
-    """Return what `completed` depends on: as long as this is the same, so is its result."""
+    """Return a value that changes whenever the result of `completed` may change."""
     return tuple(
         (
             board.source,
@@ -40,9 +40,9 @@ def completed(panel: Panel, state: BenchState) -> Panel:
     boards = list(panel.boards)
     used = {(channel.board, channel.id) for part in panel.parts for channel in part.channels}
     found: list[Part] = []
-    for _, board in sorted(state.boards.items()):  # as the ports were opened, whoever answers first
+    for _, board in sorted(state.boards.items()):  # in the order of the ports, not in that of the answers
         if board.duplicate:
-            continue  # what stands under this name is the other one's
+            continue  # the parts of this name belong to the other board
         name = _name_on(panel.boards, board)
         if name is None:
             if not board.channels:
@@ -67,9 +67,9 @@ def completed(panel: Panel, state: BenchState) -> Panel:
 
 
 def said_of(boards: Iterable[BoardState]) -> list[Said]:
-    """Return what `boards` have said of themselves, as `panel.draft` takes it; boards that said nothing are left out.
+    """Return what `boards` have said about themselves, as `panel.draft` takes it; without those that said nothing.
 
-    What a board is built with goes along: firmware is written for a chip.
+    Model, chip and firmware are included, because firmware is generated for a chip.
     """
     said: list[Said] = []
     for board in boards:
@@ -96,9 +96,9 @@ def _label(channel: ChannelState) -> str:
 
 
 def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | None:
-    """Return a part for one channel, as far as its board has described it; None for a kind not known here.
+    """Return a part for one channel, as far as its board has described it; None for an unknown kind.
 
-    Unless it is `alone` with its label (a switch and its lamp are often called the same) the channel's id follows it.
+    If it is not `alone` with its label (a switch and its lamp often share one), the channel's id is added to that.
     """
     name = f"{board}.{channel.id}"
     label = _label(channel) if alone else f"{_label(channel)} {channel.id}"

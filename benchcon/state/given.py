@@ -1,18 +1,18 @@
-"""Fields of a keyframe, as a stranger may have written them: of the right type and of bearable size, or refused."""
+"""Fields of a keyframe that anybody may have written: accepted if of the right type and not too large."""
 
 from __future__ import annotations
 
 from typing import Any
 
 LONGEST = 1000
-"""Characters of a text that is taken."""
+"""Most characters of a text, and entries of a table, that are accepted."""
 GREATEST = 1 << 64
 
 
 def given(value: Any, first: Any) -> Any:
-    """Return `value` if it is of the sort of `first`, what the field begins as; None stands for a number or nothing.
+    """Return `value` if it is of the type of `first`, the field's default; a default of None allows None or a number.
 
-    Raises `ValueError` if it is not: then the keyframe is none of ours.
+    Raises `ValueError` if it is not.
     """
     if first is None:
         fits = value is None or _number(value)
@@ -25,7 +25,7 @@ def given(value: Any, first: Any) -> Any:
     else:
         fits = isinstance(value, dict) and len(value) < LONGEST and all(_text(each) for each in value.values())
     if not fits:
-        raise ValueError("a field of the keyframe is of another sort")
+        raise ValueError("a field of the keyframe is of another type")
     return value
 
 

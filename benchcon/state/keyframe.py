@@ -1,4 +1,4 @@
-"""A keyframe: where a bench stands, as one line of JSON, read as a stranger may have written or damaged it."""
+"""Reading a keyframe, the whole state of a bench as one line of JSON, which may be damaged or written by anybody."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from benchcon.wire.observer import Observer
 FORM = 1
 """Version of the keyframe's JSON."""
 MOST_BOARDS = 256
-"""Boards of one stream that are kept; a bench has a few. What a file says of more is left out and counted."""
+"""Most boards of one stream that are kept; a bench has a few. Records of others are left out and counted."""
 
 
 class Keyframe(NamedTuple):
-    """What a keyframe holds, of bearable size and with every field of the right type."""
+    """The contents of a keyframe, limited in size and with every field of the right type."""
 
     boards: dict[int, BoardState]
-    """By source number."""
+    """Number of a board → the board."""
     observer: Observer
-    """Ready to go on with the records after the keyframe."""
+    """An observer that can go on with the records after the keyframe."""
     values: dict[str, Quantity]
-    """What a rehearsal worked on, by name."""
+    """The values of a rehearsal, by name."""
     records: int
     notes: int
     panel_text: str
@@ -34,7 +34,7 @@ class Keyframe(NamedTuple):
 def read_keyframe(body: bytes) -> Keyframe:
     """Read the body of a keyframe record (section 4 of `protocols/capture-file.md`).
 
-    Raises `ValueError`, which says in a few words why, if it cannot be read, and nothing else, whatever the body is.
+    Raises `ValueError`, which says in a few words why, if it cannot be read; nothing else, whatever the body is.
     """
     import json
 

@@ -116,6 +116,6 @@ def test_the_likely_cause_is_named() -> None:
     assert "another firmware" in foreign.explain({115200: b"Temperature 21.5\r\nTemperature 21.6\r\n"})
     assert "inverted or open line" in foreign.explain({115200: b"\x00\x00\x00\xff\x00\x00"})
     assert "unusual rate" in foreign.explain({115200: bytes(range(128, 200)), 9600: bytes(range(100, 220))})
-    assert "another service" in foreign.explain({0: bytes(range(128, 200))})
+    assert "another network service" in foreign.explain({0: bytes(range(128, 200))})
     assert foreign.best_rate({115200: b"\xf3\x80\x12", 9600: b"boot v1\r\n", 57600: b"\xff\xfe"}) == 9600
     assert 1200 not in foreign.RATES
