@@ -35,9 +35,8 @@ class TapSession(OpenSession):
     """Taps on `ports`, open from the start; `start` begins to take what they report.
 
     `listen`, `rfc2217`, `rate`, `ping` are as in `benchcon.link.tap.Tap`; a listening port other than 0 is counted up
-    for each further board. `record`: without it nothing is recorded, and there is nothing to look at: bytes only pass.
-    `keep`: without it the last ten minutes are not kept, and triggers save nothing. Raises `Trouble` if a port cannot
-    be opened.
+    for each further board. `keep`: without it the last ten minutes are not kept, and triggers save nothing. Raises
+    `Trouble` if a port cannot be opened.
     """
 
     badge = "TAP"
@@ -51,7 +50,6 @@ class TapSession(OpenSession):
         rfc2217: bool = False,
         rate: int = RATE,
         ping: bool = False,
-        record: bool = True,
         keep: bool = True,
         kept: Path | None = None,
     ) -> None:
@@ -66,7 +64,8 @@ class TapSession(OpenSession):
         self.trouble = ""
         """Why nothing comes any more: a relay has ended. Empty while all is well."""
         self.said: deque[str] = deque(maxlen=200)
-        """What became of the ports and who came to drive them, for those who look on without a screen."""
+        """What became of the ports, which board is on which, and who came to drive them: for those without a screen."""
+        self._boards_told: dict[int, str] = {}
         self.taps: list[Tap] = []
         try:
             for number, port in enumerate(ports, 1):
@@ -75,7 +74,7 @@ class TapSession(OpenSession):
                 self.taps.append(
                     Tap(
                         port,
-                        self._order.take if record else None,
+                        self._order.take,
                         listen=listen,
                         rfc2217=rfc2217,
                         rate=rate,
@@ -176,7 +175,19 @@ class TapSession(OpenSession):
         if batches:
             with self.lock:
                 self._take(batches, [self.state.observer.observe(batch) for batch in batches])
+                self._say_boards()
             self._tell_taken()
+
+    def _say_boards(self) -> None:
+        """Say which board is behind which of the offered ports, as soon as that is known, and when it is another."""
+        for tap in self.taps:
+            board = self.state.boards.get(tap.source)
+            if board is None or not board.ident:
+                continue
+            board_told = board.called if board.protocol else f"{board.called}, as far as is known"
+            if self._boards_told.get(tap.source) != board_told:
+                self._boards_told[tap.source] = board_told
+                self.said.append(f"{printable(tap.name)} is for {printable(tap.port)}: {board_told}")
 
 
 def _ident_of(port: str, panel: Panel) -> str:

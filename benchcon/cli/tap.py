@@ -21,8 +21,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Stand between boards and the program that normally drives them. The first lines on standard output are the "
         "ports that the program should open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp "
-        "or --rfc2217. On a terminal the console shows what goes by; its keys that drive are off, because the program "
-        "drives. Ctrl-C ends it.\n\n"
+        "or --rfc2217. Which board is behind which port is said on standard error, as soon as the board has identified "
+        "itself to the program. On a terminal the console shows what goes by; its keys that drive are off, because the "
+        "program drives. Ctrl-C ends it.\n\n"
         "Every byte is passed on as it comes, both ways; the rate that the program sets is set on PORT. Without "
         "--ping, nothing is ever sent that the program did not send."
     )
@@ -95,7 +96,6 @@ def run(args: argparse.Namespace) -> int:
             rfc2217=args.rfc2217,
             rate=args.rate,
             ping=args.ping,
-            record=shown or bool(args.output),
             keep=shown,
             kept=Path(args.output) if args.output else None,
         )

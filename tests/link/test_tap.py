@@ -24,8 +24,10 @@ from hypothesis import strategies as st
 from benchcon.errors import Trouble
 from benchcon.link.lock import lock_path
 from benchcon.link.tap import Chunks, Tap
+from benchcon.panel.model import Board, Panel
 from benchcon.replay.tracks import tracks_of
 from benchcon.state_reader import StateReader
+from benchcon.tap_session import TapSession
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
@@ -463,3 +465,54 @@ def test_several_boards_go_into_one_capture_in_one_order(tmp_path: Path) -> None
         os.close(fd)
     for board in boards:
         board.close()
+
+
+@pytest.mark.parametrize("record", [True, False])
+def test_which_board_is_behind_which_port_is_said_once_it_is_known(tmp_path: Path, record: bool) -> None:
+    """Two names of pseudo-terminals say nothing of which desk is where."""
+    boards = {"lighting": Far(), "met": Far()}
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "benchcon", "tap", *(board.port for board in boards.values())),
+            *(("-o", str(tmp_path / "both.capture")) if record else ()),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    names = [process.stdout.readline().strip() for _ in boards]
+    programs = [os.open(name, os.O_RDWR | os.O_NOCTTY) for name in names]
+    hello = codec.request(1, ["hello"]) + b"\n"
+    for program, (ident, board) in zip(programs, boards.items(), strict=True):
+        os.write(program, hello)
+        assert read(board.master, len(hello)) == hello
+        answer = codec.answer(1, ["hello", "01", "03", "0040", "0001", ident]) + b"\n"
+        os.write(board.master, answer)
+        assert read(program, len(answer)) == answer
+    wanted = {
+        f"benchcon: {name} is for {board.port}: {ident}"
+        for name, (ident, board) in zip(names, boards.items(), strict=True)
+    }
+    said: list[str] = []
+    while not wanted <= set(said):
+        line = process.stderr.readline()
+        assert line, said
+        said.append(line.strip())
+    process.send_signal(signal.SIGINT)
+    assert [line for line in (*said, *process.communicate(timeout=LONG_S)[1].splitlines()) if "is for" in line] == (
+        sorted(wanted, key=said.index)
+    )
+    for fd in programs:
+        os.close(fd)
+    for board in boards.values():
+        board.close()
+
+
+def test_the_board_that_answered_there_before_is_named_at_once(far: Far) -> None:
+    panel = Panel(boards=(Board("met"),))
+    session = TapSession([far.port], panel, keep=False)
+    session.start()
+    session.close()  # and takes what the relay has still to report
+    assert list(session.said).count(f"{session.taps[0].name} is for {far.port}: met, as far as is known") == 1
