@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -304,3 +306,23 @@ def test_what_is_carried_over_from_a_finished_walk_is_no_part_of_this_one(tmp_pa
     sitting.goes_on(Folder(tmp_path).open(OSTREY, sitting.began, done), done)
     assert sitting.kept == ["mains"]
     assert sitting.took_s < 5
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium, to print")
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_on_paper_a_long_wiring_list_begins_under_its_heading(tmp_path: Path, size: str) -> None:
+    """Kept whole it went overleaf, and the page with the heading stayed two thirds empty."""
+    text = page(walked(), OSTREY, None)
+    sheet = text.replace("@page { margin: 14mm; }", f"@page {{ margin: 14mm; size: {size}; }}")
+    assert sheet != text
+    (tmp_path / "walk.html").write_text(sheet, "utf-8")
+    options = ["--headless", "--no-sandbox", f"--user-data-dir={tmp_path}/browser", "--no-pdf-header-footer"]
+    command = ["chromium", *options, f"--print-to-pdf={tmp_path}/walk.pdf", f"file://{tmp_path}/walk.html"]
+    subprocess.run(command, check=True, capture_output=True)
+    said = subprocess.run(["pdftotext", "-layout", f"{tmp_path}/walk.pdf", "-"], check=True, capture_output=True)
+    pages = said.stdout.decode().split("\f")
+    for board in OSTREY.boards:
+        (first,) = (each for each in pages if f"Wiring list of board {board.name}" in each)
+        channels = [channel.id for part in OSTREY.parts for channel in part.channels if channel.board == board.name]
+        assert sum(f"\n{id_} " in first.replace("\n ", "\n") for id_ in channels) >= 2, first
