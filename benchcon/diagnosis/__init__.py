@@ -1,7 +1,6 @@
-"""From what a walk saw to what is wrong: pure, and needs only the panel.
+"""Works out from the evidence of a walk what is wrong with a panel. Pure: it needs the panel and no board.
 
-`diagnose` takes a panel and a list of evidence and returns the findings; no board is needed. Both are written down in
-`protocols/walk-report.md`.
+`diagnose` takes a panel and a list of evidence, and returns findings. `protocols/walk-report.md` describes both.
 """
 
 from benchcon.diagnosis.diagnose import diagnose

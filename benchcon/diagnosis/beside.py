@@ -1,8 +1,8 @@
-"""A cause of many wires beside a second fault on some of them.
+"""One cause of many wires' faults, together with a second fault on a few of these wires.
 
-`benchcon.diagnosis.causes` and `benchcon.diagnosis.connectors` find what explains all that its wires showed. Here a
-cause may leave a few of its wires unexplained, if a fault of those few does: the wires are put back to where the cause
-found them, and the search for single faults goes over what they showed then.
+`benchcon.diagnosis.causes` and `benchcon.diagnosis.connectors` find causes that explain everything their wires showed.
+Here a cause may leave a few wires unexplained, if single faults explain those: the effect of the cause is undone
+(`benchcon.diagnosis.restored`), and single faults are searched in what remains.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 MOST_BESIDE = 3
-"""This many wires of a cause may do something else: three crossed contacts touch as many (no source)."""
+"""Most wires of a cause that may do something else; three crossed contacts are this many wires (no source)."""
 _TRIED = 4
-"""This many causes that explain most are weighed against single faults; the others explain less."""
+"""How many causes, those that explain most, are compared with single faults."""
 _ROUNDS = 3
 LOOMS = "looms interchanged"
 
@@ -31,9 +31,10 @@ LOOMS = "looms interchanged"
 def find(
     layout: PanelIndex, nets: Sequence[Net | None], wires: Mapping[str, WireEvidence], but: Collection[str]
 ) -> tuple[list[Choices], list[Cause]]:
-    """Return causes that fit but for a fault on a few of their wires; what is wrong with those is not among them.
+    """Return as choices, and as causes, those that fit except for faults on a few of their wires.
 
-    `nets`: contacts and lamps, as far as there are any. Wires `but` are explained already.
+    The faults on these few wires are not in the result. `nets` are the contacts' and the lamps', None where there are
+    none; wires in `but` are explained already.
     """
     out: list[Choices] = []
     found: list[Cause] = []
@@ -49,7 +50,7 @@ def find(
 
 
 def strained(wires: Mapping[str, WireEvidence], found: Collection[Cause]) -> list[Cause]:
-    """Return those of the causes that leave something of their wires unexplained."""
+    """Return those of the causes `found` that leave something of their wires unexplained."""
     return [c for c in found if any(_off(wires, c, wires[key]) for key in c.sent if key in wires)]
 
 
@@ -73,8 +74,8 @@ def _best(
         off = {wire.key: _off(wires, cause, wire) for wire in there}
         odd = [wire for wire in there if off[wire.key]]
         fits = [wire for wire in there if wire.wrong and not off[wire.key]]
-        # A ground that is broken on the way may be all well before the break but for one wire; and of a plug that sits
-        # wrong with its ground the lamps are dark.
+        # If a ground is broken on its way, everything before the break may be well except one wire. If a plug and its
+        # ground sit in the wrong place, its lamps are dark.
         if not odd and not cause.detail.get("from") and not cause.gate:
             continue
         least = max(cause.least - len(odd), min(cause.least, LEAST))
@@ -84,7 +85,7 @@ def _best(
             continue
         moves = any(source not in (OFF, ON, OTHER_WAY, key) for key, source in cause.sent.items())
         if (moves or cause.kind == LOOMS) and not any(causes.elsewhere(wires, wire, cause) for wire in fits):
-            continue  # nothing shows where it should not
+            continue  # no signal has shown up in a wrong place
         likely.append((2 * len(odd) - len(fits) - len(beside), number, cause))
     weighed: list[tuple[float, int, Cause]] = []
     without = [explain(net) if likely and net else [] for net in nets]
@@ -100,7 +101,7 @@ def _best(
             price += sum(map(_price, rest))
         if price < before:
             weighed.append((price - before, rank, cause))
-    # What spares most comes first, whatever it is about.
+    # The cause that saves most single faults comes first, of whatever kind it is.
     most = min((spared for spared, *_ in weighed), default=0.0)
     best = [cause for spared, _, cause in weighed if spared == most]
     return [each for n, each in enumerate(best) if not any(each.shadowed_by(other) for other in best[:n])][
@@ -117,5 +118,5 @@ def _numbers(layout: PanelIndex, net: Net, cause: Cause) -> set[int]:
 
 
 def _off(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> int:
-    """At how many moments `wire` showed something else than it would by `cause`."""
+    """Return at how many moments `wire` showed something other than `cause` predicts."""
     return causes.off(wires, wire, cause.sent[wire.key], ~causes.two_made(wires, cause.tangled), cause.gate)

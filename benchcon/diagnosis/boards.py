@@ -1,4 +1,4 @@
-"""What happened to whole boards during a walk, as findings: resets, lost ports, silence, dark, supply, line."""
+"""Findings about whole boards during a walk: resets, lost ports, silence, dark, supply, line."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import times
 
 OFTEN = 3
-"""A board that was reset this often while one part was to light is pulled down by that part."""
+"""If a board was reset this often while the same part was lit, that part pulls its supply down."""
 
 _RESETS = {
     "brownout": "its supply: what lights takes more than cable, hub or regulator give; a supply of their own for the "
@@ -24,9 +24,9 @@ _RESETS = {
 def find(
     layout: PanelIndex, troubles: Iterable[BoardTrouble], faint: Mapping[str, Collection[str]] | None = None
 ) -> list[Finding]:
-    """Return what happened to each board, one finding for each sort of thing.
+    """Return the findings about boards, one for each board and kind of trouble.
 
-    `faint`: boards of which every output fails when all are lit together, with these outputs.
+    `faint` gives the boards of which every output fails when all are lit together, with these outputs.
     """
     faint = dict(faint or {})
     out = [f for it in troubles if it.any for f in _of(layout, it, faint.pop(it.board, ()))]
@@ -36,13 +36,13 @@ def find(
 _STRAINED = {
     "resets": "restarts",
     "lost": "loses its port",
-    "silences": "says nothing any more",
+    "silences": "goes silent",
 }
-"""What a supply that gives way does to a board."""
+"""For each counter of `BoardTrouble`, what a supply that gives way does to a board."""
 
 
 def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], faint: Collection[str]) -> Finding:
-    """A board that does not bear all of its outputs lit together."""
+    """Return the finding that a board cannot light all of its outputs together."""
     kinds = [
         what
         for what, there in (("lamps", layout.lamps), ("displays", layout.displays))
@@ -68,7 +68,7 @@ def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], fai
 
 
 def _is_weak(it: BoardTrouble, strained: Mapping[str, int]) -> bool:
-    """Whether what happened while all was lit is no coincidence: again and again, or a brown-out by its own word."""
+    """Return whether the trouble while all was lit is no coincidence: it recurred, or the board reported a brownout."""
     only_then = it.resets == strained.get("resets", 0)
     return sum(strained.values()) > 1 or (only_then and "brownout" in it.causes) or it.sag_mv > SAG_MV
 
@@ -85,7 +85,7 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
         pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
         causes = f" ({', '.join(it.causes)})" if it.causes else ""
         labels = [(layout.part(name).label or name, it.lit[name]) for name in it.lit if _is_part(layout, name)]
-        while_lit = ", ".join(f"{times(count)} while “{label}” was to light" for label, count in labels[:3])
+        while_lit = ", ".join(f"{times(count)} while “{label}” was commanded to light" for label, count in labels[:3])
         look = next((_RESETS[cause] for cause in it.causes if cause in _RESETS), "")
         out.append(
             _finding(
@@ -103,16 +103,16 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
         look = "its USB plug, cable and hub; if somebody pulled the plug, nothing"
         out.append(_finding("port lost", it.board, because, look, {"lost": it.lost}))
     if it.silences:
-        because = f"{board} said nothing for three heartbeats, {times(it.silences)}{_meanwhile(it, 'silences')}"
+        because = f"{board} missed three heartbeats, {times(it.silences)}{_meanwhile(it, 'silences')}"
         look = "its firmware, which may hang, then its supply and cable"
         out.append(_finding("board silent", it.board, because, look, {"silences": it.silences}))
     if it.darks:
-        because = f"the dead-man of {board} made it dark {times(it.darks)}: it heard nothing from the computer"
+        because = f"the dead-man of {board} made it dark {times(it.darks)}: nothing came from the computer"
         because += _meanwhile(it, "darks")
         look = "the line to the board; then the computer: a program that hangs, a port or hub put to sleep"
         out.append(_finding("went dark", it.board, because, look, {"darks": it.darks}))
     if it.no_supply:
-        because = f"the supply of what {board} lights went {times(it.no_supply)} while it was looked at"
+        because = f"the supply of the outputs of {board} failed {times(it.no_supply)} while they were looked at"
         because += _meanwhile(it, "no_supply")
         look = "the supply itself, its switch, fuse and plug, and its ground to the board"
         out.append(_finding("supply lost", it.board, because, look, {"no_supply": it.no_supply}))

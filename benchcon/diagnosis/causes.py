@@ -1,8 +1,8 @@
-"""Whole causes: what one mistake would make of many wires at once, held against what they showed.
+"""Causes of many wires' faults: what one mistake would do to many wires at once, compared with what they showed.
 
-Each cause says for every wire that it touches what would be seen there: what belongs to another wire, the same all
-the time, or the opposite. The causes of chains of shift registers are in `benchcon.diagnosis.chains`; here are those of
-a matrix, of two looms and of a whole board, and the judge of them all.
+Each cause predicts for every wire that it touches what would be seen there: the signal of another wire, always the same
+value, or the opposite. The causes in chains of shift registers are in `benchcon.diagnosis.chains`; this module has
+those in a matrix, in two looms and on a whole board, and judges all of them.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 MISFITS = 0.12
-"""Share of the wires that may do something else beside: a second fault, a brushed neighbour (no source)."""
+"""Share of a cause's wires that may show something else, by a second fault or a brushed neighbour (no source)."""
 AS_GOOD = 3
-"""Up to this many causes that fit equally well are reported; if more fit, none of them is."""
+"""Most causes that fit equally well and are still reported; if more fit, none is."""
 
 
 def find(
@@ -30,9 +30,9 @@ def find(
     wide: bool = False,
     parts: bool = True,
 ) -> tuple[list[Choices], set[str]]:
-    """Return the whole causes that fit, and the channels that they explain. Wires `but` are explained already.
+    """Return the causes that fit, and the channels that they explain. Wires in `but` are explained already.
 
-    `wide`: only those that no single connector can be the cause of. `parts`: those of a single part as well.
+    `wide` leaves out causes that one connector could explain as well; `parts` includes those of a single part.
     """
     makers = [of_looms(layout), of_boards(layout), of_chains(layout), of_matrices(layout)]
     groups: dict[str, list[Cause]] = {}
@@ -42,7 +42,7 @@ def find(
     explained = set(but)
     fits = {group: _best(layout, wires, several, explained, wide) for group, several in groups.items()}
     while any(fit.causes for fit in fits.values()):
-        # What explains most comes first; causes of other sorts that explain the same as well are answers beside it.
+        # The cause that explains most comes first; causes of other kinds that explain the same are alternatives to it.
         least = min((fit for fit in fits.values() if fit.causes), key=lambda fit: fit.rank)
         alike = [fit for fit in fits.values() if fit.rank == least.rank and fit.wrong == least.wrong]
         best = [cause for fit in alike for cause in fit.causes][:AS_GOOD]
@@ -57,16 +57,16 @@ def find(
 
 
 class _Fit(NamedTuple):
-    """What of one group fits best."""
+    """The causes of one group that fit best."""
 
     causes: Sequence[Cause] = ()
     rank: tuple[float, int] = (0.0, 0)
     wrong: frozenset[str] = frozenset()
-    """The wires that were wrong, and that they explain."""
+    """The faulty wires that they explain."""
 
 
 def _each_for_itself(layout: PanelIndex, best: Sequence[Cause]) -> Choices:
-    """Three that are on all the time may be three faults as well as one chip that carries no more."""
+    """Return the alternative that each wire is stuck by itself, for a few wires that are on all the time."""
     if len(best) > 1 or len(best[0].channels) > LEAST or set(best[0].sent.values()) != {ON}:
         return []
     kinds = {"contact": "stuck", "lamp": "always on"}
@@ -81,12 +81,12 @@ def _best(
     explained: Collection[str],
     wide: bool,
 ) -> _Fit:
-    """Return the cause that fits and explains most; several where they explain the same equally well."""
+    """Return the cause that fits and explains most; several if they explain the same equally well."""
     fitting: list[tuple[tuple[float, int], int, Cause, frozenset[str]]] = []
     for number, cause in enumerate(causes):
         there = [wires[key] for key in cause.sent if key in wires and key not in explained]
         asked = [wire for wire in there if wire.tested]
-        # Held together, keys show only that a hand held them, and what they do by such a cause is not foretold.
+        # Keys held together prove nothing here: what they show under such a cause cannot be predicted.
         alone = ~two_made(wires, cause.tangled, surely=True)
         wrong = [wire for wire in there if wire.wrong_at(alone)]
         if len(wrong) < cause.least or 2 * len(wrong) < len(asked):
@@ -94,7 +94,7 @@ def _best(
         if wide and not _is_wide(layout, wrong):
             continue
         if cause.kind == "looms interchanged" and not any(elsewhere(wires, wire, cause) for wire in wrong):
-            continue  # that nothing arrives shows a loom that is off, and not where it went
+            continue  # if nothing arrives, a loom is off: that does not show that it went to another place
         judged = ~two_made(wires, cause.tangled)
         off_by = [off(wires, wire, cause.sent[wire.key], judged) for wire in there]
         if any(each and works(wire, cause) for each, wire in zip(off_by, there, strict=True)):
@@ -103,7 +103,7 @@ def _best(
             continue
         misfits = sum(1 for each in off_by if each)
         if misfits <= MISFITS * len(there):
-            # Each wire that was wrong and is explained is worth one; each that does not fit costs two.
+            # Each faulty wire that is explained scores one; each that does not fit costs two.
             rank = -(len(wrong) - 2.0 * misfits), sum(off_by)
             fitting.append((rank, number, cause, frozenset(wire.key for wire in wrong)))
     if not fitting:
@@ -113,36 +113,38 @@ def _best(
     best = [each[2] for each in fitting]
     first = best[0]
     alike = [cause for cause in best if cause is first or not cause.shadowed_by(first)]
-    # One of each kind before a second one of any.
+    # The first of every kind comes before the second of any kind.
     kinds = [cause.kind for cause in alike]
     ordered = sorted(alike, key=lambda cause: cause is not alike[kinds.index(cause.kind)])[:AS_GOOD]
     return _Fit(ordered, least, fitting[0][3])
 
 
 def works(wire: WireEvidence, cause: Cause, judged: int = -1) -> bool:
-    """Whether it did its own work, although by `cause` it should not: no second fault makes it do that, but for one
-    that turns it round once more. Only the moments `judged` count."""
+    """Return whether `wire` worked properly although `cause` says that it could not.
+
+    No second fault could make it do so, except one that reverses it again. Only the moments in the mask `judged` count.
+    """
     own = wire.on & wire.seen & wire.own & wire.known & wire.sure & judged
     return cause.sent[wire.key] != OTHER_WAY and not wire.wrong_at(judged) and bool(own)
 
 
 def elsewhere(wires: Mapping[str, WireEvidence], wire: WireEvidence, cause: Cause) -> bool:
-    """Whether it showed what belongs to the wire that `cause` has arrive there."""
+    """Return whether `wire` showed the signal of the wire that, by `cause`, arrives there."""
     source = wires.get(cause.sent[wire.key])
-    if source is None:  # not judged, as contacts are that are made in turn: anything that is not its own is enough
+    if source is None:  # the other wire is not judged (contacts made in turn): any signal but its own is enough
         sent = cause.sent[wire.key] not in (OFF, ON, OTHER_WAY)
         return sent and bool(wire.seen & wire.sure & wire.known & ~wire.on)
     return bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))
 
 
 def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:
-    """Whether these wires are on more than one connector, or on none that is known."""
+    """Return whether the wires `wrong` are on more than one connector, or on none that is known."""
     plugs = {(spot.channel.board, spot.channel.wire.connector) for spot in (layout.spots[w.key] for w in wrong)}
     return len(plugs) > 1 or not any(name for _, name in plugs)
 
 
 def two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str], surely: bool = False) -> int:
-    """The moments at which two of `keys` were, or (unless `surely`) may have been, made."""
+    """Return the mask of moments at which two of `keys` were made or, without `surely`, may have been."""
     one = two = 0
     for wire in (wires[key] for key in keys if key in wires):
         made = wire.on & wire.known if surely else wire.on | ~wire.known
@@ -151,9 +153,9 @@ def two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str], surely: boo
 
 
 def off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judged: int = -1, gate: str = "") -> int:
-    """At how many moments of those `judged` `wire` showed something else than what would come from `source`.
+    """Return at how many of the moments in the mask `judged` `wire` showed something other than the signal of `source`.
 
-    `gate`: the contact that its ground goes through.
+    `gate` is the contact through which its ground goes, if any.
     """
     every = wire.sure & judged
     through = wires.get(gate)
@@ -167,7 +169,7 @@ def off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judg
         return wire.off_by(~wire.on & wire.known, wire.known & judged)
     other = wires.get(source)
     if other is None:
-        return 0  # not judged: nothing speaks against it
+        return 0  # `source` is not judged, so nothing contradicts
     if other.kind != wire.kind:
         return wire.off_by(0, every)
     return wire.off_by(other.on, other.known & judged)
@@ -177,7 +179,7 @@ def off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judg
 
 
 def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
-    """A row or column that is off, two that are swapped, all diodes the wrong way; without diodes, its plug off."""
+    """Yield the causes in matrices: a line off, two lines swapped, all diodes reversed, or (without diodes) no plug."""
     matrices: dict[str, dict[tuple[int, int], str]] = {}
     for key, cross in layout.crosses.items():
         if layout.spots[key].part.wired:
@@ -200,15 +202,17 @@ def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
                         there[axis] = other if place[axis] == one else one
                         sent[key] = at.get((there[0], there[1]), OFF)
                 detail = {"matrix": name, f"{word}s": [one, other]}
-                # Without diodes, ghosts of keys held together come where the lines now are.
+                # Without diodes, keys held together make ghosts at the places where the swapped lines now are.
                 tangled = () if layout.diodes.get(name, True) else tuple(at.values())
                 yield Cause("matrix lines crossed", detail, sent, f"matrix {name}", tangled=tangled)
         yield from _row_with_column(layout, name, at)
 
 
 def _row_with_column(layout: PanelIndex, name: str, at: Mapping[tuple[int, int], str]) -> Iterator[Cause]:
-    """The wires of a row and of a column swapped: neither does anything; without diodes their own crossing, at
-    which current flows either way, still works."""
+    """Yield the causes of a row's wire swapped with a column's: then nothing on either works.
+
+    Without diodes the key at their own crossing, where current flows either way, still works.
+    """
     for row in sorted({r for r, _ in at}):
         for column in sorted({c for _, c in at}):
             sent = {key: OFF for (r, c), key in at.items() if r == row or c == column}
@@ -222,7 +226,7 @@ def _row_with_column(layout: PanelIndex, name: str, at: Mapping[tuple[int, int],
 
 
 def of_looms(layout: PanelIndex) -> Iterator[Cause]:
-    """The looms of two boards, or two plugs, interchanged."""
+    """Yield the causes of two interchanged looms: of two boards, or of two plugs."""
     boards: dict[str, dict[tuple[str, str], str]] = {}
     by_pin: dict[str, dict[tuple[str, str], str]] = {}
     others: dict[str, list[str]] = {}
@@ -249,13 +253,13 @@ def of_looms(layout: PanelIndex) -> Iterator[Cause]:
             yield Cause("looms interchanged", detail, sent, "looms", least=2 * LEAST, besides=besides)
     for (first, here), (second, there) in combinations(plugs.items(), 2):
         detail = {"connectors": [" ".join(first), " ".join(second)]}
-        besides = (*on_plug.get(first, ()), *on_plug.get(second, ()))  # what has several wires is dead there
+        besides = (*on_plug.get(first, ()), *on_plug.get(second, ()))  # parts with several wires are dead there
         sent, group = _exchanged(here, there), f"plugs {first} {second}"
         yield Cause("looms interchanged", detail, sent, group, least=LEAST + 1, besides=besides)
 
 
 def _pin_of(layout: PanelIndex, spot: Spot) -> str:
-    """The board's pin that a wire goes to; of a matrix the pins of row and column."""
+    """Return the board's pin that a wire goes to; for a contact in a matrix the pins of its row and column."""
     cross = layout.crosses.get(spot.key)
     for matrix in layout.panel.matrices:
         if (
@@ -274,7 +278,7 @@ def _exchanged(here: Mapping[tuple[str, str], str], there: Mapping[tuple[str, st
 
 
 def of_boards(layout: PanelIndex) -> Iterator[Cause]:
-    """All contacts of a board read the other way round."""
+    """Yield the cause of each board whose contacts all read inverted."""
     boards: dict[str, list[str]] = {}
     for key, spot in layout.spots.items():
         if spot.kind == "contact" and spot.part.wired:
@@ -284,7 +288,7 @@ def of_boards(layout: PanelIndex) -> Iterator[Cause]:
 
 
 def of_parts(layout: PanelIndex) -> Iterator[Cause]:
-    """The common of a switch with several contacts; its contacts wired from the other end."""
+    """Yield the causes in switches with several contacts: an open common, or contacts wired from the other end."""
     for name, control in layout.controls.items():
         keys = layout.channels_of(name)
         if len(keys) > 1 and control.wired and layout.spots[keys[0]].kind == "contact":

@@ -1,8 +1,8 @@
-"""Chains of shift registers: what becomes of their inputs or outputs when one thing about the chain is wrong.
+"""Causes in chains of shift registers: what their inputs or outputs show if one thing about the chain is wrong.
 
-A 74HC165 puts out its input H first and A last, then what comes from the chip behind it; a 74HC595 takes what comes
-into QA and moves it on to QH (data sheets of either, Texas Instruments SCLS116 and SCLS041, function tables; from
-memory). So a chip that gives nothing on takes all with it that comes through it: behind it on the way from the board.
+A 74HC165 shifts out its input H first and A last, then what comes from the next chip; a 74HC595 takes a bit into QA and
+shifts it on to QH (data sheets, Texas Instruments SCLS116 and SCLS041, function tables; from memory). So a chip that
+passes nothing on also stops everything that comes through it: the chips behind it, seen from the board.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from benchcon.diagnosis.wires import LEAST
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 
 _ALL_ORDERS = 4
-"""With up to this many chips every order is tried; with more, only two swapped, or all reversed."""
+"""Longest chain for which every order of chips is tried; for longer ones, only two swapped or all reversed."""
 _CONTACTS, _LAMPS = "165", "595"
 
 
 def of_chains(layout: PanelIndex) -> Iterator[Cause]:
-    """What may be wrong with each chain of 74HC165 or 74HC595 on the panel."""
+    """Yield the possible causes in each chain of 74HC165 or 74HC595 on the panel."""
     chains: dict[tuple[str, str], dict[int, str]] = {}
     encoders: dict[tuple[str, str], dict[int, str]] = {}
     for key, spot in layout.spots.items():
@@ -48,7 +48,7 @@ class _Chain:
     def causes(self) -> Iterator[Cause]:
         chips = range(self.chips)
         for chip in chips:
-            # Of one chip alone, or with all that comes through it; the last chip is both.
+            # The chip is dead alone, or with everything that comes through it; for the last chip these are the same.
             for level in (OFF, ON):
                 for last in {chip, self.chips - 1}:
                     detail: dict[str, Any] = {"chip": chip + 1, "behind": last > chip, "reads": int(level == ON)}
@@ -56,7 +56,7 @@ class _Chain:
         orders = permutations(chips) if self.chips <= _ALL_ORDERS else self._orders()
         for order in orders:
             if list(order) != list(chips):
-                # Of inputs it is seen at each place what the chip there brings; a lamp is lit by the place of its chip.
+                # An input place shows what the chip there reads; a lamp is lit by the bits sent to its chip's place.
                 source = [order.index(chip) for chip in chips] if self.kind == _LAMPS else order
                 moved = {bit: 8 * source[bit // 8] + bit % 8 for bit in self.at if source[bit // 8] != bit // 8}
                 yield self._cause("chips in another order", {"order": [chip + 1 for chip in order]}, moved)
@@ -66,7 +66,7 @@ class _Chain:
             moved = {bit: bit // 8 * 8 + 7 - bit % 8 for bit in self.at if bit // 8 in several}
             yield self._cause("chip pins reversed", {"chips": [chip + 1 for chip in several]}, moved)
         for chip in chips[:-1] if self.kind == _LAMPS else ():
-            # What was meant for the chip that is left out is put out by the next one.
+            # The next chip puts out the bits that were meant for the chip that is left out.
             behind: dict[int, int | str] = {bit: bit - 8 for bit in self._bits(chip + 1, self.chips - 1)}
             behind |= dict.fromkeys(self._bits(chip, chip), OFF)
             yield self._cause("chip bridged", {"chip": chip + 1}, behind)
@@ -90,10 +90,10 @@ class _Chain:
             yield tuple(order)
 
     def _shifted(self, bit: int, by: int) -> int:
-        """The place that is seen at `bit` when the chain is one bit late (1) or early (-1)."""
+        """Return the place whose signal is seen at `bit` if the chain is one bit late (`by` 1) or early (-1)."""
         if self.kind == _LAMPS:
             return bit - by
-        # In the order in which they come out: H to A of the nearest chip, then of the next.
+        # Bits in the order in which they are shifted out: H to A of the nearest chip, then of the next.
         came = bit // 8 * 8 + 7 - bit % 8 - by
         return came // 8 * 8 + 7 - came % 8
 
@@ -104,7 +104,7 @@ class _Chain:
         }
         chips = {bit // 8 for bit in moved}
         besides = tuple(dict.fromkeys(key for bit, key in self.besides.items() if bit // 8 in chips))
-        # Two that are all there is on the chain, one seen at the other's place, are enough for a bit that is late.
+        # If the chain has only two wires, one of them seen in the other's place is enough to show that it is late.
         least = 2 if kind == "chain shifted" and len(self.at) == 2 else LEAST
         group, detail = f"{self.kind} of {self.board}", {"chain": CHAINS[self.kind], **detail}
         return Cause(kind, detail, sent, group, least=least, besides=besides)

@@ -1,14 +1,13 @@
 """Chattering: contact changes that neither a hand nor ordinary bounce makes.
 
-Ordinary contacts bounce for 1.6 ms on average and nearly all for less than 6.2 ms (J. Ganssle, *A Guide to
+Ordinary contacts bounce for 1.6 ms on average, and nearly all for less than 6.2 ms (J. Ganssle, *A Guide to
 Debouncing*, values from memory), so everything within 10 ms of an edge counts as one *touch*. A hand does not make
-three touches with less than 60 ms between them, nor does it let go of a contact and make it again within 60 ms
-(common practice, no source).
+three touches less than 60 ms apart, nor does it open a contact and make it again within 60 ms (common practice, no
+source).
 
-A switch of several positions is another matter. A hand that hesitates at a detent passes it to and fro, and each of its
-contacts comes and goes as a worn one would. What a hand does at most ten times a second (fast finger tapping is 5 to 7
-Hz; common practice, no source) is slow for a contact, though: only touches within 25 ms count there, and only if they
-come more than once.
+A switch of several positions differs: a hand that hesitates at a detent passes it to and fro, and its contacts come and
+go as worn ones would. But a hand does so at most ten times a second (fast finger tapping is 5 to 7 Hz; common practice,
+no source), which is slow for a contact. So for such a switch only touches within 25 ms count, and only if they recur.
 """
 
 from __future__ import annotations
@@ -24,13 +23,13 @@ from benchcon.panel.model import Control
 TOUCH_US = 10_000
 FAST_US = 60_000
 PASSED_US = 25_000
-"""The same for the contacts of a switch of more than two positions, when it is worked."""
+"""Longest time between touches that count for the contacts of a switch of more than two positions being worked."""
 LONG_US = 20_000
-"""One run of bouncing as long as this is enough; of shorter ones beyond ordinary bounce it takes two."""
+"""Length from which a single run of bouncing counts; of shorter runs beyond ordinary bounce it takes two."""
 
 
 class Burst(NamedTuple):
-    """A contact chattered during one step."""
+    """The chattering of one contact during one step."""
 
     channel: str
     moment: int
@@ -41,13 +40,13 @@ class Burst(NamedTuple):
 def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]] | None = None) -> list[Burst]:
     """Return every burst of chattering in `story`.
 
-    `groups`: contacts whose wires touch, or that are swapped, by channel: what moves one may move each of them.
+    `groups` gives by channel the contacts whose wires touch it or are swapped with it: what moves one may move all.
     """
     out: list[Burst] = []
     loose: dict[str, list[Burst]] = {}
     runs: dict[str, list[tuple[int, Burst]]] = {}
     passed: dict[str, set[int]] = {}
-    """The moments at which a switch of more than two positions moved a contact."""
+    """For each contact the moments at which a switch of more than two positions moved it."""
     for number, moment in enumerate(story.moments):
         sweep = _sweep(layout, story, number)
         for raw, row in ((False, moment.hand.changes), (True, moment.hand.edges)):
@@ -83,20 +82,22 @@ def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]
                         loose.setdefault(channel, []).append(Burst(channel, number, 2 * len(drops), min(drops)))
     known = {(burst.channel, burst.moment) for burst in out}
     for row_of in runs.values():
-        # Contacts that go on bouncing: once may be a finger that fumbled, unless it is long.
+        # A single run of continued bouncing may be a fumbling finger, unless it is long.
         if len(row_of) >= 2 or row_of[0][0] > LONG_US:
             out.extend(burst for _, burst in row_of if (burst.channel, burst.moment) not in known)
     out = [burst for burst in out if not _hesitated(burst, out, passed.get(burst.channel, set()))]
     for found in loose.values():
-        # One lone drop-out of a contact that nobody touched is no proof; twice is.
+        # One drop-out of a contact that nobody touched proves nothing; two do.
         if sum(burst.touches for burst in found) >= 4:
             out.extend(found)
     return out
 
 
 def _is_worked(layout: PanelIndex, channel: str, sweep: Collection[str], changed: Collection[str]) -> bool:
-    """Whether a contact is one of a switch of more than two positions that was worked, asked for (`sweep`) or not:
-    another one of its contacts changed as well."""
+    """Return whether `channel` is a contact of a switch of more than two positions that was being worked.
+
+    It was if a step asked for it (`sweep`), or if another of its contacts changed as well.
+    """
     part = layout.spots[channel].part
     if not isinstance(part, Control) or len(part.codes) <= 2:
         return False
@@ -104,15 +105,16 @@ def _is_worked(layout: PanelIndex, channel: str, sweep: Collection[str], changed
 
 
 def _hesitated(burst: Burst, every: Sequence[Burst], passed: Collection[int]) -> bool:
-    """Whether `burst` may be a hand that hesitated at a detent: it came once, when (`passed`) the switch was worked."""
+    """Return whether `burst` may be a hand hesitating at a detent: it came once, at a moment in `passed`."""
     if burst.moment not in passed:
         return False
     return len({each.moment for each in every if each.channel == burst.channel} & {*passed}) < 2
 
 
 def doubtful(layout: PanelIndex, story: Story) -> list[str]:
-    """Return the contacts that dropped out faster than by a hand when their part was worked, and that `bursts` does not
-    tell of: once may be anything."""
+    """Return the contacts that dropped out faster than by hand while their part was worked, but not often enough for
+    `bursts`: a single drop-out proves nothing.
+    """
     told = {burst.channel for burst in bursts(layout, story)}
     out: dict[str, None] = {}
     for moment in story.moments:
@@ -124,9 +126,11 @@ def doubtful(layout: PanelIndex, story: Story) -> list[str]:
 
 
 def _drop_outs(layout: PanelIndex, channel: str, row: Sequence[Change], before: int | None) -> list[int]:
-    """For how long, in microseconds, a contact was open each time that it made again faster than by a hand; not where a
-    switch on its way passed it, so that others of its contacts changed as well, nor what bounces. `row`: changes, or
-    edges, whose values are levels."""
+    """Return for how many microseconds `channel` was open each time that it made again faster than by hand.
+
+    Bounce is left out, and so are contacts that a switch passed on its way, with which others of its contacts changed.
+    `row` holds changes, or edges, whose values are levels.
+    """
     part = layout.spots[channel].part
     own = {key_of(each) for each in part.channels} if isinstance(part, Control) else set()
     times = _toggles([change for change in row if change.channel == channel], None)
@@ -141,7 +145,7 @@ def _drop_outs(layout: PanelIndex, channel: str, row: Sequence[Change], before: 
 
 
 def _toggles(changes: Sequence[Change], start: int | None) -> list[int]:
-    """Times at which the value really changed, on the board's clock where there is one."""
+    """Return the times (µs) at which the value changed, on the board's clock where it is known."""
     fine = all(change.clock_us >= 0 for change in changes)
     times, last = [], start
     for change in changes:
@@ -152,7 +156,7 @@ def _toggles(changes: Sequence[Change], start: int | None) -> list[int]:
 
 
 def _most_touches(times: Sequence[int], fast_us: int) -> tuple[int, int]:
-    """Most touches with less than `fast_us` between them, and the shortest time between two of them."""
+    """Return the largest number of touches less than `fast_us` apart, and the shortest time between two of them."""
     most = count = shortest = 0
     touch = last = None
     for at in times:
@@ -172,7 +176,7 @@ def _most_touches(times: Sequence[int], fast_us: int) -> tuple[int, int]:
 
 
 def _longest_run(times: Sequence[int]) -> int:
-    """The longest time over which edges came with less than a touch between one and the next, of at least 4."""
+    """Return the longest time over which at least 4 edges came, each within one touch of the last."""
     longest = count = 0
     begin = last = None
     for at in times:
@@ -186,12 +190,12 @@ def _longest_run(times: Sequence[int]) -> int:
 
 
 def _extra(toggles: int, own: bool) -> int:
-    """Changes beyond what even a clumsy hand makes of one step."""
+    """Return the number of changes beyond those that a clumsy hand makes in one step."""
     return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
 
 
 def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:
-    """For each contact of the controls that were moved in a step: how often it changes on the way."""
+    """Return for each contact of the controls that were moved in step `number` how often it changes on the way."""
     moment = story.moments[number]
     out: dict[str, int] = {}
     if moment.hand.do != "put":
@@ -200,11 +204,11 @@ def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:
         control = layout.controls[name]
         codes = control.codes
         before = story.moments[number - 1].where.get(name) if number else None
-        # Where it stood is not known before it was first moved: then it may have gone the whole way.
+        # Before a switch is first moved its position is not known: it may have gone the whole way.
         ends = (before, moment.hand.to) if before is not None else (0, len(codes) - 1)
         low, high = min(ends), min(max(ends), len(codes) - 1)
         for place, channel in enumerate(control.channels):
             steps = [(codes[n][place], codes[n + 1][place]) for n in range(low, high)]
-            # A switch that breaks before it makes opens even what is made in both positions.
+            # A break-before-make switch opens even a contact that is made in both positions.
             out[key_of(channel)] = max(1, sum(2 if step == (1, 1) else step[0] != step[1] for step in steps))
     return out

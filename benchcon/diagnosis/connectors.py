@@ -1,8 +1,8 @@
-"""Connectors: one cause for all that sits on one, before anything is looked for in single wires.
+"""Connectors: one cause for everything on a plug, searched before single wires are.
 
-Whatever a plug carries (buttons, switches of several contacts, lamps, knobs, displays) fails together when the plug is
-off, when its ground is broken or swapped with a signal, when it sits one hole on, or is turned round. Told wire
-by wire that would be a page of faults that nobody has.
+All that a plug carries (buttons, switches of several contacts, lamps, knobs, displays) fails together if the plug is
+off, if its ground is broken or swapped with a signal, if it sits one hole over, or if it is turned round. Reported wire
+by wire, that would be a page of faults that do not exist.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from benchcon.diagnosis.sources import OFF, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 SLIPS = 0.1
-"""Share of a plug's wires that may have shown something else for once: a brushed neighbour."""
+"""Share of a plug's wires that may have shown something else once, as by a brushed neighbour."""
 
 
 def find(
     layout: PanelIndex, wires: Mapping[str, WireEvidence], but: Collection[str] = ()
 ) -> tuple[list[Choices], set[str]]:
-    """Return what is wrong with whole connectors, and the channels that this explains; wires `but` are explained."""
+    """Return what is wrong with whole connectors, and the channels that it explains; `but` are explained already."""
     plugs: dict[tuple[str, str], list[WireEvidence]] = {}
     for key, spot in layout.spots.items():
         name = spot.channel.wire.connector
@@ -39,27 +39,27 @@ def find(
 
 
 def _fits(layout: PanelIndex, name: str, row: list[WireEvidence]) -> list[BareFinding]:
-    """What may be wrong with one plug: several findings where the evidence fits them equally well."""
+    """Return what may be wrong with one plug; several findings if the evidence fits them equally well."""
     raw = _off(name, row) or _broken_off(name, row)
     if raw is not None:
         part = layout.spots[raw.channels[0]].part.name
         if set(raw.channels) == set(layout.channels_of(part)):
-            # Nothing else is behind the break: it may be that switch's own common as well.
+            # Nothing else is behind the break, so it may also be that switch's own common.
             return [BareFinding("common open", raw.channels, {"part": part}), raw]
         if not raw.detail.get("from") or sum(wire.tested and not wire.dead for wire in row) > 1:
             return [raw]
     alone = len({layout.spots[wire.key].part.name for wire in row}) == 1
     if not alone and len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
-        return [raw] if raw is not None else []  # that is about one part, and not about its plug
+        return [raw] if raw is not None else []  # anything else would be about one part, not about its plug
     ground, broken = _ground(name, row), [raw] if raw is not None else []
     if ground is None and broken:
         return broken
-    # A plug that is turned round with its ground may look like one whose ground is swapped.
+    # A plug turned round together with its ground may look like one whose ground is swapped.
     return [*([ground] if ground else []), *broken, *_moved(name, row, like_ground=ground is not None)]
 
 
 def causes_of(layout: PanelIndex, wires: Mapping[str, WireEvidence]) -> Iterator[Cause]:
-    """What may be wrong with each plug, and what would come of it: the same as `find` looks for, told for each wire."""
+    """Yield what may be wrong with each plug as causes that predict every wire; `find` looks for the same faults."""
     plugs: dict[tuple[str, str], list[WireEvidence]] = {}
     for key, spot in layout.spots.items():
         name = spot.channel.wire.connector
@@ -110,12 +110,12 @@ def _moves(
             detail = {"connector": name, **way.detail}
             yield Cause(way.kind, detail, sent, group, besides=others, gate=gate)
             lamps = {wire.key: OFF for wire in pinned if wire.kind == "lamp"}
-            if gate and lamps:  # whose ground is the plug's as well
+            if gate and lamps:  # the lamps have the plug's ground as well
                 yield Cause(way.kind, detail, sent | lamps, group, besides=others, gate=gate)
 
 
 def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
-    """Nothing on it does anything: it is off, or what all have in common is broken."""
+    """Return the finding if nothing on the plug works: the plug is off, or its common is broken. None otherwise."""
     asked = [wire for wire in row if wire.tested]
     if len(asked) < LEAST or not all(wire.dead for wire in asked):
         return None
@@ -125,7 +125,7 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
 
 
 def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
-    """From one pin on nothing does anything: a common that goes from part to part is broken there."""
+    """Return the finding if nothing works from one pin on: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pins or (0,)) if wire.tested and wire.pins]
     for kinds in (("contact",), ("lamp",), ("contact", "lamp", "encoder", "pot", "display", "selector")):
         along = [wire for wire in order if wire.kind in kinds]
@@ -143,12 +143,12 @@ def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
 
 
 def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
-    """Its ground is swapped with a signal: that one works, and the others only while it is made."""
+    """Return the finding if ground and a signal are swapped: that signal works, others only while it is made."""
     contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
     others = [wire for wire in row if wire.kind != "contact" and wire.tested]
     alive = [wire for wire in contacts if not wire.dead]
     if len(contacts) < LEAST or not alive or not all(wire.dead for wire in others):
-        return None  # whatever else is on the plug has lost its ground as well
+        return None  # then everything else on the plug would have lost its ground, too
     for through in alive:
         if through.wrong:
             continue
@@ -161,10 +161,10 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
 
 
 def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> list[BareFinding]:
-    """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins.
+    """Return the findings if the plug sits one hole over or is turned round, so that signals are moved along the pins.
 
-    Several findings fit equally well. `like_ground`: it is enough that nothing speaks against it; else something must
-    have shown where it should not.
+    Several findings fit equally well. With `like_ground` it is enough that nothing contradicts; otherwise a signal must
+    have shown up in a wrong place.
     """
     pinned = [wire for wire in row if wire.pins and wire.kind in ("contact", "lamp") and wire.tested]
     others = [wire for wire in row if wire.kind not in ("contact", "lamp") and wire.tested]
@@ -173,13 +173,13 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
     if len(at) != len(pinned) or len(wrong) + len(others) < LEAST or len(wrong) < 2:
         return []
     if not all(wire.dead for wire in others):
-        return []  # what has several wires is dead on a plug that has moved
+        return []  # parts with several wires are dead on a plug that has moved
     pins = sorted({pin for wire in row for pin in wire.pins})
     if not any(wire.seen & wire.sure for wire in pinned):
         return []
     best: dict[tuple[str, object], tuple[int, BareFinding]] = {}
     doubtful: set[tuple[str, object]] = set()
-    """These fit, and nothing has shown where it should not."""
+    """Findings that fit although no signal has shown up in a wrong place."""
     for way in _ways(pins[0], pins[-1]):
         gates: list[_Gate] = [_ALWAYS, _NEVER]
         gates += [at[pin] for pin in way.grounds if pin in at and at[pin].kind == "contact"]
@@ -206,20 +206,20 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
 
 
 def _only_middle_lives(at: Mapping[int, WireEvidence], way: _Way) -> bool:
-    """Whether all are dead but the one in the middle of a turned plug, whose wire ends where it should."""
+    """Return whether all are dead except the one in the middle of a turned plug, whose wire ends in its own place."""
     living = [pin for pin, wire in at.items() if not wire.dead]
     return len(at) - len(living) >= LEAST and all(way.to(pin) == pin for pin in living)
 
 
 class _Way(NamedTuple):
-    """One way for a plug to sit where it should not: the wire of `pin` ends at `to(pin)`."""
+    """One way for a plug to sit wrongly: the wire of `pin` ends at header pin `to(pin)`."""
 
     kind: str
     detail: dict[str, object]
     to: Callable[[int], int]
     back: Callable[[int], int]
     grounds: tuple[int, ...]
-    """The wire of one of these pins sits on the header's ground then, if the plug has a ground beside them."""
+    """Pins of which one wire then sits on the header's ground, if the plug has a ground beside them."""
 
 
 def _ways(first: int, last: int) -> Iterator[_Way]:
@@ -239,25 +239,27 @@ _Gate = WireEvidence | str
 
 
 def _elsewhere(at: Mapping[int, WireEvidence], pin: int, way: _Way) -> bool:
-    """Whether what belongs to another wire was really seen at header pin `pin`."""
+    """Return whether the signal of another wire was seen at header pin `pin`."""
     wire = at[pin]
     source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
     if source is None or source is wire or source.kind != wire.kind:
         return False
     seen, open_ = wire.seen & wire.sure, ~wire.seen & wire.sure
-    # Before a switch was first moved nobody knew that it stood made; but it did not come and go.
+    # Before a switch is first moved it may have been made without anybody knowing, but it did not come and go.
     if seen & ~wire.known & ~source.known and open_ & ~wire.known & ~source.known:
         return True
     return bool(seen & wire.known & ~wire.on & (source.on & source.known & source.own | ~source.known))
 
 
 def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through: _Gate) -> int:
-    """At how many moments the wire of header pin `pin` showed something else than it would: a contact is read where
-    its wire ends, a lamp is lit by the pin where its wire ends. `through`: the contact that the plug's common goes
-    through, or always or never."""
+    """Return at how many moments the wire at header pin `pin` showed something other than `way` predicts.
+
+    A contact is read where its wire ends; a lamp is lit by the pin where its wire ends. `through` is the contact
+    through which the plug's common goes, or always or never.
+    """
     wire = at[pin]
     if wire is through and way.kind == "plug reversed":
-        return wire.off_by(wire.on, wire.known)  # the plug's own ground ends at its pin, if anywhere
+        return wire.off_by(wire.on, wire.known)  # if anything ends at its pin, it is the plug's own ground
     source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
     if source is None or source.kind != wire.kind or (wire.kind == "contact" and through == _NEVER):
         return wire.off_by(0, wire.known)

@@ -1,4 +1,4 @@
-"""Buttons and switches: evidence as a net of wires, and the cheapest faults as findings without words."""
+"""Buttons and switches: turns evidence into a net of wires, and its cheapest faults into findings."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from benchcon.diagnosis.sources import Cause
 from benchcon.panel.model import Control
 
 TOGETHER_US = 20_000
-"""Two contacts that touch change within this: bounce and unlike debouncing between them."""
+"""Longest time between the changes of two contacts that touch, from bounce and different debouncing."""
 
 _KINDS = {
     "off": "open",
@@ -31,9 +31,9 @@ _KINDS = {
 
 
 def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved: Sequence[Cause] = ()) -> list[Choices]:
-    """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should.
+    """Return what is wrong with the contacts. Those `in_turn` behave as positions of one switch, and are left out.
 
-    `moved`: causes of many wires, found already, of which some did something else beside.
+    `moved` are causes already found of which a few wires did something else.
     """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
@@ -42,7 +42,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
     for burst in chattering:
-        # While it chatters, where it happens to settle proves nothing.
+        # The value to which a chattering contact happens to settle proves nothing.
         net.sure[number[burst.channel]] &= ~(1 << burst.moment)
     out: list[Choices] = []
     fed: dict[int, set[int]] = {}
@@ -51,7 +51,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     net = put_back(layout, net, moved)
     names = net.names
     for explanation in explain(net):
-        # What leaves moves unexplained is only possible: that it is something else is given beside it.
+        # An explanation that leaves moves unexplained is only possible: “unexplained” is given as the alternative.
         choices = _named(net, [faults for faults in explanation.choices if faults])
         if explanation.odd:
             choices.append([BareFinding("unexplained", tuple(names[w] for w in explanation.odd))])
@@ -59,7 +59,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
             choices = _named(net, [*explanation.choices, *_one_way(net, explanation.choices)])
             led = [fault.wires[0] for faults in explanation.choices for fault in faults if fault.kind == "follows"]
             if len(choices) == 1 and len({*led}) < len(led):
-                # Nobody builds two one-way paths onto one contact by mistake: that fits, and is not to be believed.
+                # Two one-way paths onto one contact would fit as well, but nobody builds them by mistake.
                 choices.append([BareFinding("unexplained", tuple(net.names[w] for w in sorted({*led})))])
         if choices:
             out.append(choices)
@@ -75,9 +75,9 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     if groups:
         chattering = [burst for burst in chatter.bursts(layout, story, groups) if burst.channel not in in_turn]
     out += _chattering(layout, story, net, chattering, fed)
-    # Wires swapped explain a ghost only where one of the keys that were held is among them.
+    # Swapped wires explain a ghost only if one of the held keys is among them.
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
-    # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
+    # Keys that a cause of many wires explains (such as swapped matrix lines) were not the ones that seemed held.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
     told = ghosts_.findings_of(layout, story, ghosts, explained)
     as_ghosts = {key for choices in told for raw in choices[0] for key in raw.channels if raw.kind == "ghost"}
@@ -86,14 +86,17 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
 
 
 def _only_odd(choices: Choices, as_ghosts: set[str]) -> bool:
-    """Whether all that is said is that something else was seen, of contacts that are told to be ghosts."""
+    """Return whether `choices` say no more than “unexplained”, about contacts that are reported as ghosts anyway."""
     said = [raw for choice in choices for raw in choice]
     return bool(said) and all(raw.kind == "unexplained" and as_ghosts.issuperset(raw.channels) for raw in said)
 
 
 def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[NetFault]]:
-    """Where two wires touch of which one never stood made while the other was open, nothing tells that from a path that
-    leads one way only; unless each was seen to move with the other."""
+    """Yield `choices` with one-way paths in place of shorts, where the evidence cannot tell the two apart.
+
+    It cannot if one of the two wires was never made while the other was open, unless each was seen to move with the
+    other.
+    """
     if len(choices) != 1:
         return
     (faults,) = choices
@@ -112,8 +115,10 @@ def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[N
 
 
 def _drags(net: Net, this: int, that: int) -> bool:
-    """Whether pin `that` changed with `this` when only the part of `this` was worked: wherever a switch stood that
-    nobody had worked by then, it did not move."""
+    """Return whether pin `that` changed with `this` while only the part of `this` was worked.
+
+    A switch that nobody has worked yet may be in any position, but it does not move.
+    """
     changed = (net.seen[that] ^ net.seen[that] << 1) & net.sure[that] & net.sure[that] << 1
     changed &= (net.seen[this] ^ net.seen[this] << 1) & net.sure[this] & net.sure[this] << 1 & net.own[this]
     return any(
@@ -133,8 +138,10 @@ def _named(net: Net, choices: Iterable[Sequence[NetFault]]) -> Choices:
 
 
 def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
-    """Return the contacts `names` (channels) as a net, with a moment for each of `story`; what a matrix without diodes
-    cannot tell proves nothing in it."""
+    """Return the contacts `names` (channels) as a net, with one moment for each of `story`.
+
+    Values that a matrix without diodes cannot tell from ghosts are unknown in it.
+    """
     return _net_and_ghosts(layout, story, names)[0]
 
 
@@ -188,7 +195,7 @@ def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
 
 
 def _set_free(layout: PanelIndex, net: Net, columns: dict[str, list[tuple[int, int]]], owners: dict[str, int]) -> None:
-    """Before it was first moved, a switch stood somewhere, and stayed there."""
+    """Let each switch be in any one position until it is first moved."""
     for name, wires in columns.items():
         known = net.known[wires[0][0]]
         first = (known & -known).bit_length() - 1 if known else net.moments
@@ -221,12 +228,15 @@ def _set_apart(layout: PanelIndex, story: Story, net: Net) -> None:
 
 
 AT_ONCE_US = 1_000
-"""Contacts of one board that change within one scan of each other did so for one reason."""
+"""Contacts of one board that change within this time, one scan, change for the same reason."""
 
 
 def coupled(layout: PanelIndex, moment: SettledStep) -> Iterator[tuple[str, str, Change]]:
-    """Yield contacts that changed within a scan of a contact that was asked for, on the same board's clock: the one
-    that was asked for, the other one, and its change. What each one's debouncing takes is left out of it."""
+    """Yield contacts that changed within one scan of a contact that was asked for, by the clock of their board.
+
+    Each item is the contact that was asked for, the other one, and the other's change. The debounce times are
+    subtracted first.
+    """
     if moment.hand.do != "put":
         return
     mine = {key for part in moment.hand.parts for key in layout.channels_of(part)}
@@ -266,7 +276,7 @@ def _together(this: tuple[int, int], that: tuple[int, int], one_board: bool) -> 
 def _chattering(
     layout: PanelIndex, story: Story, net: Net, found: list[chatter.Burst], fed: dict[int, set[int]]
 ) -> list[Choices]:
-    """Name the part that chatters: the one that was moved, where wires are swapped or touch."""
+    """Return the chattering as findings. Where wires are swapped or touch, the part that was moved is named."""
     number = {name: n for n, name in enumerate(net.names)}
     sources: dict[str, list[chatter.Burst]] = {}
     doubt: dict[str, set[str]] = {}

@@ -1,4 +1,4 @@
-"""The diagnosis: from the whole of the evidence to the smallest set of faults that explains it."""
+"""The diagnosis: from all evidence to the smallest set of faults that explains it."""
 
 from __future__ import annotations
 
@@ -35,19 +35,19 @@ from benchcon.panel.pins import CHAINS
 
 
 def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
-    """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
+    """Return what is wrong with `panel`, judging all of `evidence` together; an empty list means nothing is.
 
-    `evidence` holds `HandStep`, `LampLook`, `DisplayLook` and `BoardTrouble` values in the order in which they
-    happened, or the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that
-    were skipped prove nothing.
+    `evidence` holds `HandStep`, `LampLook`, `DisplayLook`, `SupplyLook` and `BoardTrouble` values in the order in which
+    they happened, or the same as JSON objects, as `protocols/walk-report.md` describes them. Skipped steps prove
+    nothing.
 
-    Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
-    class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
-    sets of faults explain the same evidence equally well, all are returned, marked by `Finding.either`. Buttons that
-    behave as the positions of one switch are judged as that; `one_switch.remarks` says which.
+    Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` lists the kinds
+    that this evidence cannot tell apart, and `Finding.decide` gives the measurement that can. If several sets of faults
+    explain the same evidence equally well, all are returned, marked by `Finding.either`. Buttons that behave as the
+    positions of one switch are judged as that switch; `one_switch.remarks` names them.
 
-    Pure: the same evidence always gives the same findings. Raises `Trouble` with one line for evidence of the wrong
-    form and for names that the panel does not have.
+    Pure: the same evidence always gives the same findings. Raises `Trouble` for evidence of the wrong form and for
+    names that the panel does not have.
     """
     layout = PanelIndex.of(panel)
     given = read_all(evidence)
@@ -110,11 +110,11 @@ def _wholes(
     in_turn: Collection[str],
     others: list[Choices],
 ) -> tuple[list[Choices], set[str], list[Cause]]:
-    """Find single causes of many wires' faults: connectors, chains, matrices, looms, boards, commons.
+    """Return single causes of many wires' faults (connectors, chains, matrices, looms, boards, commons).
 
-    `others`: what is wrong with knobs, each for itself. What goes beyond one connector comes first, then
-    connectors, then what is on one; then what is any of these but for a few wires that something else is wrong with.
-    Those causes are returned by themselves.
+    `others` are the faults of knobs, each by itself. Causes that go beyond one connector are tried first, then
+    connectors, then what is on one, and last causes with a second fault on a few of their wires. Returns choices, the
+    channels that they explain, and these last causes.
     """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     looks = lights.useful(layout, looks)
@@ -145,8 +145,10 @@ def _wholes(
 
 
 def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]) -> list[Choices]:
-    """Where all that is wrong on one plug is on one chip as well, and all of the chip is on that plug, the evidence
-    cannot tell which of them it is."""
+    """Return `plugs` with the chips in `others` as alternatives, where the evidence cannot tell plug from chip.
+
+    It cannot if all that is wrong on a plug is also on one chip, and everything on that chip is on that plug.
+    """
     out: list[Choices] = []
     for choices in plugs:
         whole = {key for choice in choices for raw in choice for key in raw.channels}
@@ -162,10 +164,10 @@ def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, Wi
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
-    """Leave out what is only about parts that are not wired yet, as the panel file or the person says.
+    """Return `found` without findings only about parts that are not wired yet, by the panel file or by the person.
 
-    The input of such a potentiometer floats and tells of it all the time; that is not a fault of anything. Nor is it a
-    second fault that one with a broken wire jumps about.
+    The input of such a potentiometer floats and reports changes all the time, which is no fault. Neither is the noise
+    of a potentiometer with a broken wire a second fault.
     """
     absent = {control.name for control in panel.controls if not control.wired}
     for step in given:
@@ -186,7 +188,7 @@ def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices])
 
 
 def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
-    """Where a part's wire is swapped as well, a patch of its channel would undo the one that mends that."""
+    """Return `found` without patches of channels whose part is also swapped: they would undo the patch for that."""
     crossed = {part for finding in found if finding.kind == "crossed" and finding.patch for part in finding.parts}
     return [
         replace(finding, patch="")
@@ -197,11 +199,11 @@ def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
 
 
 _ENOUGH = 3
-"""This many dead wires on one connector, and no live one, are one broken common rather than single faults."""
+"""From this many dead wires on a connector without a live one, a broken common is likelier than single faults."""
 
 
 def _in_common(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
-    """Put dead wires together that have a connector, or else a board, in common of which nothing is alive."""
+    """Merge dead wires into one finding if they share a connector, or else a board, on which nothing works."""
     for kind, of in (("open", "contact"), ("dead", "lamp")):
         dead = {c[0][0].channels[0] for c in found if len(c) == 1 and len(c[0]) == 1 and c[0][0].kind == kind}
         for connector in (False, True):
@@ -219,7 +221,7 @@ def _in_common(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
 
 
 def _on_one_chain(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
-    """The same for displays: a chain of drivers, or else one driver, of which nothing lights."""
+    """Merge dead displays into one finding if they share a chain, or else a driver, on which nothing lights."""
     dead = {
         c[0][0].channels[0]
         for c in found

@@ -1,9 +1,9 @@
-"""Chains of display drivers: what all displays of a chain show when one thing about the chain is wrong.
+"""Chains of display drivers: what all displays of a chain show if one thing about the chain is wrong.
 
-A MAX7219 hands on by DOUT what came into DIN sixteen clocks ago (data sheet 19-4452, pin description; from memory), so
-each chip takes what was meant for its place in the chain: a chip that is left out has the next one in its place, and
-one that hands nothing on leaves all behind it dark. What was commanded and what was seen of all displays is held
-against each such supposition, digit by digit.
+A MAX7219 passes on at DOUT what came into DIN sixteen clocks ago (data sheet 19-4452, pin description; from memory), so
+each chip takes what was meant for its place in the chain. If a chip is left out, the next one is in its place; if one
+passes nothing on, all behind it stay dark. What was commanded and seen on all displays is compared with each such
+hypothesis, digit by digit.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.panel.pins import CHAINS
 
 DIGITS = 8
-"""Digits of a MAX7219."""
+"""Number of digits that a MAX7219 drives."""
 _KIND = "7219"
 _ALL_ORDERS = 4
-"""With up to this many chips every order is tried; with more, only two swapped, or all reversed."""
+"""Longest chain for which every order of chips is tried; for longer ones, only two swapped or all reversed."""
 SLIPS = 0.1
-"""Share of the looks that may have shown something else for once: a picture that was entered wrongly."""
+"""Share of the looks that may not fit, such as a picture that was entered wrongly."""
 
 _Sources = tuple[int | None, ...]
-"""For each digit of the chain, DIG 0 of the nearest chip first, the one whose character it shows; None: dark."""
+"""For each digit of the chain, from DIG 0 of the nearest chip on, the digit whose character it shows; None: dark."""
 
 
-class _Supposition(NamedTuple):
+class _Hypothesis(NamedTuple):
     kind: str
     detail: Mapping[str, Any]
     sources: _Sources
@@ -56,14 +56,14 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
                 ]
             )
             if len(best) == 1 and best[0].kind == "common open" and len(touched[0]) == 2:
-                # Two may have failed for themselves; of three that is not to be believed.
+                # Two may have failed independently; three hardly.
                 out[-1].append([BareFinding("dead", (key,)) for key in touched[0]])
             explained |= {key for keys in touched for key in keys}
     return out, explained
 
 
 def _chips_of(layout: PanelIndex, board: str, at: Mapping[str, int]) -> int:
-    """How many chips the chain of a board has, whose displays are `at` these digits."""
+    """Return the number of chips on the chain of a board whose displays begin `at` these digits."""
     known = layout.panel.board(board)
     last = max(bit + layout.displays[name].digits for name, bit in at.items())
     chains = [chain.chips for chain in known.chains if chain.kind == _KIND] if known else []
@@ -71,10 +71,10 @@ def _chips_of(layout: PanelIndex, board: str, at: Mapping[str, int]) -> int:
 
 
 def or_its_driver(layout: PanelIndex, shown: list[Choices]) -> list[Choices]:
-    """Add to each display of `shown` that is dark, or dark in all that one driver drives, what else would do that.
+    """Add alternatives to each display in `shown` that is dark, or dark in all digits that one driver drives.
 
-    Its driver, where nothing else hangs on that; the driver left out, where none is behind it; common anodes, where it
-    has one digit.
+    They are: its driver, if it drives nothing else; that driver left out, if none is behind it; common anodes, if the
+    display has one digit.
     """
     return [[*choices, *_instead(layout, choices)] if len(choices) == 1 else choices for choices in shown]
 
@@ -111,12 +111,12 @@ def _instead(layout: PanelIndex, choices: Choices) -> Choices:
         return [[driver], *([[BareFinding("chip bridged", raw.channels, bridged)]] if left_out else [])]
     detail = {**raw.detail, **chain, "driver": chip + 1} | (bridged if left_out else {})
     choices[0][0] = BareFinding("dead", raw.channels, detail)
-    # A digit with common anodes lights while another one of its driver has its turn; alone it never does.
+    # A digit with common anodes lights while other digits of its driver are scanned; if it is alone, it never does.
     return [[BareFinding("common anode", raw.channels)]] if digits == 1 else []
 
 
-def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence[DisplayLook]) -> list[_Supposition]:
-    """Return the suppositions that fit, if any does: the least of them, and what cannot be told from it."""
+def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence[DisplayLook]) -> list[_Hypothesis]:
+    """Return the hypotheses that fit: the simplest, and those that cannot be told from it; empty if none fits."""
     pairs = [(_commanded(look, at, chips), _seen(layout, look, at, chips)) for look in looks]
     there = sorted({bit + n for name, bit in at.items() for n in range(layout.displays[name].digits)})
     wrong = {
@@ -126,14 +126,14 @@ def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence
         return []
     if not any(any(seen[n] for n in there) for _, seen in pairs):
         on, nothing = sorted({n // DIGITS for n in there}), (None,) * DIGITS * chips
-        whole = _Supposition("common open", {"driver": on[0] + 1} if len(on) == 1 else {}, nothing)
-        # What was meant for a chip that is left out goes to the next one, on which nothing is wired.
+        whole = _Hypothesis("common open", {"driver": on[0] + 1} if len(on) == 1 else {}, nothing)
+        # Data meant for a chip that is left out goes to the next one, on which nothing is wired.
         left_out = len(on) == 1 and on[0] + 1 < chips
-        return [whole, _Supposition("chip bridged", {"chip": on[0] + 1}, nothing)] if left_out else [whole]
-    found: dict[tuple[int, ...], list[_Supposition]] = {}
-    """By what all digits would show: one of each kind."""
+        return [whole, _Hypothesis("chip bridged", {"chip": on[0] + 1}, nothing)] if left_out else [whole]
+    found: dict[tuple[int, ...], list[_Hypothesis]] = {}
+    """For each prediction of all digits, the hypotheses that make it, one of each kind."""
     off: dict[tuple[int, ...], int] = {}
-    for each in _suppositions(chips):
+    for each in _hypotheses(chips):
         shows = tuple(-1 if each.sources[n] is None else int(each.sources[n] or 0) for n in there)
         if all(source == n for source, n in zip(shows, there, strict=True)):
             continue
@@ -151,23 +151,23 @@ def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence
     return [each for shows, several in found.items() if off[shows] == least for each in several][:3]
 
 
-def _suppositions(chips: int) -> Iterator[_Supposition]:
+def _hypotheses(chips: int) -> Iterator[_Hypothesis]:
     usual = tuple(range(DIGITS * chips))
     for chip in range(chips):
         for last in dict.fromkeys((chip, chips - 1)):
             dark = range(DIGITS * chip, DIGITS * (last + 1))
             detail: dict[str, Any] = {"driver": chip + 1} | ({"behind": True} if last > chip else {})
-            yield _Supposition("common open", detail, tuple(None if n in dark else n for n in usual))
+            yield _Hypothesis("common open", detail, tuple(None if n in dark else n for n in usual))
     for order in _orders(chips):
         sources = tuple(DIGITS * order.index(n // DIGITS) + n % DIGITS for n in usual)
-        yield _Supposition("chips in another order", {"order": [chip + 1 for chip in order]}, sources)
+        yield _Hypothesis("chips in another order", {"order": [chip + 1 for chip in order]}, sources)
     for chip in range(chips):
         left_out = range(DIGITS * chip, DIGITS * (chip + 1))
         shifted = tuple(None if n in left_out else n - DIGITS if n >= left_out.stop else n for n in usual)
-        yield _Supposition("chip bridged", {"chip": chip + 1}, shifted)
+        yield _Hypothesis("chip bridged", {"chip": chip + 1}, shifted)
     for several in [*((chip,) for chip in range(chips)), *([tuple(range(chips))] if chips > 1 else [])]:
         turned = tuple(n // DIGITS * DIGITS + 7 - n % DIGITS if n // DIGITS in several else n for n in usual)
-        yield _Supposition("chip pins reversed", {"chips": [chip + 1 for chip in several]}, turned)
+        yield _Hypothesis("chip pins reversed", {"chips": [chip + 1 for chip in several]}, turned)
 
 
 def _orders(chips: int) -> Iterator[tuple[int, ...]]:
@@ -197,8 +197,8 @@ def _seen(layout: PanelIndex, look: DisplayLook, at: Mapping[str, int], chips: i
     return bytes(out)
 
 
-def _touched(layout: PanelIndex, at: Mapping[str, int], each: _Supposition) -> tuple[str, ...]:
-    """The displays that would show something else."""
+def _touched(layout: PanelIndex, at: Mapping[str, int], each: _Hypothesis) -> tuple[str, ...]:
+    """Return the displays (channels) that would show something else."""
     out = []
     for name, first in at.items():
         display = layout.displays[name]

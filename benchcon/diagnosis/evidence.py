@@ -1,9 +1,9 @@
-"""Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
+"""Evidence: what the hand was asked to do and what the boards reported; what was commanded and what the eye saw.
 
-Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `HandStep`, `LampLook`, `DisplayLook`,
-and `BoardTrouble`, which says what happened to a board meanwhile.
-Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
-for people who want to write evidence without a board.
+There are five kinds, each a plain value that converts to JSON and back (`as_json`, `read`): `HandStep`, `LampLook`,
+`DisplayLook`, `SupplyLook`, and `BoardTrouble`, which says what happened to a board during the walk. Channels are named
+``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form for people who want
+to write evidence without a board.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from benchcon.errors import Trouble
 from benchcon.text import printable
 
 ACTIONS = ("rest", "put", "turn", "end", "still")
-"""rest: hands off; put: controls to a position; turn: an encoder by detents; end: a potentiometer to its left (0) or
-right (1) end; still: a potentiometer left alone."""
+"""rest: hands off; put: move controls to a position; turn: turn an encoder by detents; end: turn a potentiometer to its
+left (0) or right (1) end; still: leave a potentiometer alone."""
 
 OUTCOMES = ("seen", "otherwise", "said", "timeout", "skipped", "not wired")
-"""How a step ended: the expected change came; something else came; the person said it was done; nobody said anything;
-skipped; the part is not wired yet. The last two are no evidence."""
+"""How a step ended: the expected change came; a different one came; the person said that it was done; nothing came in
+time; it was skipped; the part is not wired yet. The last two prove nothing."""
 
 ANSWERS = ("same", "otherwise", "skipped", "not wired")
 LEVELS = ("full", "dim")
@@ -29,51 +29,51 @@ _LARGEST = 1 << 62
 
 
 class Change(NamedTuple):
-    """A channel had this value (or a pin this level) from this moment on."""
+    """A new value of a channel (or level of a pin), and when it began."""
 
     at_us: int
     """Host time."""
     channel: str
     value: int
     clock_us: int = -1
-    """The board's own clock, finer than host time; -1: not known."""
+    """Time on the board's own clock, which is finer than host time; -1: not known."""
 
 
 @dataclass(frozen=True, slots=True)
 class HandStep:
-    """One thing asked of the hand, and what came of it."""
+    """One thing that the hand was asked to do, and what followed."""
 
     do: str
     """One of `ACTIONS`."""
     parts: tuple[str, ...] = ()
-    """The controls. More than one: held together (to find ghost presses of a matrix)."""
+    """Names of the controls. Several are held together, to find the ghosts of a matrix."""
     to: int = 0
-    """put: position, 0 the first; turn: detents, to the right above 0; end: 0 left, 1 right."""
+    """put: the position, from 0; turn: detents, positive to the right; end: 0 left, 1 right."""
     outcome: str = "seen"
     began_us: int = 0
     ended_us: int = 0
     before: Mapping[str, int] = field(default_factory=dict)
-    """Settled values when it began; may be empty (as the step before left them)."""
+    """Settled values when it began; those missing are as the step before left them."""
     values: Mapping[str, int] = field(default_factory=dict)
-    """Settled values when it ended; may be partial (the rest: as `before` and `changes` leave them)."""
+    """Settled values when it ended; those missing are as `before` and `changes` leave them."""
     changes: tuple[Change, ...] = ()
-    """Notification ``is``, in order."""
+    """The boards' notifications ``is``, in order."""
     edges: tuple[Change, ...] = ()
-    """Raw edges, in order (encoders: A·2+B)."""
+    """Raw edges, in order. The level of an encoder is 2 A + B."""
     readings: tuple[Change, ...] = ()
     """Unfiltered readings of potentiometers."""
     invalid: Mapping[str, int] = field(default_factory=dict)
-    """Illegal jumps of encoders during the step."""
+    """For each encoder the number of invalid transitions during the step."""
     ghosts: tuple[str, ...] = ()
-    """Contacts that the board told to be ghosts."""
+    """Contacts that the board reported as ghosts."""
     lit: tuple[str, ...] = ()
-    """Lamps and displays that lit though all should be dark; an empty name: one that nobody named."""
+    """Lamps and displays that lit although all should be dark; an empty name stands for one that nobody named."""
     note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """How one lamp looked: `level` one of `LEVELS`; `colour` empty: as it should be."""
+    """How one lamp looked. `level` is one of `LEVELS`; an empty `colour` means the right one."""
 
     level: str = "full"
     colour: str = ""
@@ -82,37 +82,39 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class LampLook:
-    """One look at the lamps: `set` lists those commanded to light (permille), `shows` the displays that were to show
-    something at the same time; every other output is off."""
+    """One look at the lamps: `set` gives those commanded to light (permille), `shows` the displays commanded with them.
+
+    Every other output is off.
+    """
 
     set: Mapping[str, int] = field(default_factory=dict)
     answer: str = "same"
-    """``same``: just these lit, as they should. ``otherwise``: `seen` holds every lamp that was lit."""
+    """``same``: exactly these lit, as they should. ``otherwise``: `seen` holds every lamp that was lit."""
     seen: Mapping[str, Seen] = field(default_factory=dict)
     displays: Mapping[str, bytes] = field(default_factory=dict)
-    """Displays that showed something, and what: with `shows` those that were to, else those that were not."""
+    """What displays showed (segments): with `shows` those commanded to, otherwise those that should be dark."""
     at_us: int = 0
     note: str = ""
     shows: Mapping[str, bytes] = field(default_factory=dict)
-    """Displays commanded to show something, and what, where all outputs are lit together."""
+    """What displays were commanded to show (segments) where all outputs are lit together."""
 
     @property
     def several(self) -> bool:
-        """Whether more than one output was to light."""
+        """Whether more than one output was commanded to light."""
         return len(self.set) + len(self.shows) > 1
 
 
 @dataclass(frozen=True, slots=True)
 class DisplayLook:
-    """One look at a display: commanded and seen segments, one byte a place, leftmost first, 80h the point … 01h G."""
+    """One look at a display: commanded and seen segments, one byte a digit, leftmost first, as in `panel.segments`."""
 
     part: str
     set: bytes
     answer: str = "same"
-    """``same``, or ``otherwise``: `seen` holds what was lit."""
+    """``same``: it showed what it should. ``otherwise``: `seen` holds what was lit."""
     seen: bytes = b""
     displays: Mapping[str, bytes] = field(default_factory=dict)
-    """Other displays that showed something, and what."""
+    """What other displays showed (segments), which should have been dark."""
     level: str = "full"
     flickering: bool = False
     at_us: int = 0
@@ -121,13 +123,13 @@ class DisplayLook:
 
 @dataclass(frozen=True, slots=True)
 class SupplyLook:
-    """One look at what a supply feeds, all of `set` told to light: switched off, or on by one of its sources."""
+    """One look at what a supply feeds, with all of `set` commanded to light: switched off, or on by one source."""
 
     supply: str
     source: int = 0
-    """Which of its sources was on, 1 the first; 0: none."""
+    """Number of the source that was on, from 1; 0: none."""
     set: tuple[str, ...] = ()
-    """Lamps and displays by name."""
+    """Names of the lamps and displays."""
     answer: str = "same"
     """``same``: all dark without a source, all lit with one. ``otherwise``: `lit` holds those that were lit."""
     lit: tuple[str, ...] = ()
@@ -136,54 +138,54 @@ class SupplyLook:
 
     @property
     def shone(self) -> tuple[str, ...]:
-        """Those of `set` that were lit."""
+        """Names in `set` that were lit."""
         same = self.set if self.source else ()
         return same if self.answer == "same" else self.lit if self.answer == "otherwise" else ()
 
 
 @dataclass(frozen=True, slots=True)
 class BoardTrouble:
-    """What happened to one board in the course of a walk; nothing that was asked of it meanwhile proves anything."""
+    """What happened to one board during a walk. What was asked of the board meanwhile proves nothing."""
 
     board: str
     resets: int = 0
     causes: tuple[str, ...] = ()
-    """Of the resets, each once, as the board told them."""
+    """Causes of its resets, as the board reported them, each once."""
     lit: Mapping[str, int] = field(default_factory=dict)
-    """Lamp or display that was to light → resets of the board while it was."""
+    """For each lamp or display the number of resets of the board while it was commanded to light."""
     lost: int = 0
-    """How often its port was lost."""
+    """Number of times that its port was lost."""
     silences: int = 0
-    """How often three heartbeats were missing."""
+    """Number of times that three heartbeats were missing."""
     darks: int = 0
-    """How often its dead-man darkened it."""
+    """Number of times that its dead-man darkened it."""
     no_supply: int = 0
-    """How often the supply of its lamps went while they were looked at."""
+    """Number of times that the supply of its lamps went away while they were looked at."""
     bad_here: int = 0
-    """Pieces from the board that were no good line."""
+    """Number of pieces from the board that were not a valid line."""
     bad_there: int = 0
-    """Bad lines that the board counted."""
+    """Number of invalid lines that the board received, by its own count."""
     missing: int = 0
-    """Its lines that were lost on the way."""
+    """Number of its lines that were lost on the way."""
     together: Mapping[str, int] = field(default_factory=dict)
-    """Of all that (the same names), what happened while its outputs were lit together."""
+    """The share of these counters, under the same names, that happened while all its outputs were lit together."""
     before_mv: int = 0
-    """Supply of its outputs before they were lit together; 0: not known."""
+    """Voltage of its outputs' supply before they were lit together; 0: not known."""
     together_mv: int = 0
-    """The same at its lowest while they were."""
+    """The lowest voltage while they were; 0: not known."""
 
     @property
     def any(self) -> bool:
-        """Whether anything happened to it at all."""
+        """Whether any trouble was counted."""
         return any(getattr(self, name) for name in BOARD_COUNTS) or self.sag_mv > SAG_MV
 
     @property
     def sag_mv(self) -> int:
-        """How far the supply gives way while all outputs are lit together; 0 if it is not known."""
+        """By how much the supply's voltage falls while all outputs are lit together; 0: not known."""
         return max(0, self.before_mv - self.together_mv) if self.before_mv and self.together_mv else 0
 
     def plus(self, later: BoardTrouble) -> BoardTrouble:
-        """Return the two together."""
+        """Return the trouble of both periods added up; `later` is the later one."""
         counts = {name: getattr(self, name) + getattr(later, name) for name in BOARD_COUNTS}
         causes = tuple(dict.fromkeys(self.causes + later.causes))
         lit, together = _added(self.lit, later.lit), _added(self.together, later.together)
@@ -199,7 +201,7 @@ def _added(these: Mapping[str, int], those: Mapping[str, int]) -> dict[str, int]
 
 
 SAG_MV = 250
-"""How far the supply may sag under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
+"""How far the supply may sag under load: 5 % of 5 V (USB 2.0 specification, section 7.2.2)."""
 
 
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "no_supply", "bad_here", "bad_there", "missing")
@@ -209,7 +211,7 @@ Evidence = HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble
 
 
 def as_json(evidence: Evidence) -> dict[str, Any]:
-    """Return `evidence` as plain JSON values, empty fields left out."""
+    """Return `evidence` as JSON values, without empty fields."""
     if isinstance(evidence, HandStep):
         data: dict[str, Any] = {"what": "hand", "do": evidence.do, "parts": list(evidence.parts), "to": evidence.to}
         data |= {"outcome": evidence.outcome, "began_us": evidence.began_us, "ended_us": evidence.ended_us}
@@ -259,9 +261,9 @@ def _hexed(displays: Mapping[str, bytes]) -> dict[str, str]:
 
 
 def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Evidence:
-    """Return evidence from its JSON form (evidence itself comes back as it is).
+    """Return evidence from its JSON form; a value that is evidence already is returned as it is.
 
-    Raises `Trouble` with one line that begins with `where` if it has not the documented form.
+    Raises `Trouble`, which begins with `where`, if it does not have the documented form.
     """
     if isinstance(value, HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble):
         return value
@@ -279,7 +281,7 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
 
 
 def read_all(values: Iterable[Evidence | Mapping[str, Any]]) -> list[Evidence]:
-    """Return a whole list of evidence from its JSON form. Raises `Trouble`."""
+    """Return a list of evidence from its JSON form. Raises `Trouble` as `read` does."""
     return [read(value, f"evidence {number}") for number, value in enumerate(values, 1)]
 
 

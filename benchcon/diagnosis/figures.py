@@ -1,4 +1,4 @@
-"""Figures of a walk, part by part: times, bounce, counts a detent, ends and noise of a potentiometer."""
+"""Measured figures of each part in a walk: times, bounce, counts per detent, a potentiometer's ends and noise."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchcon.wire.items import signed16
 
 
 def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
-    """Return the figures of one part; plain JSON values, units in the names."""
+    """Return the figures of one part as JSON values, with the unit in each name."""
     if not isinstance(part, Control):
         return {}
     hands = [each for each in evidence if isinstance(each, HandStep) and part.name in each.parts]
@@ -42,9 +42,9 @@ def _net(hand: HandStep, key: str) -> int:
 
 
 def _bounces(hand: HandStep, key: str, several: bool) -> list[tuple[int, int]]:
-    """For each movement of a contact: from the first edge to the last, µs, and the number of edges.
+    """Return for each movement of a contact the time from its first edge to its last, in µs, and the number of edges.
 
-    A contact of `several` that ends where it began was passed on the way to another position, and did not bounce.
+    With `several` contacts, one that ends as it began was passed on the way to another position, and did not bounce.
     """
     out: list[list[Change]] = []
     for edge in hand.edges:
@@ -71,7 +71,7 @@ _WORDS = {
 
 
 def words(figures: Mapping[str, Any]) -> str:
-    """Return the figures of one part for people, in the units that they are read in."""
+    """Return the figures of one part in words, in convenient units."""
     left = dict(figures)
     out: list[str] = []
     bounce, edges = left.pop("longest_bounce_us", None), left.pop("most_edges", None)

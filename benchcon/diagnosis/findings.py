@@ -1,4 +1,4 @@
-"""What the diagnosis finds: kinds of fault, classes that evidence cannot tell apart, and one finding."""
+"""Findings of the diagnosis: kinds of fault, and which of them the evidence cannot tell apart."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ DIODE_TEST = (
     "A meter whose diode test gives less than 3 V shows no blue, white or bright green LED, however good it is (common "
     "practice; the forward voltage is in the LED's data sheet): for those take 5 V through 1 kilohm"
 )
-"""What a diode test cannot tell."""
+"""What a diode test cannot show."""
 
 KINDS: Mapping[str, Kind] = {name: kind for name, kind in kinds().items() if kind.found}
-"""Every kind that the diagnosis can name, by the name that findings carry."""
+"""Every kind that the diagnosis can find, by its name."""
 
 
 @dataclass(slots=True)
 class BareFinding:
-    """A finding before it is put into words: kind and channels."""
+    """A finding that is not yet put into words: kind, channels and detail."""
 
     kind: str
     channels: tuple[str, ...]
@@ -29,55 +29,54 @@ class BareFinding:
 
 
 Choices = list[list[BareFinding]]
-"""Sets of findings, any one of which explains the same evidence; one set: it is sure."""
+"""Alternative sets of findings, each of which explains the same evidence; a single set is certain."""
 
 
 @dataclass(frozen=True, slots=True)
 class Either:
-    """A finding that is one of several explanations that fit equally well."""
+    """Says that a finding belongs to one of several explanations that fit equally well."""
 
     group: int
-    """Findings with the same number belong to the same question."""
+    """Number of the question; findings with the same one are alternatives, or parts of an alternative."""
     choice: int
-    """Findings with the same number here stand or fall together; 1 the first."""
+    """Number of the explanation within the question, from 1; findings with the same one hold together."""
     choices: int
-    """How many explanations there are."""
+    """Number of explanations."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One fault that the evidence speaks for."""
+    """One fault that the evidence shows."""
 
     kind: str
     """One of `KINDS`."""
     parts: tuple[str, ...]
-    """Names on the panel. Crossed: in a ring, the wire of each arrives where the next one's belongs."""
+    """Names of the parts. Crossed parts form a ring: the wire of each arrives where the next one's belongs."""
     channels: tuple[str, ...]
-    """``board.id``, the channels where the fault lies, in the same order."""
+    """The channels (``board.id``) where the fault is, in the same order."""
     detail: Mapping[str, Any] = field(default_factory=dict)
-    """What the kind needs besides: ``segments``, ``digits``, ``counts``, ``position``, ``colour`` and so on; JSON
-    values."""
+    """What the kind has in addition (``segments``, ``digits``, ``counts``, ``position`` and so on), as JSON values."""
     because: str = ""
     look_first: str = ""
     decide: str = ""
     patch: str = ""
-    """Lines of a panel file that would mend it as well; empty: only a soldering iron will."""
+    """Lines of a panel file that would correct it instead of the wiring; empty if none can."""
     either: Either | None = None
 
     @property
     def kinds(self) -> tuple[str, ...]:
-        """The documented class: everything that the evidence cannot tell from `kind`, `kind` first."""
+        """All kinds that the evidence cannot tell from `kind`, with `kind` first."""
         if self.kind == "open" and self.detail.get("on"):
-            # A knob has no released state that it could be stuck in.
+            # A knob cannot be stuck open, because it has no released state.
             return ("open", "stuck") if self.detail.get("followed", True) else ("open", "stuck", "phase open")
         if self.kind == "dead" and self.detail.get("on") == "display":
-            # A display is in its socket or not; no single lead of it can be turned round.
+            # A display cannot have a single lead reversed: it is in its socket or not.
             behind = {"driver dead": "driver", "chip bridged": "chip"}
             return ("dead", "open", *(kind for kind, key in behind.items() if self.detail.get(key)))
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")
         if self.kind == "common open" and self.detail.get("connector") and not self.detail.get("from"):
-            # Moved or turned round, it takes its own ground with it.
+            # A plug that is moved or turned round takes its own ground with it.
             return ("common open", "connector off", "plug shifted", "plug reversed")
         if self.kind == "common open" and self.detail.get("part"):
             return ("common open", "part dead")
@@ -86,14 +85,14 @@ class Finding:
         return KINDS[self.kind].same
 
     def line(self) -> str:
-        """The finding on one line."""
+        """The finding as one line of text."""
         what = " or ".join(self.kinds)
         sure = f" [{self.either.choice} of {self.either.choices} explanations]" if self.either else ""
         tail = f"; look first at {self.look_first}" if self.look_first else ""
         return printable(f"{', '.join(self.channels)}: {what}{sure}: {self.because}{tail}").replace("\n", " ")
 
     def as_json(self) -> dict[str, Any]:
-        """Return the finding as plain JSON values."""
+        """Return the finding as JSON values."""
         data: dict[str, Any] = {
             "kind": self.kind,
             "kinds": list(self.kinds),

@@ -1,4 +1,4 @@
-"""Contacts that do not always do what they should: worn ones that miss, and inputs that a neighbour's wire moves."""
+"""Intermittent contacts: worn ones that sometimes do not make, and inputs that a neighbour's wire moves."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 
 ASKED = 5
-"""Asked less often, a contact that showed nothing once is as likely a hand that slipped."""
+"""Least number of times that a contact must have been asked to make; with fewer, a miss may be a slip of the hand."""
 PULSES = 2
 
 
 def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
-    """Return the contacts that made some of the times that they were asked to, and not the others."""
+    """Return the contacts that made only some of the times that they were asked to."""
     rows: dict[str, list[bool]] = {}
     held: set[str] = set()
-    """Contacts that did not make when they were held together with others, which did."""
+    """Contacts that did not make while held together with others that did."""
     for number, moment in enumerate(story.moments):
         hand = moment.hand
         if hand.do != "put" or not all(name in layout.controls for name in hand.parts):
@@ -44,15 +44,17 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
     out = []
     for key, came in rows.items():
         missed, asked = came.count(False) + (key in held), len(came) + (key in held)
-        # The first of them is why it was asked again: a slip of the hand is as likely. A second one is not.
+        # The first miss is why it was asked again, and may be a slip of the hand; a second one hardly is.
         if asked >= ASKED and missed > 1 and any(came):
             out.append(BareFinding("misses", (key,), {"asked": asked, "missed": missed}))
     return out
 
 
 def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
-    """Whether the contact made only after the walk had gone on to where it should be open: the hand was behind, as one
-    that rests on a position that it passes. A contact that misses does not make when it is not asked to."""
+    """Return whether the contact made only in a later step, in which it should be open: then the hand was late.
+
+    A hand may linger on a position that it passes, but a contact that misses does not make without being asked to.
+    """
     if number + 1 >= len(story.moments):
         return False
     this, then = story.moments[number], story.moments[number + 1]
@@ -65,8 +67,10 @@ def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
 
 
 def _another_came(layout: PanelIndex, moment: SettledStep, control: Control, code: Sequence[int]) -> bool:
-    """Whether another contact is made that should not be: where one comes in another's place their wires are swapped,
-    and it does not show that the one that was asked for did not make."""
+    """Return whether another contact is made that should not be.
+
+    Then the two wires may be swapped, and the contact that was asked for may well have made.
+    """
     due = {key_of(channel): value for channel, value in zip(control.channels, code, strict=False)}
     return any(
         value == 1 and spot.kind == "contact" and not due.get(key, moment.before.get(key))
@@ -76,10 +80,10 @@ def _another_came(layout: PanelIndex, moment: SettledStep, control: Control, cod
 
 
 def held_back(layout: PanelIndex, hand: HandStep) -> set[str]:
-    """Return the contacts of several that were held together that did not make, where the others did.
+    """Return, for contacts held together, those that did not make while the others did.
 
-    None where the board says that it keeps a ghost to itself, or something else made: then it is not clear which of
-    them are held.
+    Empty if the board reports that it holds a ghost back, or if something else made: then it is not clear which of them
+    are held.
     """
     keys = {key for name in hand.parts for key in layout.channels_of(name)}
     made = {key for key in keys if hand.values.get(key) == 1}
@@ -90,8 +94,10 @@ def held_back(layout: PanelIndex, hand: HandStep) -> set[str]:
 
 
 def _may_be_kept(layout: PanelIndex, moment: SettledStep, key: str) -> bool:
-    """Whether the board may keep this contact to itself, as it cannot tell it from a ghost: in a matrix without diodes
-    of which two others may be made."""
+    """Return whether the board may hold contact `key` back because it cannot tell it from a ghost.
+
+    That is so in a matrix without diodes in which two others may be made.
+    """
     matrix = layout.matrix_of.get(key, "")
     if layout.diodes.get(matrix, True):
         return False
@@ -106,11 +112,11 @@ def _may_be_kept(layout: PanelIndex, moment: SettledStep, key: str) -> bool:
 
 
 def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
-    """Return the contacts that are made for a moment whenever one and the same other one changes, and never else."""
+    """Return the contacts that are made for a moment whenever a certain other contact changes, and at no other time."""
     pulses: dict[str, list[set[str]]] = {}
-    """For each pulse of a contact, those that changed just then."""
+    """For each pulse of a contact, the contacts that changed at that moment."""
     unclear: dict[str, list[set[str]]] = {}
-    """For each pulse with which nothing changed, those of which one may have."""
+    """For each pulse at which nothing was seen to change, the contacts that may have."""
     alone: set[str] = set()
     for moment in story.moments:
         at: dict[str, list[tuple[int, int]]] = {}
@@ -133,7 +139,7 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
                     unclear.setdefault(key, []).append(untold)
             whole = layout.channels_of(layout.spots[key].part.name)
             if len(row) % 2 or any(other in at for other in whole if other != key):
-                alone.add(key)  # it was moved, or the switch that it is a contact of
+                alone.add(key)  # the contact itself was moved, or the switch that it belongs to
     out = []
     for key, each in pulses.items():
         always = set.intersection(*each, *unclear.get(key, []))
@@ -143,7 +149,7 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
 
 
 def _untold(layout: PanelIndex, moment: SettledStep, key: str) -> set[str]:
-    """The contacts that were worked together on the board of `key`, and that it kept to itself: possible ghosts."""
+    """Return the contacts worked together on the board of `key` that the board held back as possible ghosts."""
     hand = moment.hand
     if len(hand.parts) < 2 or hand.do != "put":
         return set()

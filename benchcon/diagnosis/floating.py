@@ -1,7 +1,7 @@
-"""Inputs that float: nothing holds them while their contact is open, and they follow the mains all around.
+"""Floating inputs: nothing holds them at a level while their contact is open, so they pick up mains hum.
 
-Such an input changes with the mains' period, 20 ms or 16.7 ms (50 and 60 Hz), or half of it, and is quiet while its
-contact is made and holds it to ground. A worn contact does neither (common practice, no source).
+Such an input changes with the period of the mains, 20 ms or 16.7 ms (50 and 60 Hz), or half of it, and is quiet while
+its contact is made and holds it at ground. A worn contact does neither (common practice, no source).
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from benchcon.diagnosis.settled import SettledStep, Story
 
 PERIODS_US = (20_000, 16_667, 10_000, 8_333)
 OFF = 0.07
-"""Share by which a period may be off: the board's scan and the host's clock."""
+"""Tolerance of a period as a share of it, for the board's scan and the host's clock."""
 LEAST = 8
-"""This many periods are not a coincidence."""
+"""Number of periods that is no coincidence."""
 SHARE = 0.75
 FEW = 5
-"""The same where nothing else was seen of it: each by itself is within the bounds of a period by chance one time in
-ten."""
+"""Number of periods that is no coincidence if the input showed nothing else; a single time is taken for a period by
+chance once in ten."""
 
 
 def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
-    """Return the contacts and phases of encoders that float, with `period_us` and how many `periods` were seen."""
+    """Return the contacts and encoder phases that float, with `period_us` and the number of `periods` seen."""
     out = []
     told_by = [_by_channel(moment.hand.changes) for moment in story.moments]
     edges_by = [_by_channel(moment.hand.edges) for moment in story.moments]
@@ -42,7 +42,7 @@ def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
                 break
             if spot.part.name in moment.hand.parts and moment.hand.do != "rest":
                 if spot.kind == "contact":
-                    steps += _periods(edges)  # it is being moved, and may bounce; no bounce has the mains' period
+                    steps += _periods(edges)  # it is being moved and may bounce, but bounce does not have this period
                 continue
             if not told and not edges:
                 continue
@@ -70,17 +70,17 @@ def _near(steps: Sequence[int], period_us: int) -> int:
 
 
 def _held(layout: PanelIndex, spot: Spot, moment: SettledStep) -> bool:
-    """Whether the contact stood made and nobody moved it: then a floating input would be quiet."""
+    """Return whether the contact was made and nobody moved it: then even a floating input is quiet."""
     control = layout.controls[spot.part.name]
     position = moment.where.get(control.name)
-    if spot.kind != "contact" or position is None or control.name in moment.hand.parts:  # moved: it was open too
+    if spot.kind != "contact" or position is None or control.name in moment.hand.parts:  # if moved, it was also open
         return False
     code = control.codes[position]
     return spot.place < len(code) and bool(code[spot.place])
 
 
 def _periods(row: Sequence[Change]) -> Iterator[int]:
-    """Times between one change and the next to the same value, on the board's clock where there is one."""
+    """Yield the times in µs between changes to the same value, on the board's clock where it is known."""
     fine = all(change.clock_us >= 0 for change in row)
     last: dict[int, int] = {}
     for change in row:
@@ -91,7 +91,7 @@ def _periods(row: Sequence[Change]) -> Iterator[int]:
 
 
 def _phase(levels: Sequence[int]) -> dict[str, str]:
-    """Which phase it is, if raw edges show it: the one that changes far more often."""
+    """Return the floating phase as `detail`, if raw edges show it: the one that changes far more often; else empty."""
     moves = [a ^ b for a, b in pairwise(levels)]
     a, b = sum(move >> 1 & 1 for move in moves), sum(move & 1 for move in moves)
     return {"phase": "A"} if a > 4 * b else {"phase": "B"} if b > 4 * a else {}

@@ -1,8 +1,8 @@
-"""Ghosts: contacts of a matrix that read made because a current finds its way round through others that are.
+"""Ghosts: contacts of a matrix that read made because current flows through others that are made.
 
-Three keys at the corners of a rectangle join the row and the column of the fourth, unless a diode at each contact keeps
-the current from going back (common practice, no source). A board that knows of no diodes keeps to itself what it cannot
-tell from a ghost. So moments at which such a way exists prove nothing about the contacts on it.
+Three keys at the corners of a rectangle connect the row and the column of the fourth, unless a diode at each contact
+keeps the current from flowing back (common practice, no source). A board without diodes holds back what it cannot tell
+from a ghost. So moments at which such a path exists prove nothing about the contacts on it.
 """
 
 from __future__ import annotations
@@ -18,26 +18,26 @@ from benchcon.diagnosis.settled import SettledStep, Story
 
 @dataclass(slots=True)
 class Ghost:
-    """A contact that read made, or that the board told to be a ghost, while others were made."""
+    """A contact that read made, or that the board reported as a ghost, while others were made."""
 
     channel: str
     corners: tuple[str, ...]
-    """The made contacts that the current came through."""
+    """The made contacts through which the current flows."""
     told: bool
-    """The board said that it is a ghost, and did not report it as made."""
+    """The board reported it as a ghost, not as made."""
     standing: bool
-    """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
+    """Switches that stay made are part of it: nobody was asked to hold all these contacts."""
 
     @property
     def through(self) -> str:
-        """The contact through whose diode the current goes back, where it comes through three corners."""
+        """The contact through whose diode the current flows back, if it flows through three corners; else empty."""
         return self.corners[1] if len(self.corners) == 3 else ""
 
 
 def find(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
-    """Return the ghosts of `story`, and take out of `net` what proves nothing because of them."""
+    """Return the ghosts of `story`, and mark in `net` as unknown what proves nothing because of them."""
     found = _seen(layout, story, net)
-    # One whose current goes back through a key that is dead alone tells of that key's diode, and of no other.
+    # A ghost whose current flows back through a key that is dead alone shows that key's diode, and no other, is wrong.
     many = [ghost for ghost in found if not ghost.through or not _never_made(story, ghost.through)]
     without = {layout.matrix_of[ghost.channel] for ghost in many}
     without |= {name for name, diodes in layout.diodes.items() if not diodes}
@@ -46,8 +46,10 @@ def find(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
 
 
 def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
-    """Contacts of a matrix that read made when three others of a rectangle were; those moments are taken out of the
-    net."""
+    """Return contacts of a matrix that read made while three others of a rectangle were.
+
+    These moments are marked as unknown in `net`.
+    """
     found: list[Ghost] = []
     number = {name: n for n, name in enumerate(net.names)}
     for index, moment in enumerate(story.moments):
@@ -68,12 +70,12 @@ def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
                 told = key in moment.hand.ghosts
                 ends = {corners[0], corners[-1]} if len(corners) == 3 else set()
                 if layout.diodes.get(matrix, True) and not told and any(moment.values.get(c) == 0 for c in ends):
-                    continue  # a current that finds its way round shows what it goes through, too: these are swapped
+                    continue  # current through others would show those as made, too; so these wires are swapped
                 then = story.moments[index + 1] if index + 1 < len(story.moments) else moment
                 if then.hand.parts == moment.hand.parts and then.hand.to == 0 and then.values.get(key) == 1:
-                    continue  # it stays made when they are let go: a switch that was nudged
+                    continue  # it stays made when they are released: a switch that was nudged
                 if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
-                    continue  # held once more, it did not come again: a finger that slipped
+                    continue  # it did not recur when they were held once more: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
                     standing = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
@@ -82,12 +84,15 @@ def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
 
 
 def _take_out_unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str]) -> None:
-    """Take out of the net what matrices `without` diodes cannot tell: all crossings of the lines that what is made
-    joins, if there are more of them than are made. Switches that stand made do that for the whole of a walk."""
+    """Mark in `net` as unknown what matrices `without` diodes cannot tell.
+
+    That is every crossing of the lines that the made contacts join, if there are more crossings than made contacts.
+    Switches that stay made do this for the whole of a walk.
+    """
     number = {name: n for n, name in enumerate(net.names)}
     kept: set[str] = set()
     for index, moment in enumerate(story.moments):
-        # What the board called a ghost it keeps to itself until it reports it again.
+        # After reporting a ghost, the board holds the contact back until it reports it again.
         kept -= {change.channel for change in moment.hand.changes}
         kept |= {key for key in moment.hand.ghosts if layout.matrix_of.get(key) in without and key in number}
         for key in kept:
@@ -111,9 +116,9 @@ def _take_out_unclear(layout: PanelIndex, story: Story, net: Net, without: Colle
 
 
 def _masked(layout: PanelIndex, story: Story, moment: SettledStep, matrix: str, here: set[str]) -> set[str]:
-    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a ghost.
+    """Return made contacts that the board may hold back because it cannot tell them from a ghost.
 
-    It says ``ghost`` when that begins, and nothing when the same keys are held once more.
+    It reports ``ghost`` when that begins, but nothing when the same keys are held once more.
     """
     masks = not layout.diodes.get(matrix, True) or any(
         layout.matrix_of.get(key) == matrix for m in story.moments if _like(moment, m) for key in m.hand.ghosts
@@ -129,7 +134,7 @@ def _like(this: SettledStep, that: SettledStep) -> bool:
 
 
 def _shows(key: str, corners: tuple[str, ...], moment: SettledStep) -> bool:
-    """Whether the ghost is there again: told, made, or kept back together with what is really held."""
+    """Return whether the ghost is there again: reported, made, or held back together with what is really held."""
     kept_back = any(moment.values.get(corner) == 0 for corner in corners)
     return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
 
@@ -142,19 +147,19 @@ def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
             for channel, value in zip(control.channels, control.codes[position], strict=False):
                 if value and key_of(channel) in layout.matrix_of:
                     made.add(key_of(channel))
-        elif position is None:  # nobody has moved it yet: only its contacts say where it is
+        elif position is None:  # nobody has moved it yet, so only its contacts show where it is
             keys = map(key_of, control.channels)
             made |= {key for key in keys if key in layout.matrix_of and moment.values.get(key) == 1}
     return made
 
 
 def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
-    """The made contacts that a ghost at `key` comes through; if the panel does not name places, all of them."""
+    """Return the made contacts that cause a ghost at `key`; all of them if the panel gives no places in the matrix."""
     place = layout.crosses.get(key)
     if place is None or any(k not in layout.crosses for k in made):
         return tuple(sorted(made))
-    # The shortest way for a current from its column to its row, through what is made: three corners of a rectangle, or
-    # a longer way round.
+    # The shortest path of a current from its column to its row through made contacts: three corners of a rectangle, or
+    # a longer one.
     ways: list[tuple[int, bool, tuple[str, ...]]] = [(place.column, True, ())]
     seen = {(place.column, True)}
     for line, is_column, way in ways:
@@ -171,8 +176,10 @@ def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
 
 
 def _middles(layout: PanelIndex, story: Story, matrix: str) -> set[str]:
-    """The keys of a matrix that were held together with one of their row and one of their column: a current that
-    finds its way back would have gone through their diodes."""
+    """Return the keys of a matrix that were held together with one of their row and one of their column.
+
+    A current that flows back would have gone through their diodes.
+    """
     out = set()
     for moment in story.moments:
         held = [
@@ -191,8 +198,7 @@ def _middles(layout: PanelIndex, story: Story, matrix: str) -> set[str]:
 
 
 def without_dead_ends(layout: PanelIndex, found: list[Choices], ghosts: Sequence[Ghost]) -> list[Choices]:
-    """Return `found` with each key that is dead alone, and lets current back when others are held, as one whose diode
-    is the wrong way round."""
+    """Return `found` with a reversed diode for each key that is dead alone but passes current while others are held."""
     turned = {ghost.through for ghost in ghosts} - {""}
     out: list[Choices] = []
     for choices in found:
@@ -211,23 +217,23 @@ def without_dead_ends(layout: PanelIndex, found: list[Choices], ghosts: Sequence
 
 
 def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], explained: set[str]) -> list[Choices]:
-    """Return what `ghosts` say of the diodes of each matrix, but for those of contacts that are `explained` already."""
+    """Return what `ghosts` show about the diodes of each matrix, without those of contacts `explained` already."""
     by_matrix: dict[str, list[Ghost]] = {}
     for ghost in ghosts:
         matrix = layout.matrix_of[ghost.channel]
         if layout.diodes.get(matrix, True) and ghost.through and _never_made(story, ghost.through):
-            continue  # its diode is the wrong way round, and that is said
+            continue  # its diode is reversed, which is reported
         if ghost.told and not layout.diodes.get(matrix, True):
-            continue  # the panel file says that there are no diodes, and the board keeps it harmless
+            continue  # the panel file says that there are no diodes, and the board holds the ghost back
         if ghost.channel in explained or (ghost.standing and not layout.diodes.get(matrix, True)):
-            continue  # so it is built, and nobody was asked to hold these together
+            continue  # the matrix is built without diodes, and nobody was asked to hold these together
         by_matrix.setdefault(matrix, []).append(ghost)
     out: list[Choices] = []
     for matrix, found in by_matrix.items():
         through = {ghost.through for ghost in found}
         tried = _middles(layout, story, matrix)
         if "" not in through and through <= tried and 2 * len(through) < len(tried) and len(tried) > 2:
-            # The others let nothing back: it is these diodes, and not that there are none.
+            # The other keys pass nothing back: these diodes are faulty, rather than all missing.
             ghosts_of = [layout.spots[p.channel].part.label or p.channel for p in found]
             diode = {"matrix": matrix, "is": "shorted", "held": list(dict.fromkeys(ghosts_of))}
             out.append([[BareFinding("diode wrong", tuple(sorted(through)), diode)]])
@@ -239,5 +245,5 @@ def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], expla
 
 
 def _never_made(story: Story, key: str) -> bool:
-    """Whether a contact was never seen made."""
+    """Return whether contact `key` was never seen made."""
     return not any(moment.values.get(key) for moment in story.moments)

@@ -1,4 +1,4 @@
-"""Encoders, potentiometers and selectors: what arrived where, and how much of it."""
+"""Encoders, potentiometers and selectors: on which channel each arrives, and whether its values are right."""
 
 from __future__ import annotations
 
@@ -13,12 +13,13 @@ from benchcon.panel.model import Control
 from benchcon.wire.items import signed16
 
 NATURAL_COUNTS = (1, 2, 4)
-"""Counts a detent that encoders are made with; others are more likely counts gone missing."""
+"""Counts per detent that encoders are made with; other numbers more likely mean missing counts."""
 
 END_TOLERANCE = 0.04
-"""Share of the travel by which a potentiometer may miss an end: stops and tapers are not exact (common practice)."""
+"""Share of the travel by which a potentiometer may miss an end: stops and tapers are not exact (common practice, no
+source)."""
 STILL_SHARE, RAW_SHARE = 0.008, 0.015
-"""Share of the travel that a still knob's settled and raw readings may span."""
+"""Share of the travel that the settled, and the raw, readings of a still potentiometer may span."""
 
 
 def find(layout: PanelIndex, story: Story) -> list[Choices]:
@@ -34,8 +35,8 @@ def _arrivals(
 ) -> tuple[dict[str, str], list[Choices], set[str]]:
     """Work out on which channel each control arrives.
 
-    `moved` gives the channels that moved when the control was; `of` the channel where it belongs. Returns control →
-    channel, what is crossed, and the controls that arrive nowhere.
+    `moved` gives for each control the channels that moved with it, `of` the channel where it belongs. Returns the
+    channel of each control, the findings about crossed ones, and the controls that arrive nowhere.
     """
     arrives: dict[str, str] = {}
     nowhere: set[str] = set()
@@ -58,7 +59,7 @@ def _arrivals(
             ring.append(at)
             at = home.get(arrives[at])
         if at is not None and at not in ring and at in nowhere:
-            ring.append(at)  # the last of the ring arrives nowhere, for a reason of its own
+            ring.append(at)  # the last of the ring arrives nowhere, for another reason
         if len(ring) > 1:
             done |= set(ring)
             out.append([[BareFinding("crossed", tuple(of[each] for each in _from_least(ring, names)))]])
@@ -74,7 +75,7 @@ def _from_least(ring: list[str], names: Sequence[str]) -> list[str]:
 
 
 def _crossed_with(crossed: list[Choices], channel: str) -> tuple[str, ...]:
-    """The channels of the ring that `channel` stands in."""
+    """Return the channels of the ring that `channel` is in; empty if it is not crossed."""
     for choices in crossed:
         for raw in choices[0]:
             if raw.kind == "crossed" and channel in raw.channels:
@@ -83,14 +84,14 @@ def _crossed_with(crossed: list[Choices], channel: str) -> tuple[str, ...]:
 
 
 def _sided(raw: BareFinding, seen_at: str, crossed: list[Choices]) -> Choices:
-    """A fault of a part whose wire is crossed may as well sit at the channel where it was seen."""
+    """Return `raw`, for a part with crossed wires also as it would be at the channel `seen_at`, as an alternative."""
     if seen_at == raw.channels[0] or not _crossed_with(crossed, seen_at):
         return [[raw]]
     return [[raw], [BareFinding(raw.kind, (seen_at,), raw.detail)]]
 
 
 def _all_of(layout: PanelIndex, kind: str) -> dict[str, str]:
-    """Control → channel, for all channels of one kind."""
+    """Return the channel of each control, for all channels of one kind."""
     return {spot.part.name: key for key, spot in layout.spots.items() if spot.kind == kind}
 
 
@@ -158,7 +159,7 @@ def _moves(control: Control, row: list[_Turn]) -> bool:
 
 
 def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -> Choices:
-    """An encoder that does not count: one phase toggles alone, or nothing comes at all."""
+    """Return the finding for an encoder that does not count: only one phase toggles, or nothing comes at all."""
     ring = _crossed_with(crossed, own)
     at = ring[(ring.index(own) + 1) % len(ring)] if ring else own
     row = rows[at]
@@ -177,7 +178,7 @@ def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -
         )
     if travel * 3 >= asked or phase:
         return _sided(BareFinding("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
-    # Where the evidence holds no changes, only how it ended, a phase that goes back and forth does not show.
+    # If the evidence has only final values and no changes, a phase that goes back and forth does not show.
     detail = {"on": "encoder"} if any(turn.followed for turn in row) else {"on": "encoder", "followed": False}
     return _sided(BareFinding("open", (own,), detail), at, crossed)
 
@@ -191,7 +192,7 @@ def _still_phase(levels: list[int]) -> str:
 
 def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     out: list[Choices] = []
-    # A turn that was said to be done and was not proves nothing where the same was done another time.
+    # A turn that was confirmed but not done proves nothing if the same turn was done another time.
     row = [turn for turn in row if turn.travel or not any(t.net and t.detents * turn.detents > 0 for t in row)]
     wanted = -1 if control.inverted else 1
     lean = sum(turn.net * (1 if turn.detents > 0 else -1) for turn in row)
@@ -234,12 +235,12 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
 
 
 def _exact(turn: _Turn, counts: int) -> bool:
-    """Within the one count by which a detent may rest off its edge."""
+    """Return whether the turn gave the right counts, within the one by which a detent may be off its edge."""
     return abs(abs(turn.net) - counts * abs(turn.detents)) <= min(1, counts - 1)
 
 
 def _fits(turn: _Turn, counts: int) -> bool:
-    """The same, or a hand that counted one click too many or too few."""
+    """Return whether the turn gave the right counts, or those of a hand that miscounted by one detent."""
     off = abs(abs(turn.net) - counts * abs(turn.detents))
     slack = min(1, counts - 1)
     return off <= slack or (abs(off - counts) <= slack and abs(turn.detents) >= 5)
@@ -268,7 +269,7 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
     moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row, idle[c])} for name in names}
     for name in names:
         if not moved[name] and _travels(layout, of[name], ends[name][of[name]], idle[of[name]], LEAST_SWEEP):
-            moved[name] = {of[name]}  # little enough, but it is this one that it follows
+            moved[name] = {of[name]}  # it moves its own channel, if only a little
     arrives, out, nowhere = _arrivals(names, moved, of)
     crossed = list(out)
     for name in names:
@@ -279,7 +280,7 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
                 continue
             ring = _crossed_with(crossed, of[name])
             at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
-            floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up whatever is about
+            floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up hum
             noise[at] = 0
             swing = 0 if floats else _swing(ends[name].get(at, {}))
             swings = {"swing": swing} if swing else {}
@@ -295,7 +296,7 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
             and isinstance(there, Control)
             and not _judge_ends(there, of[name], ends[name][at], noise[at])
         ):
-            found = []  # the board brings what comes there to that one's range
+            found = []  # the board scales what arrives there to that channel's range
         out += [_sided(raw, at, crossed) for raw in found]
         way = sweeps.judge(control, [m.hand for m in story.moments if m.hand.do == "end" and name in m.hand.parts], at)
         if way is not None and not idle[at]:
@@ -309,7 +310,7 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
 
 
 def _end_off(control: Control, row: Mapping[int, list[int]]) -> dict[str, str]:
-    """Which end of the track is off, by where the reading sits: the track then has the other end's voltage all over."""
+    """Return as `detail` which end of the track is off: then the whole track has the voltage of the other end."""
     both = [*row.get(0, ()), *row.get(1, ())]
     least, most = sorted((control.low_count, control.high_count))
     if both and min(both) >= most - 0.02 * (most - least):
@@ -322,19 +323,22 @@ def _span(control: Control) -> int:
 
 
 SWEEP = 0.12
-"""Share of the travel by which a potentiometer moves the channel that it belongs to, or is crossed with."""
+"""Least share of the travel by which a potentiometer moves the channel that it belongs to, or is crossed with."""
 LEAST_SWEEP = 0.03
-"""The same of one that moves no other: it follows, if only over a small part of its range. Less may be hum."""
+"""Least share for a potentiometer that moves no other channel, and follows in part of its range; less may be hum."""
 
 
 def _swing(row: Mapping[int, list[int]]) -> int:
-    """How far the ends are apart, in counts."""
+    """Return how far the readings at the two ends are apart, in counts."""
     both = [*row.get(0, ()), *row.get(1, ())]
     return max(both) - min(both) if both else 0
 
 
 def _travels(layout: PanelIndex, channel: str, row: Mapping[int, list[int]], idle: int, least: float = SWEEP) -> bool:
-    """Whether the ends are apart by more than it jumps about when none is turned (`idle`): what floats follows none."""
+    """Return whether the ends are further apart than the channel's noise while nothing is turned (`idle`).
+
+    A floating input follows nothing.
+    """
     control = layout.spots[channel].part
     assert isinstance(control, Control)
     if not row[0] or not row[1]:
@@ -342,12 +346,15 @@ def _travels(layout: PanelIndex, channel: str, row: Mapping[int, list[int]], idl
     if abs(sum(row[0]) / len(row[0]) - sum(row[1]) / len(row[1])) <= idle:
         return False
     if least < SWEEP and not (max(row[0]) < min(row[1]) or max(row[1]) < min(row[0])):
-        return False  # now here, now there: that is no following
+        return False  # readings that differ at the same end do not follow it
     return max(abs(a - b) for a in row[0] for b in row[1]) > least * _span(control)
 
 
 def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[BareFinding]:
-    """`noise`: how far the reading jumps about by itself; an end is not missed by what the noise hides."""
+    """Return what is wrong with a potentiometer's ends; `noise` (counts) is how far its reading wanders by itself.
+
+    An end that is missed by no more than the noise counts as reached.
+    """
     out: list[BareFinding] = []
     rising = sum(row[1]) / len(row[1]) > sum(row[0]) / len(row[0])
     if rising == control.inverted:
@@ -365,7 +372,7 @@ def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise:
 
 
 def _noise(layout: PanelIndex, moment: SettledStep, name: str, channel: str) -> int:
-    """How far the readings of a still potentiometer jump about, in counts; 0: as still as it should be."""
+    """Return how far the readings of a still potentiometer wander, in counts; 0 if no more than they may."""
     hand = moment.hand
     control = layout.controls[name]
     span = _span(control)
@@ -375,23 +382,23 @@ def _noise(layout: PanelIndex, moment: SettledStep, name: str, channel: str) -> 
         settled.insert(0, moment.before[channel])
     if quiet:
         raw = [c.value for c in hand.readings if c.channel == channel]
-        # Where the converter's range ends, half of the noise is cut off.
+        # At the end of the converter's range half of the noise is cut off.
         seen = 0.5 if settled and _at_an_end(control, [*settled, *raw]) else 1.0
         found = _jumping(settled, max(6.0, seen * STILL_SHARE * span), 3)
         return max(found, _jumping(raw, seen * max(12.0, RAW_SHARE * span), 3))
-    # On the way to an end the reading may only go one way; crackle goes back and forth by much.
+    # On the way to an end the reading goes one way only; crackle goes far back and forth.
     return _jumping(settled, 0.08 * span, 4) if hand.do == "end" else 0
 
 
 def _at_an_end(control: Control, values: Sequence[int]) -> bool:
-    """Whether a potentiometer stands at an end beyond which nothing is read: it reads the very least or the most."""
+    """Return whether a potentiometer is at an end of the converter's range: it reads the least or the most possible."""
     least, most = sorted((control.low_count, control.high_count))
     near, mean = 0.04 * (most - least), sum(values) / len(values)
     return (min(values) == least and mean < least + near) or (max(values) == most and mean > most - near)
 
 
 def _jumping(values: Sequence[int], least: float, turns: int) -> int:
-    """The span of `values` if they turn back by more than `least` at least `turns` times, else 0."""
+    """Return the span of `values` if they reverse by more than `least` at least `turns` times, else 0."""
     if len(values) < turns + 1:
         return 0
     count, way = 0, 0

@@ -1,4 +1,4 @@
-"""The panel as the diagnosis sees it: every channel with its part, its kind and where its wire goes."""
+"""The panel as the diagnosis needs it: every channel with its part, its kind and its wire's destination."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from benchcon.text import near, printable
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One channel and what is on it."""
+    """One channel and the part on it."""
 
     key: str
-    """``board.id``."""
+    """Key of the channel: ``board.id``."""
     channel: Channel
     part: Part
     kind: str
     """``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``display``."""
     place: int = 0
-    """Which of its part's channels it is."""
+    """Index of the channel in its part."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cross:
-    """Where a contact stands in a switch matrix."""
+    """Where a contact is in a switch matrix."""
 
     matrix: str
     row: int
@@ -37,13 +37,13 @@ class Cross:
 
 
 def key_of(channel: Channel) -> str:
-    """Return ``board.id``."""
+    """Return the key of a channel: ``board.id``."""
     return f"{channel.board}.{channel.id}"
 
 
 @dataclass(slots=True)
 class PanelIndex:
-    """A panel, looked up from all sides."""
+    """A panel with its channels, parts and matrices indexed by key and name."""
 
     panel: Panel
     controls: dict[str, Control] = field(default_factory=dict)
@@ -51,16 +51,16 @@ class PanelIndex:
     displays: dict[str, Display] = field(default_factory=dict)
     spots: dict[str, Spot] = field(default_factory=dict)
     crosses: dict[str, Cross] = field(default_factory=dict)
-    """Matrix place by channel key, if the panel says so."""
+    """Place in a matrix by channel key, where the panel gives it."""
     matrix_of: dict[str, str] = field(default_factory=dict)
-    """Matrix by channel key; its place may be unknown."""
+    """Name of the matrix by channel key; the place in it may be unknown."""
     diodes: dict[str, bool] = field(default_factory=dict)
     chained: dict[str, Pin] = field(default_factory=dict)
-    """Place on a chain of drivers by a display's channel key."""
+    """Pin on a chain of drivers by a display's channel key."""
 
     @staticmethod
     def of(panel: Panel) -> PanelIndex:
-        """Look through `panel`."""
+        """Return the index of `panel`."""
         layout = PanelIndex(panel)
         for control in panel.controls:
             layout.controls[control.name] = control
@@ -107,9 +107,9 @@ class PanelIndex:
             self.diodes[self.matrix_of[key]] = False
 
     def named(self, text: str) -> str:
-        """Return the name of the part that `text` names, or has for its label if no other part has it.
+        """Return the name of the part that `text` names, or whose label it is if no other part has that label.
 
-        Raises `Trouble` with the nearest name there is, or with the names of those that share the label.
+        Raises `Trouble` with the nearest name, or with the names of the parts that share the label.
         """
         names = [part.name for part in self.panel.parts]
         if text in names:
@@ -121,9 +121,10 @@ class PanelIndex:
         return alike[0] if alike else self.part(text).name
 
     def with_names(self, text: str, but: Collection[str] = ()) -> str:
-        """Return `text` with labels of lamps and displays, where only one has it, replaced by the name.
+        """Return `text` with unique labels of lamps and displays replaced by their names.
 
-        Labels that mean something else already (`but`, or another's name) stay, and so does what follows a ``=``.
+        Labels that have another meaning (they are in `but`, or another part's name) stay, and so does what follows a
+        ``=``.
         """
         outputs: list[Lamp | Display] = [*self.lamps.values(), *self.displays.values()]
         labels = [part.label.casefold() for part in outputs]
@@ -135,7 +136,7 @@ class PanelIndex:
         return text
 
     def part(self, name: str) -> Part:
-        """Return the part called `name`. Raises `Trouble` with the nearest name there is."""
+        """Return the part called `name`. Raises `Trouble` with the nearest name."""
         part = self.controls.get(name) or self.lamps.get(name) or self.displays.get(name)
         if part is None:
             hint = near(name, [*self.controls, *self.lamps, *self.displays], "'")

@@ -1,4 +1,4 @@
-"""Lamps: which lit when which was commanded, and how they looked."""
+"""Lamps: which lit when which were commanded, and how they looked."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ _KINDS = {
 def find(
     layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = (), moved: Sequence[Cause] = ()
 ) -> list[Choices]:
-    """Return what is wrong with the lamps; those on channels of `but` are explained already.
+    """Return what is wrong with the lamps; those with channels in `but` are explained already.
 
-    `moved`: causes of many wires, found already, of which some did something else beside.
+    `moved` are causes already found of which a few wires did something else.
     """
     looks = useful(layout, looks)
     names = [name for name, lamp in layout.lamps.items() if key_of(lamp.channel) not in but]
@@ -42,7 +42,7 @@ def find(
         mixed.setdefault(names[part], set()).add(pin)
         mixed.setdefault(pin, set()).add(names[part])
     for explanation in explain(net):
-        # What leaves looks unexplained is only possible: that it is something else is given beside it.
+        # An explanation that leaves looks unexplained is only possible: “unexplained” is given as the alternative.
         choices = _named(layout, net, [faults for faults in explanation.choices if faults])
         if explanation.odd:
             keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)
@@ -79,7 +79,7 @@ def _named(layout: PanelIndex, net: Net, choices: Iterable[Sequence[NetFault]]) 
 
 
 def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:
-    """Return the looks that prove something. Raises `Trouble` for a lamp that the panel does not have."""
+    """Return the looks that prove something. Raises `Trouble` for a lamp that is not on the panel."""
     looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
     for look in looks:
         for name in (*look.set, *look.seen, *look.shows, *look.displays):
@@ -88,7 +88,7 @@ def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:
 
 
 def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> Net:
-    """Return the lamps `names` as a net, with a moment for each of `looks`."""
+    """Return the lamps `names` as a net, with one moment for each of `looks`."""
     number = {name: n for n, name in enumerate(names)}
     zero = [0] * len(names)
     all_moments = (1 << len(looks)) - 1
@@ -120,7 +120,7 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
             if name in lit:
                 net.on[wire] |= bit
             dark = not lit and not look.shows
-            # What was found burning with all dark is not pointed at again each time, and need not be.
+            # A lamp found lit with everything dark need not be pointed at again each time.
             if name in lit or dark or seen or name not in burning:
                 net.sure[wire] |= bit
             if name in lit or dark:
@@ -132,7 +132,7 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
 
 
 def _set_doubt(looks: Sequence[LampLook], net: Net, number: dict[str, int]) -> None:
-    """A look that failed once and was right another time proves little."""
+    """Mark in `net` as doubtful each look that failed and was right another time."""
     for name, wire in number.items():
         own = [m for m, look in enumerate(looks) if set(look.set) == {name}]
         right = [m for m in own if looks[m].answer == "same" or set(looks[m].seen) == {name}]
@@ -149,9 +149,9 @@ def _looks(
     mixed: dict[str, set[str]],
     inverted: set[str],
 ) -> list[Choices]:
-    """How the lamps that lit looked: dim, of another colour, flickering. The last look at a lamp counts.
+    """Return the lamps that looked wrong when lit: dim, flickering, of another colour. The last look at each counts.
 
-    What is `inverted` burns with all dark, and only then shows how it looks.
+    Those in `inverted` are lit with everything dark, so only such looks show how they look.
     """
     dim: dict[str, list[bool]] = {}
     colour: dict[str, list[str]] = {}
@@ -160,7 +160,7 @@ def _looks(
         lit = {name for name, level in look.set.items() if level > 0}
         for name in look.seen if look.answer == "otherwise" else lit:
             how = look.seen.get(name)
-            # A lamp that burns for another reason need not look as it would when commanded.
+            # A lamp that is lit for another reason need not look as it would when commanded.
             near = lit & ({name} | mixed.get(name, set()))
             if not near and lit:
                 continue

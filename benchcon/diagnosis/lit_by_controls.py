@@ -1,4 +1,4 @@
-"""What lit while controls were worked, though every output should be dark."""
+"""Lamps and displays that lit while controls were worked, although every output should be dark."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
 
 SEVERAL = 3
-"""What lights with this many different controls is not lit by one of them."""
+"""An output that lights with this many different controls is not lit by any one of them."""
 
 
 def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook]) -> list[Choices]:
-    """Return which lamp or display is lit by which control: twice, or in half of the times that the same was asked.
+    """Return which lamps and displays are lit by a control: twice, or in half of the times that it was worked so.
 
-    What burns with everything dark is a fault of its own, and comes and goes with its supply.
+    An output that is lit with everything dark is a different fault, and comes and goes with its supply.
     """
     burns = {name for look in looks if not look.set and not look.shows for name in (*look.seen, *look.displays)}
     asked: dict[tuple[str, int], int] = {}
@@ -31,7 +31,7 @@ def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook
                     lit.setdefault(name, {})
                     lit[name][what] = lit[name].get(what, 0) + 1
     if any(lit):
-        lit.pop("", None)  # somebody said later which it was
+        lit.pop("", None)  # the person named it later
     out: list[Choices] = []
     for name, counts in lit.items():
         often = {what: count for what, count in counts.items() if count > 1 or 2 * count >= asked[what]}
@@ -50,7 +50,7 @@ def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook
 
 
 def _contacts(layout: PanelIndex, name: str, positions: Sequence[int]) -> tuple[str, ...]:
-    """The contacts of a control that are made wherever it lit something; all its channels, where there is none."""
+    """Return the contacts of a control that are made in all positions that lit something; all its channels if none."""
     control = layout.controls[name]
     if control.kind not in ("button", "switch"):
         return layout.channels_of(name)

@@ -1,4 +1,4 @@
-"""All outputs lit together: what looks well by itself, and not when the others are lit too."""
+"""All outputs lit together: which look right alone but not when the others are lit as well."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.panel.model import Display, Lamp
 
 WHOLE_BOARD = 4
-"""This many outputs that fail together, while no other of their board works, are the board's supply."""
+"""If at least this many outputs fail together, and no other of their board works, the board's supply is at fault."""
 
 MOST_LAMPS = 4
-"""Of no more lamps is every pair looked at: six questions."""
+"""Most lamps of which every pair is looked at: six questions."""
 
 
 def find(
     layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]
 ) -> tuple[list[Choices], dict[str, tuple[str, ...]]]:
-    """Return what is wrong with outputs that look well alone; and the boards all of whose outputs fail, with them.
+    """Return what is wrong with outputs that look right alone, and by board the outputs of boards that fail as a whole.
 
-    Lamps of a board that are dimmer or dark when more are lit have something in common: a series resistor. Where pairs
-    of them were looked at, those belong together that fail as a pair.
+    Lamps of a board that get dimmer or dark when more are lit share something: a series resistor. If pairs of them were
+    looked at, those that fail as a pair belong together.
     """
     out: list[Choices] = []
     boards: dict[str, tuple[str, ...]] = {}
@@ -42,7 +42,7 @@ def find(
 
 
 def not_dead(layout: PanelIndex, looks: Sequence[LampLook], found: list[Choices]) -> list[Choices]:
-    """Return `found` with what burned when all was lit not called dead: it was dark for a moment, and is loose."""
+    """Return `found` with outputs that were lit together with all others not as dead but as flickering (loose)."""
     burned = {
         key_of(layout.lamps[name].channel)
         for look in looks
@@ -60,7 +60,7 @@ def not_dead(layout: PanelIndex, looks: Sequence[LampLook], found: list[Choices]
 
 
 def in_doubt(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]) -> list[tuple[str, str]]:
-    """Return the pairs of lamps to look at, after all were lit: which of those that failed share something."""
+    """Return the pairs of lamps to look at after all were lit, to tell which of those that failed share something."""
     for names, whole in _by_board(layout, looks, pictures).values():
         lamps = [name for name in names if name in layout.lamps]
         if not whole and len(lamps) <= MOST_LAMPS and len(lamps) > 1:
@@ -71,12 +71,14 @@ def in_doubt(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[D
 def _by_board(
     layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]
 ) -> dict[str, tuple[dict[str, str], bool]]:
-    """Board → its outputs that look well alone and failed when last all were lit, each with how; and whether it is the
-    board as a whole."""
+    """Return by board the outputs that look right alone and failed when all were last lit, with how they failed.
+
+    The second value says whether the board fails as a whole.
+    """
     well = _well_alone(layout, looks, pictures)
     last: dict[str, str] = {}
     several = [look for look in looks if look.several]
-    # Of a panel with two lamps, all of them are a pair.
+    # On a panel with two lamps, a look at all of them is also one at a pair.
     for look in [look for look in several if look.shows or len(look.set) > 2] or several:
         last |= {name: _failing(look, name) for name in (*look.set, *look.shows) if name in well}
     out: dict[str, tuple[dict[str, str], bool]] = {}
@@ -99,7 +101,7 @@ def without(looks: Sequence[LampLook]) -> list[LampLook]:
 
 
 def _well_alone(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]) -> set[str]:
-    """Outputs that looked just right when they alone were to light, the last time that they were looked at."""
+    """Return the outputs that looked right the last time that they were commanded to light alone."""
     out: dict[str, bool] = {}
     for look in looks:
         if len(look.set) == 1 and not look.shows and look.answer in ("same", "otherwise"):
@@ -116,7 +118,7 @@ def _well_alone(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequenc
 
 
 def _failing(look: LampLook, name: str) -> str:
-    """How `name` looked that was to light: ``dark``, ``dim``, ``flickering``, ``different``; empty: as it should."""
+    """Return how the commanded output `name` looked: ``dark``, ``dim``, ``flickering``, ``different``; empty: right."""
     if look.answer != "otherwise":
         return ""
     if name in look.shows:
@@ -129,7 +131,7 @@ def _failing(look: LampLook, name: str) -> str:
 
 
 def _groups(lamps: list[str], looks: Sequence[LampLook]) -> list[list[str]]:
-    """Lamps that fail together: all of them, or as the looks at pairs part them."""
+    """Return the groups of lamps that fail together: one of all `lamps`, or as looks at pairs divide them."""
     pairs: Mapping[frozenset[str], bool] = {
         frozenset(look.set): any(_failing(look, name) for name in look.set)
         for look in looks

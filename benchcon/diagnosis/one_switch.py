@@ -1,8 +1,8 @@
-"""What a panel without a panel file does not say, and the bench shows: which contacts are switches, or parts of one.
+"""Recognises switches on a panel that has no panel file, or a wrong one.
 
-A board reports contacts, and no more. One that is made while nobody touches the panel is a switch's. And where exactly
+A board reports single contacts. A contact that is made while nobody touches the panel belongs to a switch. If exactly
 one of several contacts is made at any time, and working one moves through the others, they are the positions of one
-switch: no single fault of buttons looks like that, so it is reported as a remark and not as a finding.
+switch: no single fault of buttons looks like that, so it is reported as a remark, not as a finding.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from benchcon.panel.reader import name_from
 from benchcon.text import printable
 
 LEAST = 3
-"""Fewer contacts that are made in turn may be something else."""
+"""Least number of contacts made in turn that are taken for one switch."""
 
 
 def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
-    """Return `panel` with each button that is made now, while nobody touches it, as a switch of two positions.
+    """Return `panel` with each button that is made while nobody touches it replaced by a switch of two positions.
 
-    Only for a panel that boards describe: a panel file knows better. `values`: channels as they stand.
+    `values` are the present channel values. Use it only for a panel that boards describe: a panel file knows better.
     """
 
     def switch(control: Control) -> Control:
@@ -40,20 +40,20 @@ def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
 
 @dataclass(frozen=True, slots=True)
 class SwitchRemark:
-    """Something that is not a fault, and that the panel file should say."""
+    """Something that is not a fault, but that the panel file should say."""
 
     parts: tuple[str, ...]
     channels: tuple[str, ...]
     because: str
     patch: str
-    """Lines of a panel file, instead of those of `parts`; empty: it is the panel that should be otherwise."""
+    """Lines of a panel file to put in place of those of `parts`; empty if the panel should change, not its file."""
 
     def line(self) -> str:
-        """The remark on one line."""
+        """The remark as one line of text."""
         return printable(f"{', '.join(self.channels)}: {self.because}")
 
     def as_json(self) -> dict[str, Any]:
-        """Return it as plain JSON values."""
+        """Return the remark as JSON values."""
         return {
             "parts": list(self.parts),
             "channels": list(self.channels),
@@ -64,7 +64,7 @@ class SwitchRemark:
 
 
 def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[SwitchRemark]:
-    """Return what the panel file should say, judging by `evidence`, as `diagnosis.diagnose` takes it."""
+    """Return what the panel file should say, judging by `evidence` (as for `diagnose.diagnose`)."""
     layout = PanelIndex.of(panel)
     story = tell(layout, [each for each in read_all(evidence) if isinstance(each, HandStep)])
     walked = [_remark(layout, keys) for keys in turns(layout, story)]
@@ -72,7 +72,7 @@ def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> l
 
 
 def _without_diodes(layout: PanelIndex, tested: AbstractSet[str]) -> Iterator[SwitchRemark]:
-    """Matrices without diodes in which switches stay made: their board cannot tell which of several keys are."""
+    """Yield a remark on each matrix without diodes in which switches stay made: its board cannot tell keys apart."""
     for matrix in dict.fromkeys(layout.matrix_of.values()):
         keys = tuple(key for key, name in layout.matrix_of.items() if name == matrix)
         parts = tuple(dict.fromkeys(layout.spots[key].part.name for key in keys))
@@ -87,9 +87,9 @@ def _without_diodes(layout: PanelIndex, tested: AbstractSet[str]) -> Iterator[Sw
 
 
 def turns(layout: PanelIndex, story: Story) -> list[tuple[str, ...]]:
-    """Return groups of contacts that are said to be parts of their own, and look like the positions of one switch.
+    """Return groups of contacts that the panel has as separate parts, and that look like the positions of one switch.
 
-    At every moment of `story` exactly one of the group was made, and each was made when its own part was asked for.
+    At every moment of `story` exactly one of a group was made, and each was made when its own part was asked for.
     """
     if not story.moments:
         return []
@@ -121,7 +121,7 @@ def turns(layout: PanelIndex, story: Story) -> list[tuple[str, ...]]:
 
 
 def _grown(seed: str, keys: Sequence[str], rows: Mapping[str, Sequence[int | None]]) -> set[str]:
-    """Add, for each moment at which none of the group is made, the one contact that is made instead."""
+    """Return the group that grows from `seed`: at each moment without a made contact, the one that is made is added."""
     group = {seed}
     for moment in range(1, len(rows[seed])):
         if any(rows[key][moment] for key in group):
@@ -140,7 +140,7 @@ def _grown(seed: str, keys: Sequence[str], rows: Mapping[str, Sequence[int | Non
 
 
 def _in_common(labels: Sequence[str]) -> Iterator[str]:
-    """The letters with which all of `labels` begin."""
+    """Yield the letters with which all of `labels` begin."""
     for letters in zip(*labels, strict=False):
         if len(set(letters)) > 1:
             return

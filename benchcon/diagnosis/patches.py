@@ -1,4 +1,4 @@
-"""Lines of a panel file that mend a finding as well as a soldering iron would."""
+"""Lines of a panel file that correct a finding instead of the wiring."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from benchcon.panel.model import Channel, Control, Lamp
 
 
 def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
-    """Return lines of a panel file that would mend it as well, or nothing."""
+    """Return lines of a panel file that correct the finding `raw`; empty if none can."""
     first = spots[0].part
     if any(spot.part.made_by for spot in spots):
-        return ""  # one of a repeat, or a lamp in a control: it has no table of its own that lines could be put into
+        return ""  # a part of a repeat, or a lamp in a control, has no table of its own for these lines
     if raw.kind == "crossed":
         return _patch_crossed(layout, raw, spots)
     if isinstance(first, Lamp):
@@ -47,10 +47,10 @@ def _turned(channel: Channel) -> Channel:
 
 
 def _patch_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
-    """Give each part the channel where it arrives."""
+    """Return lines that give each part the channel where it arrives."""
     new: dict[str, dict[int, Channel]] = {}
     for index, spot in enumerate(spots):
-        # A control's wire arrives at the next one's channel. A lamp's command goes out at the one before.
+        # A control's signal arrives at the next one's channel. A lamp's command leaves at the previous one's.
         toward = spots[(index + 1) % len(spots)] if isinstance(spot.part, Control) else spots[index - 1]
         new.setdefault(spot.part.name, {})[spot.place] = toward.channel
     lines = []

@@ -1,4 +1,4 @@
-"""Wires put back to where a cause of many found them, so that what else is wrong with them can be looked for."""
+"""Undoes the effect of causes on a net, so that further faults of the same wires can be searched for."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from benchcon.diagnosis.sources import ON, OTHER_WAY, Cause
 
 
 def key_of_name(layout: PanelIndex, name: str) -> str:
-    """Return the channel that a net's `name` stands for: a contact is called by it, a lamp by its own name."""
+    """Return the channel for a `name` in a net: contacts are named by their channel, lamps by the part's name."""
     return name if name in layout.spots else layout.channels_of(name)[0]
 
 
 def ends(net: Net) -> list[list[str]]:
-    """Return what a net's wires are called: by their parts, and, where some were put back, by the pins where they end.
+    """Return the names of the wires of `net` by part and, if some were put back, also by the pin where each ends.
 
-    Nothing tells at which end of such a wire a fault is.
+    The evidence does not tell at which end of such a wire a fault is.
     """
     at_pins = [net.lands.get(number, name) for number, name in enumerate(net.names)]
     return [net.names] if at_pins == net.names else [net.names, at_pins]
 
 
 def put_back(layout: PanelIndex, net: Net, found: Sequence[Cause]) -> Net:
-    """Return the net as it would be without these causes: each part with what was seen where its wire ends.
+    """Return `net` as it would be without the causes `found`: each part with what was seen where its wire ends.
 
-    A pin where nothing ends keeps its name, with a part that is never on (or always). What arrives nowhere proves
-    nothing.
+    A pin where no wire ends keeps its name, with a part that is never (or always) on. A signal that arrives nowhere
+    proves nothing.
     """
     new = replace(
         net,

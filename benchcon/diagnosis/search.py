@@ -6,9 +6,9 @@ The faults that may lie between the parts and the pins of a net (`benchcon.diagn
     way    ring (wires swapped: each arrives where the next one belongs)
     pin    joined · follows (shows another's signal too) · off · on · inverted
 
-What no fault explains has a price as well: a brushed neighbour is cheap, a contact that did not move when its own
-control was moved is dear. The answer is the set of faults with the least price, all of them where several are equally
-cheap.
+What no fault explains has a cost as well: a brushed neighbour is cheap, a contact that did not move when its own
+control was moved is expensive. The answer is the set of faults with the least total cost; if several are equally cheap,
+all of them.
 """
 
 from __future__ import annotations
@@ -22,46 +22,47 @@ from benchcon.diagnosis.net import Net, NetFault
 from benchcon.diagnosis.suspects import Suspects
 
 FAULT = 10.0
-"""Price of one fault; everything else is measured against it."""
+"""Cost of one fault; all other costs are relative to it."""
 OWN = 25.0
-"""Price of a moment at which a wire did not do what its own part was asked to."""
+"""Cost of a moment at which a wire did not do what its own part was asked to."""
 DOUBTFUL = 6.0
-"""The same where the evidence is in doubt: a time out, or the same step done right another time."""
+"""Cost of such a moment if the evidence is doubtful: a timeout, or the same step done right another time."""
 
 MOST_TRIES = 12_000
-"""How many suppositions are tried for one group of wires: half a second or so. Faults, even three or four of them, take
-less than half of it; what takes more contradicts itself, and then the best that was found by then is reported."""
+"""Most sets of faults tried for one group of wires, which take about half a second. Even three or four real faults take
+less than half of that. Evidence that takes more contradicts itself, and the best set found by then is reported."""
 
 NO_SLIP = 40.0
-"""What costs more without any fault being cheaper (seven brushed neighbours of one group) is reported as it is."""
+"""Cost from which differences without a cheaper fault (seven brushed neighbours in one group) are reported as
+unexplained."""
 
 SLIPS = 24.0
-"""The same beside faults that were found (four brushed neighbours): with more left over they are not sure."""
+"""Cost of what faults leave unexplained (four brushed neighbours) from which these faults are not certain."""
 
 _DEEPEST = 4
 _WORSE = 20.0
-"""Faults are not pursued if they leave this much more unexplained than without the last of them."""
+"""A set of faults is dropped if its last fault adds this much to what is unexplained."""
 _BEAM = 14
 _SAME = 0.5
 
 
 class Explanation(NamedTuple):
-    """Sets of faults that explain the same part of the evidence equally well; one set: it is sure."""
+    """Sets of faults that explain the same part of the evidence equally well; a single set is certain."""
 
     choices: tuple[tuple[NetFault, ...], ...]
     wires: frozenset[int]
-    """The wires that it is about."""
+    """The wires whose evidence they explain."""
     odd: tuple[int, ...] = ()
-    """Of them those that even so did what nothing explains, more often than hands slip."""
+    """Those of the wires that still did something unexplained, more often than hands slip."""
     price: float = 0.0
-    """What faults and slips cost together."""
+    """Cost of the faults and of what they leave unexplained."""
 
 
 def explain(net: Net) -> list[Explanation]:
-    """Return the cheapest explanations, one for each group of wires that have to do with each other."""
+    """Return the cheapest explanation of each group of connected wires."""
     search = _Search(net)
     solved = [(wires, search.solve(wires)) for wires in search.components()]
-    # Contacts that touch may be made all the time, one or the other, and then nothing shows that they belong together.
+    # If one of two touching contacts is made at all times, nothing shows that they belong together.
     burning = [(wires, choices) for wires, choices in solved if all(_only_on(faults) for faults in choices)]
     if 1 < len(burning) <= 6:
         wires = sorted(wire for each, _ in burning for wire in each)
@@ -87,7 +88,7 @@ class _State(NamedTuple):
     residual: float
     faults: tuple[NetFault, ...]
     diffs: dict[int, int]
-    """Of the wires that the faults touch (and their parts' other wires)."""
+    """For each wire that the faults touch, and the other wires of its part, the moments that differ."""
 
 
 class _Search:
@@ -102,11 +103,11 @@ class _Search:
         self.choice: dict[int, int] = {}
         self.tries = 0
         self.signals: dict[tuple[int, int], tuple[int, int]] = {}
-        """What a wire of a part sends that stood, before it was moved, at this of the places it may have stood at."""
+        """Cache of `signal`: by wire and the position its part was in before it was moved, its masks on and known."""
         self.odd: dict[tuple[int, ...], tuple[int, ...]] = {}
-        """Groups of wires that were solved → those of them that are not explained."""
+        """For each group of wires that was solved, those that are not explained."""
         self.prices: dict[tuple[int, ...], float] = {}
-        """Groups of wires that were solved → the price of the cheapest faults with what they leave."""
+        """For each group of wires that was solved, the cost of the cheapest set of faults and what it leaves."""
         self.base: dict[int, int] = {}
         self.owner_price: dict[int, float] = {}
         for owner, wires in self.wires_of.items():
@@ -122,7 +123,7 @@ class _Search:
             self.base |= best[2]
         self.suspects = Suspects(net, self.base)
         self.burning = {w for w, sure in enumerate(net.sure) if sure and not sure & ~net.seen[w]}
-        """Wires that are on all the time."""
+        """Wires that are on at all times."""
 
     # What should be seen -------------------------------------------------------------------------------------------
 
@@ -143,10 +144,10 @@ class _Search:
         return (on ^ net.seen[wire]) & known & net.sure[wire]
 
     def price(self, owner: int, diffs: dict[int, int], missed: dict[int, int] | None = None) -> float:
-        """What the differences of one part's wires cost.
+        """Return the cost of the differences of one part's wires.
 
-        `missed`: moments at which a wire did not show what, by the faults supposed, another's part sent there. No hand
-        that slips can do that, so they cost as much as the wire's own.
+        `missed` are the moments at which a wire did not show what, under the assumed faults, another part sends there.
+        A slip of the hand cannot do that, so they cost as much as the wire's own.
         """
         net = self.net
         own = doubt = other = 0
@@ -157,11 +158,11 @@ class _Search:
                 own |= d & mine & ~net.doubt[wire]
                 doubt |= d & net.doubt[wire]
                 rest = d & ~mine & ~net.doubt[wire]
-                # A nudged switch stays where it is: one slip, however long, and all its contacts at once.
+                # A nudged switch stays as it is: that is one slip, however long it lasts, for all its contacts.
                 other |= rest & ~(d << 1) if net.standing else rest
         if not own | doubt | other:
             return 0.0
-        # Several that were held at once and were not are one slip of the hand.
+        # Several parts that should have been held together and were not are one slip of the hand.
         shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint))
         doubts = (doubt & ~self.joint).bit_count() + shared
         return OWN * own.bit_count() + DOUBTFUL * doubts + net.stray * other.bit_count()
@@ -227,7 +228,7 @@ class _Search:
             else:
                 moved = net.seen[wire] & self.base[wire]
                 if moved.bit_count() > max(3, net.moments // 3):
-                    moved = 0  # lit whatever is asked: nobody in particular moves it
+                    moved = 0  # a wire that is on whatever is asked is moved by no part in particular
             for moment in _bits(moved):
                 for owner in net.acting[moment]:
                     if owner != net.owner[wire]:
@@ -251,7 +252,7 @@ class _Search:
     # The search ----------------------------------------------------------------------------------------------------
 
     def solve(self, wires: list[int]) -> list[tuple[NetFault, ...]]:
-        """Return the cheapest sets of faults for one group; an empty set where none pays."""
+        """Return the cheapest sets of faults for one group; an empty set where no fault is worth its cost."""
         total = sum(self.owner_price[o] for o in {self.net.owner[w] for w in wires})
         start = _State(total, total, (), {})
         self.prices[tuple(wires)] = total
@@ -295,7 +296,7 @@ class _Search:
     def _with_one_more(
         self, faults: tuple[NetFault, ...], diffs: dict[int, int], wires: list[int]
     ) -> Iterator[tuple[NetFault, ...]]:
-        """`faults` and one more that is worth trying; where wires are mixed, what is at one end may be at another."""
+        """Yield `faults` with one more that is worth trying, at either end of wires that are swapped or touch."""
         for fault in self.suspects.of(faults, diffs, wires):
             more = _merged((*faults, fault))
             yield more
@@ -303,7 +304,7 @@ class _Search:
                 yield from _other_ends(more, fault)
 
     def _evaluate(self, faults: tuple[NetFault, ...], total: float, most: float) -> _State:
-        """Return what these faults leave to be explained; if it is more than `most`, how much more does not matter."""
+        """Return what `faults` leave unexplained; a cost above `most` need not be exact."""
         net = self.net
         touched = {w for fault in faults for w in fault.wires}
         owners = {net.owner[w] for w in touched}
@@ -322,13 +323,13 @@ class _Search:
                     sent[wire] = sent.get(wire, 0) | moments
 
         def tried(choice: dict[int, int], but: int = 0) -> tuple[float, dict[int, int]]:
-            """Price and differences; moments of the mask `but` left out."""
+            """Return cost and differences, without the moments in the mask `but`."""
             at = self.predict(faults, touched, choice)
             diffs = {}
             missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
-            for wire in broken:  # no brush of a hand makes what is broken
+            for wire in broken:  # a brush of the hand cannot make a broken contact
                 missed[wire] = missed.get(wire, 0) | net.seen[wire]
-            for wire in jammed:  # nor does any open what is welded
+            for wire in jammed:  # nor open a welded one
                 missed[wire] = missed.get(wire, 0) | ~net.seen[wire] & net.sure[wire]
             for owner in owners:
                 for wire in self.wires_of[owner]:
@@ -341,9 +342,9 @@ class _Search:
         return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, best[1])
 
     def _unshown(self, faults: tuple[NetFault, ...]) -> float:
-        """What it costs to suppose that wires touch which are on all the time because one of them is.
+        """Return the cost of assuming that wires touch that are on at all times anyway because one of them is.
 
-        A short shows when somebody works it: three that are on all the time are three, and not one that touches.
+        A short shows only when somebody works it: three wires that are always on are three faults, not one short.
         """
         on = {fault.wires[0] for fault in faults if fault.kind == "on"}
         hidden = [f for f in faults if f.kind == "joined" and not on.isdisjoint(f.wires)]
@@ -354,10 +355,10 @@ class _Search:
     def _best_choice(
         self, free: list[int], tried: Callable[[dict[int, int], int], tuple[float, dict[int, int]]], most: float
     ) -> tuple[float, dict[int, int]]:
-        """Where the parts may have stood before they were first moved: the places that explain most."""
+        """Return the cost and the differences for the initial positions of the `free` parts that explain most."""
         best = tried(self.choice, 0)
-        # Another place changes nothing but what was seen before the part was first moved: if all is explained there,
-        # there is nothing to be won; if too much is wrong elsewhere, not enough.
+        # Another initial position changes only what was seen before the part was first moved: if that is explained
+        # already, nothing can be gained; if too much is wrong elsewhere, not enough can.
         off = spans = 0
         for diff in best[1].values():
             off |= diff
@@ -374,7 +375,7 @@ class _Search:
                 best = min(best, tried({**self.choice, **dict(zip(free, numbers, strict=True))}, 0), key=_first)
             return best
         choice = dict(self.choice)
-        for _ in range(2):  # too many to try all together: one part after the other
+        for _ in range(2):  # there are too many combinations, so vary one part after the other
             for owner, row in zip(free, ranges, strict=True):
                 for number in row:
                     new = tried({**choice, owner: number}, 0)
@@ -400,9 +401,9 @@ class _Search:
 
 
 def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple[NetFault, ...]]:
-    """The same faults, but one of them at another end of the wires that are swapped or touch.
+    """Yield `faults` with one of them moved to the other end of wires that are swapped or touch.
 
-    Of all such pairs only those with the `fresh` fault in them: the others were tried before it came.
+    Only pairs that include the `fresh` fault are varied; the others were tried before it was added.
     """
     for single in (fault for fault in faults if len(fault.wires) == 1):
         rest = tuple(fault for fault in faults if fault != single)
@@ -417,7 +418,7 @@ def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple
 
 
 def _merged(faults: tuple[NetFault, ...]) -> tuple[NetFault, ...]:
-    """Wires that touch one after the other all touch: one fault."""
+    """Return `faults` with shorts that share a wire merged into one."""
     out: list[NetFault] = []
     for fault in faults:
         if fault.kind == "joined":
@@ -442,10 +443,10 @@ def _bits(mask: int) -> Iterator[int]:
 
 
 def _distinct(states: list[_State]) -> list[tuple[NetFault, ...]]:
-    """One of each set of names, cheapest first; a set that holds another whole one is no explanation of its own."""
+    """Return each distinct set of faults once, cheapest first, without sets that contain another one."""
     out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[NetFault, ...]]] = {}
     for state in sorted(states, key=lambda s: (s.price, len(s.faults), s.faults)):
-        names = frozenset((f.kind, f.wires) for f in state.faults)  # wherever along the wire it lies
+        names = frozenset((f.kind, f.wires) for f in state.faults)  # at whichever end of the wire it is
         if names not in out and not any(kept < names for kept in out):
             out[names] = (state.price, state.faults)
     return [faults for _, faults in out.values()]

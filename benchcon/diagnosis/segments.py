@@ -1,8 +1,8 @@
-"""Displays: from commanded and seen segments to dead, stuck, swapped and touching wires.
+"""Displays: finds dead, stuck, swapped and touching wires from commanded and seen segments.
 
-A display is a grid of cells, one for each digit and segment. Between what is commanded and what is seen may lie, in
-order: cells changed by a fault on the driver's side, segment wires swapped in all digits, digits swapped,
-wires swapped in one digit, wires that touch, and cells that are dead or stuck themselves.
+A display is a grid of cells, one for each digit and segment. Between command and sight may lie, in this order: cells
+changed by a fault on the driver's side, segment wires swapped in all digits, digits swapped, wires swapped in one
+digit, wires that touch, and cells that are dead or stuck themselves.
 """
 
 from __future__ import annotations
@@ -17,22 +17,22 @@ from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
 
 NAMES = "PABCDEFG"
-"""Segments by bit, highest first; P is the point."""
+"""Names of the segments from the highest bit down; P is the point."""
 
 FAULT = 10.0
 _CELL = 12.0
-"""Price of a cell that once was seen other than it should."""
+"""Cost of a cell that was seen different from what it should be once."""
 TYPED_WRONG = 24.0
-"""With more than two cells left over, a picture that was entered wrongly, no set of faults is sure."""
+"""Cost of two unexplained cells, as in a picture that was entered wrongly; above it no set of faults is certain."""
 _DEEPEST = 3
 _BEAM = 24
 
 Image = tuple[int, ...]
-"""One byte a digit."""
+"""What a display shows, one byte for each digit."""
 
 
 class Flaw(NamedTuple):
-    """One fault of a display: what, which segments (bits), which digits (empty: all)."""
+    """One fault of a display: its kind, the bits of its segments, and its digits (empty: all)."""
 
     kind: str
     """``dead``, ``stuck``, ``swap``, ``together``, ``digits`` (`digits` is the order: whose character each shows);
@@ -40,7 +40,7 @@ class Flaw(NamedTuple):
     bits: tuple[int, ...] = ()
     digits: tuple[int, ...] = ()
     driver: bool = False
-    """Lies before the crossing of wires."""
+    """It is on the driver's side of crossed wires."""
 
 
 def through(flaws: Sequence[Flaw], image: Image) -> Image:
@@ -64,7 +64,7 @@ def through(flaws: Sequence[Flaw], image: Image) -> Image:
         if flaw.kind == "swap" and flaw.digits:
             _swap(flaw, cells)
     touching = [flaw for flaw in flaws if flaw.kind == "together"]
-    for _ in touching:  # wires that touch one after the other light all together
+    for _ in touching:  # repeat, as shorts that share a wire light all of their wires
         for flaw in touching:
             mask = sum(1 << bit for bit in flaw.bits)
             for p in flaw.digits or range(len(cells)):
@@ -81,11 +81,11 @@ def through(flaws: Sequence[Flaw], image: Image) -> Image:
 _RIBBON = "ABCDEFGP"
 """Segments in the order of a driver's pins (SEG A to SEG G and SEG DP: MAX7219 data sheet, from memory)."""
 _UPSIDE_DOWN = {NAMES.index(one): NAMES.index(other) for one, other in zip("ABCDEFGP", "DEFABCGP", strict=True)}
-"""Segment, by its index in `NAMES` → the one that stands there when the module is turned by half a turn."""
+"""For each segment (index in `NAMES`) the one in its place when the module is turned by 180°."""
 
 
 def _ribbon(by: int) -> dict[int, int]:
-    """Segment → the one whose wire it has, when the ribbon sits `by` holes on; 0: it is turned round."""
+    """Return for each segment the one whose wire it gets if the ribbon sits `by` holes over; 0: turned round."""
     sources = {n: 7 - n if not by else n - by for n in range(8)}
     return {NAMES.index(_RIBBON[n]): NAMES.index(_RIBBON[at]) for n, at in sources.items() if 0 <= at < 8}
 
@@ -95,11 +95,11 @@ def _moved(cell: int, came: Mapping[int, int]) -> int:
 
 
 def _other_way(cells: list[int], chips: Sequence[int], busy: Collection[int]) -> list[int]:
-    """Common anodes on a driver for common cathodes: what they show.
+    """Return what a display with common anodes shows on a driver for common cathodes.
 
-    Scanned, a digit is lit while another digit of its chip has its turn, where that one is dark. `chips`: on which chip
-    each digit hangs; none: they are driven all the time, and show what they should not. `busy`: chips that other
-    displays hang on too; these are dark.
+    A scanned digit lights while another digit of its chip is scanned, where that one is dark. `chips` gives the chip of
+    each digit; if it is empty the digits are driven at all times, and show the inverse. `busy` are chips with other
+    displays on them; these are dark.
     """
     if not chips:
         return [~cell & 0xFF for cell in cells]
@@ -113,7 +113,7 @@ def _other_way(cells: list[int], chips: Sequence[int], busy: Collection[int]) ->
 
 
 WHOLE = (*(Flaw("ribbon", (by,)) for by in (1, -1, 0)), Flaw("upside down"))
-"""What may be wrong with a whole module, besides that its anodes are common."""
+"""Faults of a whole module, other than common anodes."""
 _WHOLE_KINDS = ("ribbon", "upside down", "anode")
 
 
@@ -128,7 +128,7 @@ def _cells(flaw: Flaw, cells: list[int]) -> None:
 
 
 def _swap(flaw: Flaw, cells: list[int]) -> None:
-    """Segment wires swapped: each arrives where the next one of `bits` belongs."""
+    """Swap segment wires in `cells`: each arrives where the next one of `bits` belongs."""
     for p in flaw.digits or range(len(cells)):
         old = cells[p]
         new = old
@@ -151,9 +151,9 @@ def _price(flaw: Flaw, digits: int) -> float:
 
 
 def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> list[tuple[Flaw, ...]]:  # noqa: B008
-    """Return the cheapest sets of flaws that turn each commanded image into the one that was seen.
+    """Return the cheapest sets of flaws that turn each commanded image into the one seen.
 
-    `pairs`: (commanded, seen), all with the same number of digits. Several sets: they fit equally well.
+    `pairs` holds (commanded, seen), all with the same number of digits. Several sets fit equally well.
     """
     digits = len(pairs[0][0])
     start = _misfit((), pairs)
@@ -188,7 +188,7 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
 
 
 def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
-    """Wires that touch one after the other all touch: one flaw."""
+    """Return `flaws` with shorts that share a wire merged into one."""
     out: list[Flaw] = []
     for flaw in flaws:
         if flaw.kind == "together":
@@ -202,7 +202,7 @@ def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
 
 
 def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], most: float = math.inf) -> float:
-    """The price of all cells that `flaws` do not explain; beyond `most` it is not worked out to its end."""
+    """Return the cost of all cells that `flaws` do not explain; above `most` it need not be exact."""
     off = 0
     for commanded, seen in pairs:
         for a, b in zip(through(flaws, commanded), seen, strict=True):
@@ -255,7 +255,7 @@ def _candidates(
 
 
 def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequence[Flaw]) -> Iterator[Flaw]:
-    """Longer rings of segment wires, read off by which commanded segment looks like which seen one."""
+    """Yield longer rings of swapped segment wires, found by which commanded segment matches which seen one."""
     images = [through(flaws, commanded) for commanded, _ in pairs]
     column = {b: tuple(i[p] >> b & 1 for i in images for p in range(len(i))) for b in bits}
     seen = {b: tuple(s[p] >> b & 1 for _, s in pairs for p in range(len(s))) for b in bits}
@@ -277,7 +277,7 @@ def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequenc
 
 
 def _orders(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], digits: int) -> Iterator[Flaw]:
-    """Orders of the digits: all two swapped, and the best match of whole characters."""
+    """Yield orders of the digits: every two swapped, and the best match of whole characters."""
     if digits < 2 or any(f.kind == "digits" for f in flaws):
         return
     for a, b in combinations(range(digits), 2):
@@ -313,7 +313,7 @@ def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], digits: int) -> list[
 
 
 def dark(layout: PanelIndex, looks: Sequence[DisplayLook]) -> set[str]:
-    """Return the displays (channels) that were told to show something and never showed anything."""
+    """Return the displays (channels) that were commanded to show something and never showed anything."""
     looks = [look for look in looks if look.part in layout.displays and look.answer in ("same", "otherwise")]
     told = {look.part for look in looks if any(look.set)}
     lit = {look.part for look in looks if any(look.set if look.answer == "same" else look.seen)}
@@ -322,7 +322,7 @@ def dark(layout: PanelIndex, looks: Sequence[DisplayLook]) -> set[str]:
 
 
 def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] = ()) -> list[Choices]:
-    """Return what is wrong with the displays; those on channels of `but` are explained already."""
+    """Return what is wrong with the displays; those with channels in `but` are explained already."""
     by_part: dict[str, list[DisplayLook]] = {}
     for look in looks:
         layout.part(look.part)
@@ -347,14 +347,14 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
 
 
 def _shown_by(layout: PanelIndex, name: str, row: Sequence[DisplayLook]) -> str:
-    """Which display showed what was sent to `name`: another one, if only that showed anything, each time."""
+    """Return the display that showed what was sent to `name`: another one if each time only that showed anything."""
     elsewhere: set[str] | None = None
     for look in row:
         if any(look.set):
             own = look.answer == "same" or any(look.seen)
             here = {n for n, s in look.displays.items() if any(s)} if not own else set()
             if not own and not here:
-                continue  # nothing at all: as much of it as a shorter display has may well be blank
+                continue  # nothing lit; the part of the text that a shorter display shows may well be blank
             elsewhere = here if elsewhere is None else elsewhere & here
     if elsewhere and len(elsewhere) == 1:
         other = next(iter(elsewhere))
@@ -364,20 +364,20 @@ def _shown_by(layout: PanelIndex, name: str, row: Sequence[DisplayLook]) -> str:
 
 
 def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -> list[Choices]:
-    # Where two of unlike length are crossed, only what both have can be seen.
+    # If two displays of different length are crossed, only the digits that both have can be seen.
     digits = min(layout.displays[name].digits, layout.displays[at].digits)
     key = key_of(layout.displays[at].channel)
     pairs: dict[Image, Image] = {}
     for look in row:
         seen = look.set if look.answer == "same" else look.seen if at == name else look.displays.get(at, b"")
-        # The last look at each pattern counts: a person may have corrected the picture.
+        # The last look at each pattern counts, as the person may have corrected the picture.
         pairs[_image(look.set, digits)] = _image(seen, digits)
     out: list[Choices] = []
     sets = solve(list(pairs.items()), _anode(layout, at, digits)) if pairs else [()]
     if any(sets) or _misfit((), list(pairs.items())) > TYPED_WRONG:
         choices = [[_raw(key, flaw, digits) for flaw in flaws] for flaws in sets if flaws]
         if _misfit(sets[0], list(pairs.items())) > TYPED_WRONG:
-            # What leaves so much unexplained is no more than possible: that it is something else stands beside it.
+            # With so much unexplained the faults are only possible: “unexplained” is given as the alternative.
             choices.append([BareFinding("unexplained", (key,))])
         out.append(choices)
     if row and row[-1].level == "dim":
@@ -388,7 +388,7 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -
 
 
 def _anode(layout: PanelIndex, name: str, digits: int) -> Flaw:
-    """Common anodes, on the driver that this display hangs on."""
+    """Return the flaw of common anodes for this display, on its driver."""
     pin = layout.chained.get(key_of(layout.displays[name].channel))
     if pin is None or pin.kind != "7219":
         return Flaw("anode")
@@ -424,7 +424,7 @@ def _raw(key: str, flaw: Flaw, digits: int) -> BareFinding:
         kind = "segments swapped" if flaw.kind == "swap" else "segments together"
         return BareFinding(kind, (key,), {"segments": names, "digits": where})
     if not flaw.bits and not flaw.digits:
-        # Every segment of every digit shorted at once is not to be believed; a module of the other sort is.
+        # That every segment of every digit is shorted is implausible; a module with common anodes is not.
         return BareFinding("dead" if flaw.kind == "dead" else "common anode", (key,))
     if not flaw.bits:
         return BareFinding("digit dead" if flaw.kind == "dead" else "always on", (key,), {"digits": where})

@@ -1,5 +1,4 @@
-"""Hand evidence as a row of moments: how every channel stood when each step had settled, and what should have stood
-there."""
+"""Hand evidence as a sequence of moments: the value of every channel after each step, and the positions asked for."""
 
 from __future__ import annotations
 
@@ -12,20 +11,20 @@ from benchcon.diagnosis.layout import PanelIndex, key_of
 
 @dataclass(slots=True)
 class SettledStep:
-    """One step that proves something."""
+    """One step that proves something, after everything has settled."""
 
     hand: HandStep
     values: dict[str, int]
-    """Every channel that is known, when the step had settled."""
+    """Settled value of every channel that is known."""
     before: dict[str, int]
     where: dict[str, int | None]
-    """Position of every button and switch, by control name; None: not known."""
+    """Position in which every button and switch should be, by name; None: not known."""
     doubtful: bool = False
 
 
 @dataclass(slots=True)
 class Story:
-    """All moments, in order."""
+    """All moments of the evidence, in order."""
 
     moments: list[SettledStep] = field(default_factory=list)
     tested: set[str] = field(default_factory=set)
@@ -33,7 +32,7 @@ class Story:
 
 
 def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
-    """Return the moments of `hands`, without steps that were skipped."""
+    """Return the moments of `hands`, without skipped steps."""
     story = Story()
     state: dict[str, int] = {}
     where: dict[str, int | None] = {
@@ -49,7 +48,7 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         for change in hand.changes:
             state[change.channel] = change.value
         state.update(hand.values)
-        # What springs back has done so when something else is asked for.
+        # By the time that something else is asked for, controls that spring back have done so.
         for name, position in where.items():
             if name not in hand.parts and position is not None:
                 where[name] = _sprung(layout, name, position)
@@ -72,14 +71,16 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
 
 
 STOOD_US = 50_000
-"""A switch that read so for this long stood there; a hand that only passes is quicker (common practice, no source)."""
+"""Least time that a switch must read a position to have been put there; a hand that passes is quicker (common practice,
+no source)."""
 
 
 def _there_and_back(
     layout: PanelIndex, hand: HandStep, before: Mapping[str, int], after: Mapping[str, int]
 ) -> dict[str, int] | None:
-    """Return how every channel stood while a switch of several contacts was where it was asked to be, if the hand then
-    turned it back to where it had been: it did what it should, and the hand was not at rest. None for all else."""
+    """Return the channels' values while a switch of several contacts was where it was asked to be, if it was then
+    turned back: it works, and only the hand did not stay. None in all other cases.
+    """
     if hand.do != "put" or len(hand.parts) != 1 or hand.parts[0] not in layout.controls:
         return None
     control = layout.controls[hand.parts[0]]
@@ -109,7 +110,7 @@ def _sprung(layout: PanelIndex, name: str, position: int) -> int | None:
 
 
 def reached(layout: PanelIndex, moment: SettledStep) -> bool:
-    """Whether every control of a ``put`` read as it was asked to when the step had settled."""
+    """Return whether every control of a ``put`` had the position asked for once the step had settled."""
     for name in moment.hand.parts:
         control = layout.controls[name]
         codes = control.codes
@@ -122,9 +123,9 @@ def reached(layout: PanelIndex, moment: SettledStep) -> bool:
 
 
 def _judge_doubt(layout: PanelIndex, story: Story) -> None:
-    """A step that timed out, or that was done right another time, proves little when it fails.
+    """Mark failed steps as doubtful if they timed out or were done right another time.
 
-    Where a control never did better than time out, it was asked twice and did not answer: then it counts.
+    If a control never did better than time out, it was asked twice and did not answer: then the steps count.
     """
     asked: dict[tuple[tuple[str, ...], int], list[SettledStep]] = {}
     for moment in story.moments:
@@ -143,7 +144,7 @@ def _judge_doubt(layout: PanelIndex, story: Story) -> None:
 
 
 def _came_later(layout: PanelIndex, story: Story, moment: SettledStep, parts: tuple[str, ...]) -> bool:
-    """Whether what was asked for showed itself after the step had been given up: a slow hand."""
+    """Return whether the position asked for came after the step had been given up, from a slow hand."""
     index = story.moments.index(moment)
     for later in story.moments[index + 1 : index + 3]:
         for name in parts:

@@ -1,4 +1,4 @@
-"""What would arrive on wires if one thing were wrong."""
+"""Causes: what would arrive on many wires if one thing were wrong."""
 
 from __future__ import annotations
 
@@ -7,33 +7,33 @@ from dataclasses import dataclass
 from typing import Any
 
 OFF, ON, OTHER_WAY = "", "1", "~"
-"""Instead of the channel of another wire: never, always, and the opposite of its own."""
+"""In place of another wire's channel: never on, always on, and the inverse of its own signal."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing that may be wrong, and what would come of it."""
+    """One thing that may be wrong, and what it would do to each wire."""
 
     kind: str
     detail: Mapping[str, Any]
     sent: Mapping[str, str]
-    """For each channel that would show something else: the channel whose signal arrives there, or one of the words."""
+    """For each affected channel the channel whose signal arrives there, or `OFF`, `ON` or `OTHER_WAY`."""
     group: str
-    """Causes of one group exclude each other."""
+    """Name of a group of causes that exclude each other."""
     least: int = 3
-    """This many wires must have been wrong."""
+    """Least number of faulty wires for this cause to be considered."""
     tangled: tuple[str, ...] = ()
-    """While two of these contacts are made, currents find ways that nobody foretells; what shows then is not judged."""
+    """While two of these contacts are made, the paths of current cannot be predicted, so the moment is not judged."""
     besides: tuple[str, ...] = ()
-    """Knobs and displays that it explains too."""
+    """Knobs and displays whose faults it explains as well."""
     gate: str = ""
-    """The contact that the ground of all of them goes through: they show only while it is made."""
+    """Contact through which the ground of all of them goes: they show only while it is made."""
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """The channels that it touches."""
+        """The channels that it affects."""
         return (*self.sent, *self.besides)
 
     def shadowed_by(self, other: Cause) -> bool:
-        """Whether it is only another way to say the same: the same kind, and the same would be seen."""
+        """Return whether `other` is the same kind and predicts the same."""
         return self.kind == other.kind and self.sent == other.sent

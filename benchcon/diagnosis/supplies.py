@@ -1,4 +1,4 @@
-"""What a supply feeds, and what it does not: looks with it switched off and on, as findings."""
+"""Findings about supplies, from looks with each switched off and on."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _MOST_NAMES = 4
 
 
 def told_source(panel: Panel, source: SupplySource) -> str:
-    """Return what switches a supply on, as people read it: ``Mains on``, ``Standby auto and Mains off``."""
+    """Return in words what switches a supply on: ``Mains on``, ``Standby auto and Mains off``."""
     labels = {control.name: control.label for control in panel.controls}
     return listed(f"“{labels.get(name) or name}” at {word}" for name, word in source.at)
 
@@ -22,9 +22,10 @@ def told_source(panel: Panel, source: SupplySource) -> str:
 def find(
     layout: PanelIndex, looks: Sequence[SupplyLook], lamps: Sequence[LampLook], displays: Sequence[DisplayLook]
 ) -> list[Finding]:
-    """Return what is fed past its switch, and what is not supplied by a source that should feed it.
+    """Return which outputs get their supply past the switch, and which are not supplied by a source that should be.
 
-    What lights with everything dark, or never lights at all, is a fault of the part, and found as that.
+    An output that is lit with everything dark, or never lights at all, has a fault of its own, which is found
+    elsewhere.
     """
     unasked = {name for look in lamps if look.answer != "skipped" for name in _lit(look) if name not in look.set}
     asked = {name for look in lamps for name in look.set} | {look.part for look in displays}
@@ -61,10 +62,10 @@ def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> 
     off = "with it switched off"
     if whole:
         because = f"all that “{supply.label}” feeds is lit {off}"
-        look = "its switch: what is fed has its supply past it"
+        look = "the switch: what it should switch is wired to the supply past it"
     else:
         because = f"{_named(layout, parts)} {'is' if len(parts) == 1 else 'are'} lit {off} (supply “{supply.label}”)"
-        look = "where the plus of these comes from: not from behind the switch"
+        look = "where the plus of these comes from: it must come from behind the switch"
     return _finding(layout, "supplied past the switch", supply, parts, whole, because, look, 0)
 
 
@@ -96,7 +97,7 @@ def _finding(
     look_first: str,
     source: int,
 ) -> Finding:
-    """A finding about a whole supply names no part: each of them may be well."""
+    """Return a finding. One about a whole supply names no parts, because each of them may be well."""
     named = () if whole else tuple(parts)
     channels = tuple(key for name in named for key in layout.channels_of(name))
     detail = {"supply": supply.name} | ({"source": source} if source else {})

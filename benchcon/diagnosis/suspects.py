@@ -1,4 +1,4 @@
-"""Which faults are worth trying: those that touch a wire that is not explained yet."""
+"""Proposes the faults that are worth trying: those on a wire that is not explained yet."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from benchcon.diagnosis.net import Net, NetFault, ring
 
 
 class Suspects:
-    """Suggests faults of one net. `base`: how each wire differs from a healthy one, as a mask of moments."""
+    """Proposes faults of one net. `base` gives for each wire the moments at which it differs from a healthy one."""
 
     def __init__(self, net: Net, base: Mapping[int, int]) -> None:
         self.net, self.base = net, base
 
     def of(self, faults: tuple[NetFault, ...], diffs: Mapping[int, int], wires: list[int]) -> Iterator[NetFault]:
-        """Return every fault that could change what the worst wires show.
+        """Yield every fault that could change what the worst of `wires` show.
 
-        `faults` are supposed already, and `diffs` is what they leave unexplained of `wires`.
+        `faults` are assumed already, and `diffs` are the differences that they leave.
         """
         net = self.net
-        # Any explanation must touch the worst wire, or leave it unexplained; so the next ones are tried too.
+        # Any explanation must touch the worst wire or leave it unexplained, so the next ones are tried as well.
         worst = sorted(
             (w for w in wires if diffs[w]),
             key=lambda w: ((diffs[w] & net.own[w]).bit_count(), (diffs[w] & ~(diffs[w] << 1)).bit_count()),
@@ -62,7 +62,7 @@ class Suspects:
                 yield NetFault("ring", ring((worst, a, b)))
 
     def _long(self, worst: int, wires: list[int]) -> Iterator[NetFault]:
-        """Rings and groups of more than two, read off what moved what."""
+        """Yield rings and groups of more than two wires, found by what moved what."""
         moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
         yield from self._rings(worst, wires)
         group = {worst}
@@ -84,7 +84,7 @@ class Suspects:
             yield NetFault("joined", tuple(sorted(direct)))
 
     def _rings(self, worst: int, wires: list[int]) -> Iterator[NetFault]:
-        """Rings through `worst` of which each link fits what was seen; one may be hidden behind another fault."""
+        """Yield rings through `worst` whose links fit what was seen; one link may be hidden by another fault."""
         comes_from = {w: [o for o in wires if o != w and self._fits(w, o)] for w in wires}
         lost = [w for w in wires if not comes_from[w] and self.base[w]]
         taken = {o for row in comes_from.values() for o in row}
@@ -106,7 +106,7 @@ class Suspects:
                     stack.append(((*chain, source), covered))
 
     def _fits(self, wire: int, other: int) -> bool:
-        """Whether pin `wire` showed what part `other` did, but for one slip of the hand."""
+        """Return whether pin `wire` showed what part `other` did, except for one slip of the hand."""
         net = self.net
         off = (net.on[other] ^ net.seen[wire]) & net.known[other] & net.sure[wire]
         if off & (net.own[wire] | net.own[other]) & ~net.doubt[wire] & ~net.doubt[other]:
@@ -114,7 +114,7 @@ class Suspects:
         return (off & ~(off << 1)).bit_count() <= 1 if net.standing else not off
 
     def _shows(self, wire: int, other: int) -> bool:
-        """Whether pin `wire` was on whenever part `other`, at its own moments, was."""
+        """Return whether pin `wire` was on whenever part `other` was, at the moments of that part."""
         net = self.net
         moments = net.own[other] & net.on[other] & net.known[other] & net.sure[wire]
         return bool(moments) and not moments & ~net.seen[wire] and bool(net.sure[wire] & ~net.seen[wire])

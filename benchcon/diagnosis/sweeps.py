@@ -1,7 +1,7 @@
-"""The way of a potentiometer from end to end: logarithmic, with a dead spot, scratchy.
+"""The travel of a potentiometer from end to end: whether it is logarithmic, has a dead spot, or is scratchy.
 
-Nobody turns a knob evenly, so nothing is made of one sweep: what belongs to the part comes back in the other direction
-at the same place, and what belongs to the hand does not.
+Nobody turns a knob evenly, so a single sweep proves nothing: what is due to the part recurs at the same place in the
+other direction, and what is due to the hand does not.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from benchcon.diagnosis.evidence import Change, HandStep
 from benchcon.panel.model import Control
 
 LATE = 0.68
-"""Share of the time of a sweep up after which a logarithmic one reaches half; down, before the rest of it."""
+"""Share of an upward sweep's time after which a logarithmic potentiometer reaches half; downwards it is the rest."""
 LEAST_POINTS = 6
 SPOT = 0.4
-"""Share of a sweep's time that a dead spot may take; one that is scratchy is so nearly all the way."""
+"""Largest share of a sweep's time for a dead spot; a scratchy potentiometer is disturbed for nearly all of it."""
 BACK = 0.06
-"""Share of the travel by which a reading that goes back is no noise of the converter."""
+"""Share of the travel from which a reading that goes back is not noise of the converter."""
 FAR = 4
-"""A jump is this many times the usual step from one reading to the next."""
+"""How many times the usual step between readings a jump is."""
 
 
 def judge(control: Control, hands: Sequence[HandStep], channel: str) -> tuple[str, dict[str, Any]] | None:
-    """Return the kind and detail of what is wrong with the way, or None. `hands`: the sweeps to either end."""
+    """Return kind and detail of what is wrong with the travel, or None. `hands` are the sweeps to either end."""
     span = max(1, abs(control.high_count - control.low_count))
     rows = [_row(hand, channel) for hand in hands]
     rows = [row for row in rows if len(row) >= LEAST_POINTS and abs(row[-1].value - row[0].value) > 0.5 * span]
@@ -55,7 +55,7 @@ def _row(hand: HandStep, channel: str) -> list[Change]:
 
 
 def _half_at(row: Sequence[Change]) -> float:
-    """After which share of the time of a sweep half of its way is behind it; it begins and ends where it moves."""
+    """Return the share of a sweep's time at which half of its travel is done, from first to last movement."""
     first, last = row[0].value, row[-1].value
     way = last - first
     moving = [n for n in range(1, len(row)) if abs(row[n].value - first) > 0.01 * abs(way)]
@@ -70,12 +70,12 @@ class _Disturbed(NamedTuple):
     """Share of the sweep's time from the first jump back to the last."""
     low: int
     high: int
-    """The good readings before and after."""
+    """With `low`, the good readings before and after."""
     jump: int
 
 
 def _disturbed(row: Sequence[Change], span: int) -> _Disturbed | None:
-    """Where a reading went back on its way."""
+    """Return where the readings of a sweep went back, or None if they did not."""
     sign = 1 if row[-1].value > row[0].value else -1
     values = [sign * change.value for change in row]
     moves = [after - before for before, after in pairwise(values)]

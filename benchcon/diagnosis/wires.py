@@ -1,4 +1,4 @@
-"""One wire of a panel, contact or lamp, with what was asked of it and what was seen: what whole causes are tried on."""
+"""The evidence of each single wire (contact or lamp), on which causes of many wires' faults are tried."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net
 
 LEAST = 3
-"""This many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
+"""Least number of faulty wires for one cause to be likelier than as many single faults (common practice, no source)."""
 
 
 @dataclass(slots=True)
 class WireEvidence:
-    """What was asked of one wire and what was seen, as masks of moments of its own `kind`."""
+    """What was asked of one wire and what was seen, as masks of the moments of its `kind` (contacts or lamps)."""
 
     key: str
     kind: str
     pins: tuple[int, ...]
-    """Pins of its plug that its wires sit on, as far as they are known."""
+    """Pins of its plug that its wires are on, as far as they are known."""
     on: int = 0
     known: int = 0
     seen: int = 0
@@ -27,19 +27,19 @@ class WireEvidence:
     own: int = 0
     standing: bool = True
     dead: bool = False
-    """It never showed anything, though it was asked to."""
+    """It never showed anything, although it was asked to."""
     tested: bool = False
 
     def off_by(self, on: int, known: int) -> int:
-        """At how many moments it showed something else than this; what stands counts once."""
+        """Return at how many moments it showed something other than `on`; a lasting difference counts once."""
         wrong = (on ^ self.seen) & known & self.sure
         return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
 
     def off_behind(self, source: WireEvidence, through: WireEvidence) -> int:
-        """At how many moments it showed something else than `source` does that has its ground by way of `through`.
+        """Return at how many moments it differed from `source` with its ground going through the contact `through`.
 
-        While the one is open nothing shows, wherever the other stands. `through` works: before anybody had worked it,
-        it stood where it read.
+        While `through` is open nothing shows, whatever `source` does. `through` itself works, so before anybody worked
+        it, it was in the position that it read.
         """
         at, sure = through.on | through.seen & ~through.known, through.known | through.sure
         nothing = source.known & ~source.on | sure & ~at
@@ -47,11 +47,11 @@ class WireEvidence:
 
     @property
     def wrong(self) -> bool:
-        """Whether it did not do what was asked of it itself."""
+        """Whether it did not do what was asked of its own part."""
         return self.wrong_at(-1)
 
     def wrong_at(self, judged: int) -> bool:
-        """The same, at the moments of the mask `judged`."""
+        """Return the same as `wrong`, for the moments in the mask `judged` only."""
         return bool((self.on ^ self.seen) & self.known & self.sure & self.own & judged)
 
 

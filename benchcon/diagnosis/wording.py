@@ -1,5 +1,4 @@
-"""Findings in the trade's words: what was seen, where to look first, and the change of the panel file that would mend
-it too."""
+"""Findings in words: what was seen, where to look first, and the change of the panel file that would correct it."""
 
 from __future__ import annotations
 
@@ -14,7 +13,7 @@ from benchcon.text import listed, times
 
 
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
-    """Return the finding that `raw` means, in words."""
+    """Return `raw` as a finding in words; `either` says of which alternative it is part, if any."""
     spots = [layout.spots[key] for key in raw.channels]
     because, look = SENTENCES[raw.kind](layout, raw, spots)
     detail = dict(raw.detail)
@@ -34,7 +33,7 @@ def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Findin
 
 
 def _decide(raw: BareFinding, spots: list[Spot]) -> str:
-    """The measurement that fits the part."""
+    """Return the measurement that decides between the kinds that the evidence cannot tell apart, for this part."""
     if raw.kind == "open" and raw.detail.get("on"):
         return _OPEN_POT if spots[0].kind == "pot" else _OPEN_TURNED
     if isinstance(spots[0].part, Display):
@@ -75,7 +74,7 @@ _OPEN_TURNED = (
 
 
 def where(spot: Spot) -> str:
-    """Where a channel's wire goes, as far as the panel file knows: connector, pin, wire colour, board pin."""
+    """Return where a channel's wire goes: connector and pin, wire colour, board pin, as far as the file gives them."""
     wire = spot.channel.wire
     parts = []
     if wire.connector:
@@ -88,7 +87,7 @@ def where(spot: Spot) -> str:
 
 
 def name(spot: Spot) -> str:
-    """The part as a person calls it; of a switch with several contacts, which one."""
+    """Return what a person calls the part and, of a switch with several contacts, the contact."""
     part = spot.part
     shown = f"“{part.label or part.name}”"
     if isinstance(part, Control) and len(part.channels) > 1:
@@ -119,12 +118,12 @@ def _open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _every_name(spots: list[Spot]) -> str:
-    """The names of two or more."""
+    """Return the names of several parts as a list."""
     return ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
 
 
 def _all_on(spots: list[Spot]) -> str:
-    """The parts on a plug, each once; of many the first few."""
+    """Return the parts on a plug, each once; of many, the first few and a count."""
     names = list(dict.fromkeys(f"“{spot.part.label or spot.part.name}”" for spot in spots))
     return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
@@ -150,7 +149,7 @@ def _shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _turned_round(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at = _plug(raw, spots)
     said = f"the wires of {at} arrive in reverse order, the first where the last belongs: {_all_on(spots)}"
-    return said, f"{at}: plugged in turned round, or its ribbon is mirrored"
+    return said, f"{at}: plugged in the wrong way round, or its ribbon is mirrored"
 
 
 def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -238,14 +237,14 @@ def _chip_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
 def _other_order(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order, at = raw.detail["order"], _chain(raw, spots)
     return (
-        f"the chips of {at} come in the order {listed(order)}: {_all_on(spots)}",
+        f"the chips of {at} are in the order {listed(order)}: {_all_on(spots)}",
         f"{at}: the data wires from chip to chip, or the plugs on the chips",
     )
 
 
 def _chip_bridged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     number, at = raw.detail["chip"], _chain(raw, spots)
-    said = f"from chip {number} of {at} on all comes one chip early"
+    said = f"from chip {number} of {at} on everything arrives one chip early"
     if not isinstance(spots[0].part, Control):
         said = f"what is meant for chip {number} of {at}, and for those behind it, goes to the next one"
     return (
@@ -257,7 +256,7 @@ def _chip_bridged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _S
 def _chain_shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at, way = _chain(raw, spots), "late" if raw.detail["by"] > 0 else "early"
     return (
-        f"everything on {at} comes one bit {way}: {_all_on(spots)}",
+        f"everything on {at} arrives one bit {way}: {_all_on(spots)}",
         f"the firmware's reading or writing of {at}, and its clock and load wires",
     )
 
@@ -300,7 +299,7 @@ def _lines_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _
 
 
 def _line_pin(layout: PanelIndex, raw: BareFinding) -> str:
-    """The board's pins for the lines that it is about."""
+    """Return the board's pins for the matrix lines of the finding."""
     word, numbers = _line(raw)
     for matrix in layout.panel.matrices:
         if matrix.name == raw.detail["matrix"]:
@@ -348,7 +347,7 @@ def _level(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _stuck(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if len(spots) > 1:
-        said = f"{_every_name(spots)} read made all the time, each for itself"
+        said = f"{_every_name(spots)} read made all the time, independently of each other"
         return said, f"{'; '.join(where(spot) for spot in spots)}: touching ground, or the parts jammed or welded"
     return (
         f"{name(spots[0])} reads made all the time",
@@ -472,7 +471,7 @@ def _positions(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
     assert isinstance(control, Control)
     words = control.positions
     table: dict[str, int] = dict(raw.detail["positions"])
-    # As the panel names them: the value on the wire means nothing to a person.
+    # Use the panel's words, because the value on the wire means nothing to a person.
     called = {code[0]: word for code, word in zip(control.codes, words, strict=False)}
     each = ", ".join(f"{words[int(to)]} reads {called.get(value, value)}" for to, value in table.items())
     return f"{name(spots[0])}: {each}", f"the order of its wires: {where(spots[0])}"
@@ -493,7 +492,7 @@ def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if len(spots) > 1:
-        said = f"{_every_name(spots)} are lit with everything dark, each for itself"
+        said = f"{_every_name(spots)} are lit with everything dark, independently of each other"
         return said, f"{'; '.join(where(spot) for spot in spots)}: touching supply or ground"
     digits = f", digit {listed(raw.detail['digits'])}" if raw.detail.get("digits") else ""
     return f"{name(spots[0])}{digits} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
@@ -517,7 +516,7 @@ def _colour(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    what = "was dark when it was to light by itself, and lit with all the others" if raw.detail.get("looks") else ""
+    what = "stayed dark when lit alone, and lit up with all the others" if raw.detail.get("looks") else ""
     return (
         f"{name(spots[0])} {what or 'flickers while it should be lit steadily'}",
         f"{where(spots[0])}: a loose wire or a cold joint",
@@ -531,7 +530,7 @@ def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
     look = f"the wire of segment {segments}: {where(spots[0])}"
     if digits:
-        # One wire serves a segment in all digits, and the others light as they should.
+        # One wire serves a segment in all digits; as the other digits light correctly, that wire is good.
         cause = "its joint, or the segment itself" if raw.kind == "segment dead" else "a bridge at its pin"
         look = f"segment {segments} at digit {listed(digits)}, {cause}: {where(spots[0])}"
     return f"{name(spots[0])}: segment {segments}{at} {what}", look
@@ -656,7 +655,7 @@ def _lit_by(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _not_with_others(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     how = {"dark": "dark", "dim": "dim", "flickering": "flickering"}.get(raw.detail["looks"], "not as it should be")
     return (
-        f"{name(spots[0])} looks well by itself, and is {how} when the others are lit as well",
+        f"{name(spots[0])} looks right by itself, and is {how} when the others are lit as well",
         f"its ground and its supply, a joint there that is bad; then {where(spots[0])}",
     )
 
@@ -673,17 +672,17 @@ def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _unexplained(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if spots[0].kind == "contact":
         who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
-        what = f"again and again different from what it should be, and no fault we know explains it: {who}"
+        what = f"wrong again and again, and no known fault explains it: {who}"
         return what, "what these have in common: ground, a plug, the supply; or walk again, a hand on one at a time"
     if isinstance(spots[0].part, Lamp):
         who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
-        what = f"lit, or dark, where it should not be, and no fault we know explains all of it: {who}"
+        what = f"lit, or dark, where it should not be, and no known fault explains all of it: {who}"
         return what, "what these have in common: ground, a plug, the supply, the driver; or look again, one at a time"
     if isinstance(spots[0].part, Display):
-        what = f"{name(spots[0])} shows what it should not, and no fault we know explains all of it"
+        what = f"{name(spots[0])} shows what it should not, and no known fault explains all of it"
         return what, f"its driver, its ribbon and its supply: {where(spots[0])}; then look again, digit by digit"
     others = ", ".join(s.key for s in spots[1:])
-    return f"{name(spots[0])} moves {others}, and no single fault we know explains it", where(spots[0])
+    return f"{name(spots[0])} moves {others}, and no single known fault explains it", where(spots[0])
 
 
 SENTENCES: dict[str, _Sayer] = {

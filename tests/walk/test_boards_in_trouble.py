@@ -73,7 +73,7 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
     # At 60 ohm even the one lamp, 10 mA, takes the supply from 5 V below the limit.
     pulled = ["wind_speed"] if ohm == 30 else ["crosswind", "wind_speed"]
     assert (finding["kind"], finding["channels"], finding["parts"]) == ("board reset", ["met"], pulled)
-    assert "3 times while “Wind speed” was to light" in finding["line"]
+    assert "3 times while “Wind speed” was commanded to light" in finding["line"]
     assert {name for name, verdict in verdicts(told).items() if verdict == "faulty"} == set(pulled)
     assert verdicts(told)["pressure_unit"] == "passed"
     # WCAG 2.x, success criterion 2.3.1, as the simulated board counts what was lit: and far below it here.

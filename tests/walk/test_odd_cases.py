@@ -189,7 +189,7 @@ def test_evidence_that_contradicts_itself_is_told_as_unexplained() -> None:
             evidence.append(put(part, to, **{**values, part: to}))
     said = found(evidence)
     assert "unexplained" in [finding.kind for finding in said]
-    assert "no fault we know explains it" in " ".join(finding.because for finding in said)
+    assert "no known fault explains it" in " ".join(finding.because for finding in said)
 
 
 def test_three_contacts_stuck_made_are_three_and_not_one_that_touches() -> None:
