@@ -69,7 +69,7 @@ def kinds() -> Mapping[str, Kind]:
     }
 
 
-def told(only_found: bool = False) -> str:
+def kinds_text(only_found: bool = False) -> str:
     """Return the table as plain text for people, by groups; `only_found`: only what a walk can find."""
     lines: list[str] = []
     group = ""

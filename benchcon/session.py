@@ -106,7 +106,7 @@ class Session:
         """
         with self.lock:
             self._watchers.append(watcher)
-            watcher(self._look_at_changes().standing(self.now_us()))
+            watcher(self._look_at_changes().known_values(self.now_us()))
 
         def end() -> None:
             with self.lock:

@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"{trouble} (nothing was written{hint})") from None
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
-        print(_told(args.out, text))
+        print(_written_text(args.out, text))
     else:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -76,7 +76,7 @@ def _next(out: str) -> str:
     return f"{printable(out)}: written: {size_of(load(out))}. Next: benchcon try {path}, then edit it as you like"
 
 
-def _told(out: str, text: str) -> str:
+def _written_text(out: str, text: str) -> str:
     """Return what was written and what is left to do, in one line."""
     import shlex
 

@@ -105,15 +105,15 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
                 for event in events:
                     links.take(event)
 
-    def standing(info: PortInfo) -> str:
+    def outcome(info: PortInfo) -> str:
         return settled.get(info.standing, "refused" if info.standing == "waiting" and info.text else "")
 
     bench = Bench(ports, deadman_ms=None, listen_only=True, keep=False)
     bench.subscribe(take)
     bench.start()
     try:
-        bench.wait(lambda infos: len(infos) == len(ports) and all(map(standing, infos)), ASK_MOST_S)
-        if any(standing(info) == "answers" for info in bench.ports()):
+        bench.wait(lambda infos: len(infos) == len(ports) and all(map(outcome, infos)), ASK_MOST_S)
+        if any(outcome(info) == "answers" for info in bench.ports()):
             looking.set()
             bench.ping_each(PING_US)
             bench.wait(lambda _: False, LOOK_S)
@@ -125,7 +125,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
         board = state.boards.get(info.source)
-        answer = {"standing": standing(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
+        answer = {"standing": outcome(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
         if board is not None and answer["standing"] == "answers":
             answer["ident"] = printable(board.ident)
             answer["name"] = printable(board.name)

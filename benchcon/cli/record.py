@@ -151,7 +151,7 @@ def _end(recorder: Recorder) -> int:
         if recorder.kept:
             _say([] if one.missing and not one.records else [f"kept {printable(one.path)}"])
         elif one.records or not lost:
-            _say([_told(one)])
+            _say([_recorded_text(one)])
         if lost:
             _say([f"{missing} records are MISSING in {printable(one.path)}{why}"])
         if one.absent:
@@ -164,7 +164,7 @@ def _end(recorder: Recorder) -> int:
     return code
 
 
-def _told(figures: Figures) -> str:
+def _recorded_text(figures: Figures) -> str:
     """Return what was recorded, and into which files, in one line."""
     from benchcon.text import counted, printable
 

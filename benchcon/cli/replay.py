@@ -82,12 +82,12 @@ def _console(args: argparse.Namespace) -> int:
 
     with Until(open_ended=True) as until:
         from benchcon.console.run import run_console
-        from benchcon.replay.figures import told
+        from benchcon.replay.figures import problem_lines
         from benchcon.session import ReplaySession
 
         session = ReplaySession(args.file)
         code = run_console(session, until)
-    for line in told(session.reader):
+    for line in problem_lines(session.reader):
         print(f"benchcon: {line}", file=sys.stderr)
     return code
 

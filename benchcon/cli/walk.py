@@ -65,9 +65,9 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.cli.until import Until
 
     if args.kinds:
-        from benchcon.kinds import told
+        from benchcon.kinds import kinds_text
 
-        print(told(only_found=True))
+        print(kinds_text(only_found=True))
         return 0
     with Until(interrupt=True, open_ended=bool(args.wiggle)) as until:
         return _run(args, until)

@@ -34,7 +34,7 @@ def _debounce_s(channel: DescribedChannel) -> float:
     return int(channel.detail.get("deb", "0") or "0", 16) / 1000
 
 
-def _told(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
+def _reports(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
     """What `is` has reported of a channel since then."""
     return [
         (word.partition("=")[2], notification)
@@ -62,7 +62,7 @@ def changes(board: Subject, hand: Hand) -> None:
             board.line.pump(0.15 + _debounce_s(channel))
             if before == "0" and (value := board.value(channel.id)) != wanted:
                 raise RuleBroken(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
-        told = [value for value, _ in _told(board, channel.id, since)]
+        told = [value for value, _ in _reports(board, channel.id, since)]
         if before == "0" and told != ["1", "0"]:
             raise RuleBroken(f"'{channel.id}' pressed and released was reported as {told}, not as 1 and 0")
 
@@ -80,7 +80,7 @@ def notification_time(board: Subject, hand: Hand) -> None:
             since = len(board.line.notifications)
             _by(lambda act=act: act(contact.id))  # type: ignore[misc]
             end = time.monotonic() + 0.3 + _debounce_s(contact)
-            while not (told := _told(board, contact.id, since)) and time.monotonic() < end:
+            while not (told := _reports(board, contact.id, since)) and time.monotonic() < end:
                 board.line.pump(0.005)
             if told:
                 notification = told[0][1]

@@ -11,7 +11,7 @@ from benchcon.durations import capture_path, span_text
 from benchcon.errors import Trouble
 from benchcon.session import OpenSession
 from benchcon.text import printable
-from benchcon.view.captures import told
+from benchcon.view.captures import closed_text
 
 if TYPE_CHECKING:
     from benchcon.console.bench_app import BenchApp
@@ -56,7 +56,7 @@ def stop(app: BenchApp) -> None:
     def close() -> None:
         closed = session.stop_recording() if isinstance(session, OpenSession) else None
         if closed is not None:
-            app.tell(f"closed {told(closed)}")
+            app.tell(f"closed {closed_text(closed)}")
 
     app.run_worker(close, thread=True, exit_on_error=False)
 

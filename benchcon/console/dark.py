@@ -49,7 +49,7 @@ class DarkWatch:
         self.waiting = {
             name
             for name, board in boards.items()
-            if board.standing(now_us) in _WATCHED and any(channel.is_output for channel in board.channels.values())
+            if board.liveness(now_us) in _WATCHED and any(channel.is_output for channel in board.channels.values())
         }
         self.absent = sorted(name for name, board in boards.items() if board.link in _ABSENT)
         """Boards whose port is lost or released."""
@@ -58,7 +58,7 @@ class DarkWatch:
         """Return ``confirmed``, ``waiting`` or, half a second after the request, ``overdue``."""
         for name in list(self.waiting):
             board = boards.get(name)
-            if board is not None and board.dark and board.standing(now_us) == "live":
+            if board is not None and board.dark and board.liveness(now_us) == "live":
                 self.waiting.discard(name)
         if not self.waiting:
             return "confirmed"

@@ -195,7 +195,7 @@ class Face(Drawn, can_focus=True):
 
     def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str, simulated: bool) -> None:
         key = f"plate {plate.board}"
-        look = self.model.standings.get(plate.board)
+        look = self.model.statuses.get(plate.board)
         wanted = (look, simulated)
         if self._shown.get(key) == wanted:
             return

@@ -118,7 +118,7 @@ class Head(Drawn):
         if badge:
             x = write_badge(canvas, x, badge, self.colour) - 2 + fitting.gap
         x = self._paint_tabs(canvas, x, fitting)
-        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.standings.items()]
+        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.statuses.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:
             for text, colour in told:
                 canvas.write(x, 0, text, ink(colour, RAISED))
@@ -158,9 +158,9 @@ class Head(Drawn):
         whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
-        dark, brisk = self._dark, [each for each in self._told(False, 0) if each[2]]
-        tries = [(self._told(width >= 100, name_width), whole, 2) for name_width in (40, 32, 24, 16, 13, 8, 0)]
-        tries += [(self._told(False, 0), whole, 2), (brisk, whole, 2), (brisk, whole, 1), (brisk, brief, 2)]
+        dark, brisk = self._dark, [each for each in self._signs(False, 0) if each[2]]
+        tries = [(self._signs(width >= 100, name_width), whole, 2) for name_width in (40, 32, 24, 16, 13, 8, 0)]
+        tries += [(self._signs(False, 0), whole, 2), (brisk, whole, 2), (brisk, whole, 1), (brisk, brief, 2)]
         tries += [(dark, brief, 2), (brisk, here, 2), (dark, here, 2), (dark, [], 2)]
         badge = len(self.model.session.badge) + 2 if self.model.session.badge else 0
         for shown in (True, False):
@@ -180,7 +180,7 @@ class Head(Drawn):
         text = f"{len(dark)} of {len(dark) + len(not_dark)} dark" if len(dark) > 1 else f"{fitted(dark[0], 10)} dark"
         return [(f"◐ {'DARK' if self.model.darkness.everything else printable(text)}", WARN, True)]
 
-    def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
+    def _signs(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         return [*self._written(wide, name_width), *self._dark]
 
     def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:

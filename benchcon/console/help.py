@@ -110,7 +110,7 @@ def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]
     return list(found.items())
 
 
-def _told(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
+def _keys_and_words(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
     """Keys and what they do; each key once, with all that it does at different moments."""
     seen: dict[str, list[str]] = {}
     for binding in bindings:
@@ -242,7 +242,7 @@ class Help(ModalScreen[None]):
         # Each section ends with one line break: the blank line before the next.
         yield Text("Keys\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
-            told = _told(bindings)
+            told = _keys_and_words(bindings)
             if not told:
                 continue
             text = Text(f"{title}\n", f"bold {BRASS}")

@@ -204,7 +204,7 @@ class LinksView(Drawn, can_focus=True):
 
     def _block(self, index: int, name: str, width: int) -> list[list[tuple[str, str, str]]]:
         model = self.model
-        board, look = model.boards.get(name), model.standings[name]
+        board, look = model.boards.get(name), model.statuses[name]
         title = printable(model.title_of(name)).upper()
         lines = [self._title(index, title, f"{look.shape} {look.word}", look.colour, width)]
         for pairs in self._figures(board):

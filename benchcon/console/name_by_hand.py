@@ -68,8 +68,8 @@ async def _ask(app: BenchApp, part: Part) -> None:
         return
     if not app.session.panel.path and not await _first_file(app):
         return
-    standing = part_in(app.session.panel, part) or part
-    place = await app.push_screen_wait(PointScreen(app.session.panel, standing))
+    written = part_in(app.session.panel, part) or part
+    place = await app.push_screen_wait(PointScreen(app.session.panel, written))
     with app.session.lock:
         chips = {board.ident: board.chip for board in app.session.state.boards.values()}
     take_panel(app, named(app.session.panel, part, label, place, chips))

@@ -36,25 +36,25 @@ def paint_title(
     sheet: Canvas, title: Title, name: str, look: BoardStatus, simulated: bool, ground: str, colour: bool = True
 ) -> None:
     """Draw a plate's title: its board's name, how it stands, and whether it is simulated."""
-    standing, mark = f"{look.shape} {look.word}", f" {MARK} " if simulated else ""
+    status, mark = f"{look.shape} {look.word}", f" {MARK} " if simulated else ""
     if title.ruled:
         sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
         sheet.write(title.x + 1, title.y, f" {fitted(name, title.width - 30)} ", ink(IVORY, RAISED, bold=True))
-        end = title.x + title.width - 1 - len(standing) - 2
-        sheet.write(end, title.y, f" {standing} ", _standing_ink(look, RAISED, colour))
+        end = title.x + title.width - 1 - len(status) - 2
+        sheet.write(end, title.y, f" {status} ", _status_ink(look, RAISED, colour))
         sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
         return
     # At the right edge, whole; what there is no room for is left out, how a board stands that is loud last of all.
     sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
-    standing = f" {standing} " if look.loud else standing
+    status = f" {status} " if look.loud else status
     styles = {
         "name": ink(IVORY, ground, bold=True),
         "mark": ink(BRASS, ground),
-        "standing": _standing_ink(look, ground, colour),
+        "status": _status_ink(look, ground, colour),
     }
-    tries = ([(name, "name"), (mark.strip(), "mark"), (standing, "standing")], [(name, "name"), (standing, "standing")])
-    brief = [(name, "name"), (look.shape, "standing")]
-    for words in (*tries, [(standing, "standing")] if look.loud else brief, brief):
+    tries = ([(name, "name"), (mark.strip(), "mark"), (status, "status")], [(name, "name"), (status, "status")])
+    brief = [(name, "name"), (look.shape, "status")]
+    for words in (*tries, [(status, "status")] if look.loud else brief, brief):
         shown = [(text, style) for text, style in words if text]
         wide = sum(cell_len(text) + 1 for text, _ in shown) - 1
         if wide <= title.width:
@@ -65,7 +65,7 @@ def paint_title(
         x += cell_len(text) + 1
 
 
-def _standing_ink(look: BoardStatus, ground: str, colour: bool) -> Style:
+def _status_ink(look: BoardStatus, ground: str, colour: bool) -> Style:
     """What is loud stands out as a block of its colour, or reversed where there are no colours."""
     if look.loud:
         return ink(GROUND, look.colour, bold=True) if colour else Style(bold=True, reverse=True)

@@ -78,7 +78,7 @@ class Raw(Table):
         rows = []
         with model.session.lock:
             for name, board in model.boards.items():
-                look = model.standings[name]
+                look = model.statuses[name]
                 rows.append(Row("", [f"{printable(model.title_of(name))}   {look.shape} {look.word}"], look.colour))
                 rows += [self._row(name, board, channel) for channel in board.channels.values()]
         return rows
@@ -87,7 +87,7 @@ class Raw(Table):
         now_us = self.model.now_us
         wide = self.size.width >= WIDE
         part = self.model.feed.part_on(board.source, channel.id)
-        live = board.standing(now_us) == "live"
+        live = board.liveness(now_us) == "live"
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
         counted = channel.kind not in ("contact", "display")  # of a contact that would only be open and made

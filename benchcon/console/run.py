@@ -18,7 +18,7 @@ from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import not_confirmed
 from benchcon.session import LiveSession, Session
-from benchcon.view.captures import told
+from benchcon.view.captures import closed_text
 
 if TYPE_CHECKING:
     from benchcon.console.rehearsal import PersonAsked
@@ -95,7 +95,7 @@ def run_console(
             confirmed = bench.close(dark=True)
         session.close()
     for closed in session.captures:
-        print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
+        print(f"benchcon: wrote {closed_text(closed)}", file=sys.stderr)
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
         print(f"benchcon: {not_confirmed(app.model.panel)}", file=sys.stderr)

@@ -233,7 +233,7 @@ class TimingScreen(Screen[str | None]):
         # Of the rows beyond what a small screen needs two thirds go to the plots, the rest to the table.
         plot.styles.height = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
         plot.repaint()
-        self.query_one("#told", Static).update("\n".join(self._told(chosen)))
+        self.query_one("#told", Static).update("\n".join(self._explained(chosen)))
         last = self.stopwatch.last()
         big = None
         if last is not None:
@@ -242,10 +242,10 @@ class TimingScreen(Screen[str | None]):
             big = Big(labels_of(one), ms(delay.delay_us), warn=over)
         self.query_one(Touched).show(big)
 
-    def _told(self, chosen: Delays | None) -> list[str]:
+    def _explained(self, chosen: Delays | None) -> list[str]:
         if self.stopwatch.why_not:
             return [self.stopwatch.why_not]
-        lines = self.stopwatch.links_told()[:2]
+        lines = self.stopwatch.link_sentences()[:2]
         if chosen is None:
             return [
                 *lines,

@@ -46,7 +46,7 @@ def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
     left, top, right, bottom = bounds_of(shapes)
     covers = (left - RIM_MM, top - RIM_MM, right + RIM_MM, bottom + RIM_MM)
     text = svg.document(shapes, LAYERS, covers, panel.title or "panel")
-    return SheetFile(text.encode(), f"{_told(sheet, sides, only)}, one sheet at 1 : 1, {_size(covers)}")
+    return SheetFile(text.encode(), f"{_described(sheet, sides, only)}, one sheet at 1 : 1, {_size(covers)}")
 
 
 def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
@@ -65,7 +65,7 @@ def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
         shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
     layers = [*LAYERS, *(f"back {layer}" for layer in LAYERS)]
     text = dxf.document(shapes, layers, sheet.plate.height_mm)
-    told = f"{_told(sheet, sides, only)}, lengths in mm{_unset(shapes, dxf.can_set)}"
+    told = f"{_described(sheet, sides, only)}, lengths in mm{_unset(shapes, dxf.can_set)}"
     return SheetFile(text.encode("ascii"), told)
 
 
@@ -97,7 +97,7 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
             pages += cut
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{counted(len(pages), 'page')} ({paper_name})"
-    told = f"{_told(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
+    told = f"{_described(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
     unset = _unset((shape for page in pages for shape in page.shapes), pdf.can_set)
     return SheetFile(pdf.document(pages, LAYERS, title), told + unset)
 
@@ -119,7 +119,7 @@ def _only(shapes: list[Shape], layers: Collection[str]) -> list[Shape]:
     return [shape for shape in shapes if not layers or shape.layer in layers]
 
 
-def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
+def _described(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
     """Return in words what is drawn: the number of holes, if they are drawn, and the sides."""
     loose = len(sheet.plate.unplaced)
     without = f" ({loose} {'part has' if loose == 1 else 'parts have'} no place yet)" if loose else ""

@@ -36,9 +36,9 @@ def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
     try:
         found = json.loads(_text(line), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        return {}, [_told(f"not valid JSON: {error}")]
+        return {}, [_shown(f"not valid JSON: {error}")]
     if not isinstance(found, dict):
-        return {}, [_told(f"not a JSON object, such as {{{_example(behaviour)}}}: {line[:40]!r}")]
+        return {}, [_shown(f"not a JSON object, such as {{{_example(behaviour)}}}: {line[:40]!r}")]
     values: Values = {}
     wrong = []
     for name, given in found.items():
@@ -62,7 +62,7 @@ def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, 
             given = text
         return {name: number_of(name, given, behaviour)}, []
     except ValueError as why:
-        return {name: None} if isinstance(why, Outside) else {}, [_told(str(why))]
+        return {name: None} if isinstance(why, Outside) else {}, [_shown(str(why))]
 
 
 def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
@@ -72,13 +72,13 @@ def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
     """
     value = behaviour.value(name) if len(name) <= 64 else None
     if value is None:
-        raise BadMessage(_told(f"there is no value '{name[:64]}'"))
+        raise BadMessage(_shown(f"there is no value '{name[:64]}'"))
     if given is None:
         return None
     number = _number(value, given)
     if not math.isfinite(number) or not value.low <= number <= value.high:
         inside = f"{value.written(value.low)} to {value.written(value.high)}"
-        raise Outside(_told(f"{name}: {number:.10g} is outside its range, {inside}"))
+        raise Outside(_shown(f"{name}: {number:.10g} is outside its range, {inside}"))
     return number
 
 
@@ -90,17 +90,17 @@ def _number(value: Value, given: Any) -> float:
             return math.inf
     if not isinstance(given, str):
         raise BadMessage(
-            _told(f"{value.name}: a number, text with a unit, or null is allowed, not {json.dumps(given)[:40]}")
+            _shown(f"{value.name}: a number, text with a unit, or null is allowed, not {json.dumps(given)[:40]}")
         )
     if not value.unit:
         try:
             return number_in(given)
         except ValueError:
-            raise BadMessage(_told(f"{value.name}: '{given[:40]}' is not a number")) from None
+            raise BadMessage(_shown(f"{value.name}: '{given[:40]}' is not a number")) from None
     try:
         return _converted(given, value.unit)
     except ValueError as why:
-        raise BadMessage(_told(f"{value.name}: '{given[:40]}' {why}")) from None
+        raise BadMessage(_shown(f"{value.name}: '{given[:40]}' {why}")) from None
 
 
 def _converted(text: str, unit: str) -> float:
@@ -120,14 +120,14 @@ def _text(raw: bytes) -> str:
     try:
         return raw.decode()
     except UnicodeDecodeError:
-        raise BadMessage(_told(f"no UTF-8: {raw[:40]!r}")) from None
+        raise BadMessage(_shown(f"no UTF-8: {raw[:40]!r}")) from None
 
 
 def _no_constant(word: str) -> float:
     raise ValueError(f"{word} is not a number")
 
 
-def _told(text: str) -> str:
+def _shown(text: str) -> str:
     return printable(text)[:MOST_TOLD]
 
 

@@ -71,7 +71,7 @@ def texts(result: ScenarioResult) -> dict[str, str]:
     found = {RULES: "\n".join(_mistakes(result))}
     for expectation in result.expectations:
         broken = [failed for failed in result.failed if failed.broken.expectation is expectation]
-        lines = [line for failed in broken[:MOST_TOLD] for line in _told(failed, result)]
+        lines = [line for failed in broken[:MOST_TOLD] for line in _lines_of(failed, result)]
         if len(broken) > MOST_TOLD:
             lines.append(f"and {len(broken) - MOST_TOLD} times more")
         if not broken and expectation in result.not_judged:
@@ -101,7 +101,7 @@ def mistakes_told(count: int) -> str:
 
 def as_text(result: ScenarioResult) -> str:
     """Return the whole result for people."""
-    lines = [line for failed in result.failed[:MOST_TOLD] for line in _told(failed, result)]
+    lines = [line for failed in result.failed[:MOST_TOLD] for line in _lines_of(failed, result)]
     if len(result.failed) > MOST_TOLD:
         lines.append(f"{result.path}: and {len(result.failed) - MOST_TOLD} more broken")
     lines += _mistakes(result)
@@ -126,7 +126,7 @@ def as_text(result: ScenarioResult) -> str:
     return "\n".join(lines)
 
 
-def _told(failed: BrokenExpectation, result: ScenarioResult) -> Iterator[str]:
+def _lines_of(failed: BrokenExpectation, result: ScenarioResult) -> Iterator[str]:
     broken = failed.broken
     expected = printable(broken.expectation.name)
     head = f"{result.path}:{broken.expectation.line}: BROKEN at {seconds_text(failed.after_us)}"

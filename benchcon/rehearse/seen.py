@@ -122,7 +122,7 @@ class SeenOutputs:
         outputs: set[str] = set()
         for source, name in self._sources.items():
             board = self.state.boards.get(source)
-            if name in self.live and (board is None or board.standing(now_us) != "live"):
+            if name in self.live and (board is None or board.liveness(now_us) != "live"):
                 self._look(source, now_us, inputs, outputs)
         for name, since_us in list(self._settling.items()):
             if now_us >= since_us + (SETTLE_US if self._all_known(name) else ANSWER_US):
@@ -177,14 +177,14 @@ class SeenOutputs:
         if shows is None:
             return "not known"
         if isinstance(shows, bytes):
-            return repr(standing(shows))
+            return repr(display_text(shows))
         part = self._parts[output]
         return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
 
     def payload(self, output: str) -> str:
         """Return what an output shows for other programs: as `in_words`, a display's text without quotes."""
         shows = self._shown.get(output)
-        return standing(shows) if isinstance(shows, bytes) else self.in_words(output)
+        return display_text(shows) if isinstance(shows, bytes) else self.in_words(output)
 
     @property
     def output_names(self) -> Sequence[str]:
@@ -264,7 +264,7 @@ class SeenOutputs:
         if not name:
             return
         self._stages[source] = self._stage(source)
-        live = board.standing(now_us) == "live"
+        live = board.liveness(now_us) == "live"
         (self.live.add if live and not board.dark else self.live.discard)(name)
         stands = self.stands(name)
         if stands != self._stood.get(name, "gone"):
@@ -312,7 +312,7 @@ class SeenOutputs:
         return segments_of(value, part.digits)
 
 
-def standing(segments: bytes) -> str:
+def display_text(segments: bytes) -> str:
     """Return the text on a display. O and 0 are the same segments; what does not fit is ``OL``, as it is documented."""
     text = decode(segments)
     return text[:-2] + "OL" if text.lstrip() == "0L" else text

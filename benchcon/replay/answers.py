@@ -26,7 +26,7 @@ def answers_of(asked: Iterable[tuple[Requested, Future[Outcome]]]) -> tuple[list
             continue
         now = outcome.answer if outcome is not None else None
         if _gist(ask.answer) != _gist(now):
-            text = f"{printable(ask.board)}: '{words}' {_told(ask.answer)} then, {_told(now)} now"
+            text = f"{printable(ask.board)}: '{words}' {_outcome(ask.answer)} then, {_outcome(now)} now"
             answers[text] = answers.get(text, 0) + 1
     return _counted(answers), _counted(held)
 
@@ -38,7 +38,7 @@ def _gist(answer: tuple[str, ...] | None) -> tuple[str, ...]:
     return answer[:2] if answer[0] == "no" else ("done",)
 
 
-def _told(answer: tuple[str, ...] | None) -> str:
+def _outcome(answer: tuple[str, ...] | None) -> str:
     if not answer:
         return "had no answer"
     return f"was refused ({printable(' '.join(answer[1:]))})" if answer[0] == "no" else "was done"

@@ -31,11 +31,11 @@ def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
 
     Raises `Trouble` if the capture cannot be read.
     """
-    from benchcon.replay.figures import told
+    from benchcon.replay.figures import problem_lines
 
     with StateReader(source) as reader:
         FORMS[form](reader, out)
-        return told(reader)
+        return problem_lines(reader)
 
 
 def form_of(path: str) -> str:

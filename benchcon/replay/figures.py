@@ -100,7 +100,7 @@ def in_a_line(found: dict[str, Any]) -> str:
     return f"{capture['file']}: {'; '.join(parts)}"
 
 
-def told(reader: StateReader, most: int = 5) -> list[str]:
+def problem_lines(reader: StateReader, most: int = 5) -> list[str]:
     """Return what was found wrong with a capture so far, one line each, printable."""
     problems = reader.problems
     lines = [f"{reader.shown}: {problem.where}: {problem.text}" for problem in problems[:most]]

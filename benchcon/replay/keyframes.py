@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from benchcon.durations import seconds_text
 from benchcon.replay.contents import board_name
-from benchcon.replay.figures import told
+from benchcon.replay.figures import problem_lines
 from benchcon.state import BenchState
 from benchcon.state_reader import StateReader
 from benchcon.text import printable
@@ -56,7 +56,7 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> KeyframeCheck:
         for source, board in state.boards.items():
             name = _name(board_name(state, source))
             names += [name, *(f"{name}.{_name(channel)}" for channel in board.channels)]
-        return KeyframeCheck(held, names, otherwise, told(reader))
+        return KeyframeCheck(held, names, otherwise, problem_lines(reader))
 
 
 def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffers]:

@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass
 
 from benchcon.panel.model import Panel
-from benchcon.replay.figures import told
+from benchcon.replay.figures import problem_lines
 from benchcon.state.described import completed
 from benchcon.state_reader import StateReader
 from benchcon.timing.contacts import ContactTiming
@@ -56,6 +56,6 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
         whole = completed(panel, timing.state) if propose else panel
         seconds = (reader.last_us - reader.first_us) / 1e6
         if virtual:
-            return Timed(reader.shown, seconds, timing, [], [], [], told(reader), virtual)
+            return Timed(reader.shown, seconds, timing, [], [], [], problem_lines(reader), virtual)
         delays, contacts = timing.delays(whole, propose=propose), timing.contacts(whole)
-        return Timed(reader.shown, seconds, timing, delays, contacts, timing.links.verdicts(), told(reader))
+        return Timed(reader.shown, seconds, timing, delays, contacts, timing.links.verdicts(), problem_lines(reader))

@@ -26,7 +26,7 @@ from benchcon.timing.delay_words import (
     verdict_words,
 )
 from benchcon.timing.delays import Delays
-from benchcon.timing.links import told_by_board
+from benchcon.timing.links import sentences_by_board
 
 WIDTH, HEIGHT = 460, 150
 LEFT, BOTTOM, TOP = 46, 26, 10
@@ -46,7 +46,7 @@ def _capture(one: Timed) -> dict[str, Any]:
         "seconds": f"{one.seconds:.1f} s",
         "problems": one.problems,
         "virtual": VIRTUAL if one.virtual else "",
-        "links": told_by_board(one.links, one.timing.state),
+        "links": sentences_by_board(one.links, one.timing.state),
         "pairs": [_pair(pair) for pair in one.delays],
         "contacts": [_contact(contact) for contact in one.contacts],
         "nothing": not (one.delays or one.contacts or one.links),

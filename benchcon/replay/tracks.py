@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from benchcon.durations import seconds_text
 from benchcon.panel.segments import decode, segments_of
-from benchcon.replay.figures import told
+from benchcon.replay.figures import problem_lines
 from benchcon.state.changes import OF_BOARDS, Changes
 from benchcon.state_reader import StateReader
 from benchcon.text import printable
@@ -132,4 +132,4 @@ def tracks_of(path: str | os.PathLike[str]) -> Recording:
         for batch in reader:
             tracks.feed(batch)
         marks = [(mark.at_us, printable(mark.body)) for mark in reader.notes()]
-        return tracks.recording(reader.shown, told(reader), marks)
+        return tracks.recording(reader.shown, problem_lines(reader), marks)

@@ -31,10 +31,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if len(args.board) != (len(args.pipes) or 1):
         parser.error("several boards need as many --pipes")
-    return _told(lambda: _run(args))
+    return _exit_code_of(lambda: _run(args))
 
 
-def _told(run: Callable[[], int]) -> int:
+def _exit_code_of(run: Callable[[], int]) -> int:
     try:
         return run()
     except Trouble as trouble:
@@ -67,7 +67,7 @@ def _run(args: argparse.Namespace) -> int:
         return 0
 
     if pipes:
-        return fork_boards(lambda name: _told(lambda: work(name)), list(zip(args.board, pipes, strict=True)))
+        return fork_boards(lambda name: _exit_code_of(lambda: work(name)), list(zip(args.board, pipes, strict=True)))
     return work(args.board[0])
 
 

@@ -153,7 +153,7 @@ class BenchState:
         """Return the whole state, with each board's standing at `now_us`; the same records always give the same."""
         whole = self._snapshot()
         for fields in whole["boards"]:
-            fields["standing"] = self.boards[fields["source"]].standing(now_us)
+            fields["standing"] = self.boards[fields["source"]].liveness(now_us)
         return whole
 
     def _snapshot(self) -> dict[str, Any]:

@@ -90,7 +90,7 @@ class BoardState:
     channels: dict[str, ChannelState] = field(default_factory=dict)
     """Channel id → channel, in the order of the board's description."""
 
-    def standing(self, now_us: int) -> str:
+    def liveness(self, now_us: int) -> str:
         """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``foreign``.
 
         Only while it is ``live`` are the channels' values current.
@@ -155,7 +155,7 @@ class BoardState:
     def value_now(self, channel_id: str, now_us: int) -> int | None:
         """Return a channel's value, as on the wire, if it may be shown as current; else None."""
         channel = self.channels.get(channel_id)
-        if channel is None or self.standing(now_us) != "live" or not (self.known or channel.is_output):
+        if channel is None or self.liveness(now_us) != "live" or not (self.known or channel.is_output):
             return None
         return channel.value
 

@@ -96,7 +96,7 @@ class Changes:
             self._board(now_us, board, changes)
         return changes
 
-    def standing(self, now_us: int) -> list[ValueChange]:
+    def known_values(self, now_us: int) -> list[ValueChange]:
         """Return every known value as a change at `now_us`, for a listener that comes later or missed something."""
         return [
             ValueChange(now_us, source, name, value)
@@ -227,7 +227,7 @@ class Changes:
         if not self._shown:
             return
         source = board.source
-        if board.standing(now_us) == "live":
+        if board.liveness(now_us) == "live":
             self._live.add(source)
             self._look_us = min(self._look_us, board.silent_from_us)
             if board.known:

@@ -525,7 +525,7 @@ def name_of(verdict: LinkVerdict, state: BenchState) -> str:
     return printable(board.ident or board.port) if board is not None else f"board {verdict.source}"
 
 
-def told_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tuple[str, str]]:
+def sentences_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tuple[str, str]]:
     """Return the board's name (none for this computer) and a paragraph for each, what is the same once."""
     return list(
         dict.fromkeys(
@@ -534,15 +534,15 @@ def told_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tu
     )
 
 
-def told(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
+def sentences(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
     """Return a paragraph for each, with the board's name before it; this computer's lateness is named once."""
-    return [f"{board}: {sentence}" if board else sentence for board, sentence in told_by_board(verdicts, state)]
+    return [f"{board}: {sentence}" if board else sentence for board, sentence in sentences_by_board(verdicts, state)]
 
 
 def as_text(verdicts: list[LinkVerdict], state: BenchState) -> str:
     """Return the verdicts in lines of 100 characters."""
     lines = []
-    for text in told(verdicts, state):
+    for text in sentences(verdicts, state):
         lines += textwrap.wrap(text, 100, subsequent_indent="    ")
     return "\n".join(lines)
 

@@ -9,7 +9,7 @@ from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, GOOD, QUIET, UNKNOWN, WARN
-from benchcon.view.showing import STANDINGS, standing_of
+from benchcon.view.showing import LIVENESS_WORDS, liveness_of
 
 if TYPE_CHECKING:
     from benchcon.timing.links import LinkVerdict
@@ -59,13 +59,13 @@ _WEAK = {
 """What is the matter with a link that is live all the same."""
 
 
-def standing(
+def status_of(
     board: BoardState | None, now_us: int, verdict: LinkVerdict | None = None, absent: str = "absent"
 ) -> BoardStatus:
     """Return how `board` stands at `now_us`; `verdict`: what ails its link, by the last few minutes."""
-    key = standing_of(board, now_us, absent)
+    key = liveness_of(board, now_us, absent)
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
-    word = STANDINGS.get(key, key)
+    word = LIVENESS_WORDS.get(key, key)
     advice = _ADVICE.get(key, "")
     dark = key == "live" and board is not None and board.dark
     if board is not None:
@@ -109,6 +109,6 @@ def darkness(boards: Mapping[str, BoardState], now_us: int) -> Darkness:
     found: dict[str, list[str]] = {"dark": [], "not_dark": [], "not_known": []}
     for name, board in boards.items():
         if any(channel.is_output for channel in board.channels.values()):
-            known = standing_of(board, now_us) == "live"
+            known = liveness_of(board, now_us) == "live"
             found["not_known" if not known else "dark" if board.dark else "not_dark"].append(name)
     return Darkness(**{key: tuple(names) for key, names in found.items()})

@@ -21,7 +21,7 @@ def size_text(count: int) -> str:
     return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.2f} GB"
 
 
-def told(closed: Closed) -> str:
+def closed_text(closed: Closed) -> str:
     """Return what a closed capture holds, in one line: file, records, bytes, length, what is missing."""
     figures = closed.figures
     span = span_text(closed.to_us - closed.from_us)

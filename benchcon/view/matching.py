@@ -235,8 +235,8 @@ class Matching:
     def _source(self, part: Lamp | Display) -> int | None:
         name = board_name(part)
         board = self.model.boards.get(name)
-        standing = self.model.standings.get(name)
-        return board.source if board is not None and standing is not None and board.link == "linked" else None
+        status = self.model.statuses.get(name)
+        return board.source if board is not None and status is not None and board.link == "linked" else None
 
     def _levels(self) -> dict[str, int]:
         """How light each lamp looks now, as far as it is known, in permille."""

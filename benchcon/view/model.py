@@ -13,7 +13,7 @@ from benchcon.state import BoardState
 from benchcon.state.described import Signature, completed, signature
 from benchcon.state.keyframe import MOST_BOARDS
 from benchcon.text import listed, printable
-from benchcon.view.board_status import BoardStatus, Darkness, darkness, standing
+from benchcon.view.board_status import BoardStatus, Darkness, darkness, status_of
 from benchcon.view.captures import troubles
 from benchcon.view.event_feed import Feed, worth_telling
 from benchcon.view.history import History, Past
@@ -58,7 +58,7 @@ class ViewModel:
         """The session's panel, with a part for every channel that it does not name."""
         self.boards: dict[str, BoardState] = {}
         """By their name on the panel."""
-        self.standings: dict[str, BoardStatus] = {}
+        self.statuses: dict[str, BoardStatus] = {}
         """By board name on the panel."""
         self.darkness = Darkness((), (), ())
         self.history = History()
@@ -103,11 +103,11 @@ class ViewModel:
             self._learn()
             self._count()
             boards, now_us = self.boards, self.now_us
-            self.standings = {}
+            self.statuses = {}
             for each in self.panel.boards:
                 board = boards.get(each.name)
                 ails = self.stopwatch.verdicts.get(board.source) if board is not None else None
-                self.standings[each.name] = standing(board, now_us, ails, self._absent)
+                self.statuses[each.name] = status_of(board, now_us, ails, self._absent)
             self.darkness = darkness(boards, now_us)
         self._notice()
         self.stopwatch.look_at_links()

@@ -202,13 +202,13 @@ class Recorded:
             if self._over:
                 return
             if not found or found[-1][0] - at_us >= apart:
-                standing = _standing(body, at_us)
-                if standing is not None:
-                    found.append((at_us, standing))
+                values = _values_in_keyframe(body, at_us)
+                if values is not None:
+                    found.append((at_us, values))
         found.reverse()
         coarse: dict[Key, _Coarse] = {}
-        for number, (_, standing) in enumerate(found):
-            for key, (value, changes) in standing.items():
+        for number, (_, values) in enumerate(found):
+            for key, (value, changes) in values.items():
                 track = coarse.setdefault(key, _Coarse())
                 while len(track.values) < number:
                     track.values.append(UNKNOWN)
@@ -255,7 +255,7 @@ def _value(entry: ChannelState | Quantity | None) -> int | str | None:
     return entry.text if isinstance(entry, Quantity) else entry.value if entry is not None else None
 
 
-def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
+def _values_in_keyframe(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
     """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
     state = BenchState()
     state.feed(Batch(at_us, BENCH, KEYFRAME, [body]))

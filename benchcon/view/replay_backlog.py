@@ -44,7 +44,7 @@ def first_known(session: ReplaySession) -> int:
 
 def _known(state: BenchState, at_us: int) -> tuple[int, int]:
     """How many boards are known, and how many of their channels."""
-    known = [board for board in state.boards.values() if board.known and board.standing(at_us) == "live"]
+    known = [board for board in state.boards.values() if board.known and board.liveness(at_us) == "live"]
     values = (board.value_now(channel, at_us) for board in known for channel in board.channels)
     return len(known), sum(value is not None for value in values)
 

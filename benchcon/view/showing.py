@@ -17,7 +17,7 @@ from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import decimal, printable
 
-STANDINGS = {
+LIVENESS_WORDS = {
     "live": "live",
     "asking": "asking",
     "silent": "silent",
@@ -74,9 +74,9 @@ def board_name(part: Part) -> str:
     return channels[0].board if channels else ""
 
 
-def standing_of(board: BoardState | None, now_us: int, absent: str = "absent") -> str:
-    """Return one of `STANDINGS`' keys; `absent`: that of a board that is not known."""
-    return absent if board is None else board.standing(now_us)
+def liveness_of(board: BoardState | None, now_us: int, absent: str = "absent") -> str:
+    """Return one of `LIVENESS_WORDS`' keys; `absent`: that of a board that is not known."""
+    return absent if board is None else board.liveness(now_us)
 
 
 def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str = "absent") -> Showing:
@@ -84,9 +84,9 @@ def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str 
     if not part.wired:
         return Showing(False, "not wired")
     for channel in part.channels:
-        standing = standing_of(boards.get(channel.board), now_us, absent)
-        if standing != "live":
-            return Showing(False, STANDINGS[standing])
+        liveness = liveness_of(boards.get(channel.board), now_us, absent)
+        if liveness != "live":
+            return Showing(False, LIVENESS_WORDS[liveness])
     if isinstance(part, Lamp):
         return _lamp(part, boards[part.channel.board], now_us)
     if isinstance(part, Display):
@@ -97,7 +97,7 @@ def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str 
 def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     sent = board.value_now(lamp.channel.id, now_us)
     if sent is None:
-        return Showing(False, STANDINGS["unread"])
+        return Showing(False, LIVENESS_WORDS["unread"])
     level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is sent less looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
@@ -113,7 +113,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
 def _display(display: Display, board: BoardState, now_us: int) -> Showing:
     value = board.value_now(display.channel.id, now_us)
     if value is None:
-        return Showing(False, STANDINGS["unread"])
+        return Showing(False, LIVENESS_WORDS["unread"])
     segments = segments_of(value, display.digits)
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
@@ -127,7 +127,7 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
     for channel in control.channels:
         value = boards[channel.board].value_now(channel.id, now_us)
         if value is None:
-            return Showing(False, STANDINGS["unread"])
+            return Showing(False, LIVENESS_WORDS["unread"])
         values[channel.board, channel.id] = value
     if control.kind in ("button", "switch"):
         at, why = position(control, values)

@@ -104,11 +104,11 @@ class Stopwatch:
         rows = [(one, one.found[-1]) for one in self.found if one.found]
         return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
 
-    def links_told(self) -> list[str]:
+    def link_sentences(self) -> list[str]:
         """Return what ails each link and what to do first, a paragraph each."""
-        from benchcon.timing.links import told
+        from benchcon.timing.links import sentences
 
-        return told(self.links, self.timing.state)
+        return sentences(self.links, self.timing.state)
 
     @property
     def span(self) -> str:

@@ -239,7 +239,7 @@ class Conditions:
         if tally.bad_there != bad:
             self._fell.setdefault(board, {})[BAD] = None
         self._silent.discard(board)
-        if self.feeding.told(board, event):
+        if self.feeding.take_heartbeat(board, event):
             asked = walk.state == "look" and walk.step is not None and walk.step.do in LOOKS
             if self._all_lit(board, walk):
                 self._together[board]["no_supply"] = self._together[board].get("no_supply", 0) + 1
@@ -285,7 +285,7 @@ class Conditions:
         groups: list[str] = []
         for board in self.boards:
             state = self.hearing.state_of(board)
-            if state is not None and board not in self._silent and state.standing(now_us) == "silent":
+            if state is not None and board not in self._silent and state.liveness(now_us) == "silent":
                 self._silent.add(board)
                 self._count(board, "silences", walk)
                 groups += self._happened_to(board, SILENT)
@@ -342,7 +342,7 @@ class Conditions:
         state = self.hearing.state_of(board)
         if state is None or state.link != "linked":
             return OTHER if self._instead(board) else GONE
-        if state.standing(now_us) == "silent":
+        if state.liveness(now_us) == "silent":
             return SILENT
         if (why := self._unread.get(board)) is not None:
             if why is RESET or not state.known:

@@ -163,7 +163,7 @@ class Walk:
         if self.state != WalkStage.ASK or step is None or self._odd_since is None:
             return ""
         others = slips.moved(self.layout, step, self._taking.before, self.values)
-        return slips.told(self.layout, step, self._taking.before, self.values) if others else ""
+        return slips.outcome_text(self.layout, step, self._taking.before, self.values) if others else ""
 
     def sounds(self) -> list[str]:
         """Return what is to be heard since the last call: ``right``, ``wrong``, ``over``."""
@@ -478,7 +478,9 @@ class Walk:
         taking = self._taking
         if step.do != "starting":
             self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
-        self.last = "" if self._outcome == "seen" else slips.told(self.layout, step, taking.before, taking.settled)
+        self.last = (
+            "" if self._outcome == "seen" else slips.outcome_text(self.layout, step, taking.before, taking.settled)
+        )
         if step.do in ("put", "turn", "end"):
             self._late.hold(self.progress.collected, now_us + pace.LATE_US)
         else:

@@ -25,7 +25,7 @@ def moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Map
     return list(out)
 
 
-def told(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
+def outcome_text(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
     """Return what came of `step`, such as ``Taxiway moved, Runway edge was asked.``"""
     asked = listed([layout.part(name).label or name for name in step.parts])
     others = moved(layout, step, before, values)

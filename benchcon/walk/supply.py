@@ -49,7 +49,7 @@ class SuppliedBoards:
                 if board.no_supply:
                     self.no_supply.add(name)
 
-    def told(self, board: str, event: ev.Alive) -> bool:
+    def take_heartbeat(self, board: str, event: ev.Alive) -> bool:
         """Take a heartbeat; return whether the board has no supply now and had before."""
         if not event.supply_mv:
             return False

@@ -87,7 +87,7 @@ def stamp_errors(chip: Chip) -> list[float]:
         script.append(f"{begin - 9_000} turn e1 {dice.choice((2, -2, 3))}")
         script.append(f"{begin} bounce sw1 " + " ".join(map(str, gaps)))
     log = chip.run([*script, "3800000 clock", "3800000 end"])
-    zero = float(log.told("clock")[0])
+    zero = float(log.replies("clock")[0])
     clocks = [
         clock
         for line in log.notifications("edge")
@@ -181,7 +181,7 @@ def main() -> int:
     desk, direct = bench(), bench(PANELS / "direct")
     flash, ram = memory(desk)
     load = under_load(desk)
-    stack, scans = int(load.told("stack")[0]), load.numbers("scans")[0]
+    stack, scans = int(load.replies("stack")[0]), load.numbers("scans")[0]
     row("figure", "reach", "measured")
     row("flash, ATmega328P, panels/desk", "<= 16384 B", f"{flash} B")
     row("RAM: static + stack at its deepest", "<= 1228 B", f"{ram} + {stack} = {ram + stack} B")

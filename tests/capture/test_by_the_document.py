@@ -96,7 +96,7 @@ class Stranger:
             if channel.get("kind") in ("lamp", "display"):
                 channel["value"] = 0
 
-    def told(self) -> dict[tuple[int, str], int | None]:
+    def values_now(self) -> dict[tuple[int, str], int | None]:
         channels = [(source, each) for source, board in self.boards.items() for each in board.values()]
         return {(source, each["id"]): each.get("value") for source, each in channels}
 
@@ -135,7 +135,7 @@ def test_a_stranger_comes_to_the_same_from_any_part(parts: tuple[list[Path], Ben
                     followed.feed(batch)
         channels = [(board.source, each) for board in followed.boards.values() for each in board.channels.values()]
         ours = {(source, each.id): each.value for source, each in channels}
-        assert stranger.told() == ours
+        assert stranger.values_now() == ours
 
 
 def test_the_last_part_alone_says_what_the_whole_says(parts: tuple[list[Path], BenchState]) -> None:

@@ -43,7 +43,7 @@ class Eyes:
         """Wait until all of this stands on the screen."""
         await self.until(lambda: all(text in self.text() for text in texts), repr(texts))
 
-    async def told(self, text: str) -> None:
+    async def notified(self, text: str) -> None:
         """Wait until a notice that is on the screen for a moment holds this, however its lines are broken."""
         await self.until(lambda: any(text in each.message for each in self.app._notifications), f"the notice {text!r}")
 

@@ -181,7 +181,7 @@ async def test_a_blank_display_steps_from_the_number_that_was_there_last() -> No
     async with console(session) as eyes:
         before = len(session.bench.asked)
         await eyes.press("minus")  # it never showed a number: nothing lights, and it is said why
-        await eyes.told("type one")
+        await eyes.notified("type one")
         assert len(session.bench.asked) == before
         await eyes.press("2", "4", "7", "enter", "space", "minus")
         await eyes.until(lambda: session.bench.asked[-1] == (source, shows("247")))
@@ -372,7 +372,7 @@ async def test_dark_is_confirmed_and_light_ends_it() -> None:
         assert all(board.dark for board in session.state.boards.values())
         await eyes.press("f12")
         await eyes.gone("◐ DARK")
-        await eyes.told("Dark has ended. It restores nothing")
+        await eyes.notified("Dark has ended. It restores nothing")
         await eyes.gone("Dark, confirmed")
         assert tile_rows(eyes, "crosswind")[1].split() == ["○", "off"]
 
@@ -669,7 +669,7 @@ async def test_a_control_of_the_real_panel_says_why_a_key_does_nothing() -> None
     async with console(session) as eyes:
         eyes.app.screen.query_one("#face").select("mains")  # type: ignore[attr-defined]
         await eyes.press("space")
-        await eyes.told("Mains is a control of the real panel: only a hand can move it")
+        await eyes.notified("Mains is a control of the real panel: only a hand can move it")
 
 
 async def test_the_command_palette_does_what_the_keys_do() -> None:

@@ -53,7 +53,7 @@ async def test_a_name_typed_without_its_suffix_gets_it(tmp_path: Path, monkeypat
         await eyes.see("there.capture")
         assert (tmp_path / "there.capture").read_text() == "mine"
         await eyes.press("ctrl+u", *"night", "enter")
-        await eyes.told("recording into night.capture")
+        await eyes.notified("recording into night.capture")
         await eyes.see("● REC night.capture")
         await eyes.press("r")
         await eyes.see("○ not recording")
@@ -95,7 +95,7 @@ async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch:
         await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● SAVING 1:00 to go" in eyes.rows()[0])
         assert "F2 Face  F3  F4  F5  F6" in eyes.rows()[0], "the tabs that are not shown keep their keys"
         await eyes.press("k")
-        await eyes.told("the next 60 s are saved in bench.20260301T12000")
+        await eyes.notified("the next 60 s are saved in bench.20260301T12000")
 
 
 @pytest.mark.slow

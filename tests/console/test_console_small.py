@@ -87,7 +87,7 @@ async def test_tab_goes_on_in_lists_as_it_does_on_the_face() -> None:
             await eyes.press("shift+tab")
             assert screen.query_one(f"#{view}").chosen == chosen  # type: ignore[attr-defined]
         await eyes.press("f4", "tab")
-        await eyes.told("This is the newest line")
+        await eyes.notified("This is the newest line")
 
 
 async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> None:
@@ -115,7 +115,7 @@ async def test_a_simulated_knob_says_how_it_is_turned() -> None:
     async with console(session) as eyes:
         eyes.app.screen.query_one("#face").select("pressure_set")  # type: ignore[attr-defined]
         await eyes.press("space")
-        await eyes.told("Pressure set: turn it with + and -")
+        await eyes.notified("Pressure set: turn it with + and -")
 
 
 async def test_boards_that_the_panel_file_does_not_name_are_named_in_a_line() -> None:

@@ -401,9 +401,9 @@ async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_pat
             assert session.now_us() == moment
             assert session.state.as_json(0)["boards"] == state
         await eyes.press(*["comma"] * 40)
-        await eyes.told("there is no change before this")
+        await eyes.notified("there is no change before this")
         await eyes.press("n", "n")
-        await eyes.told("there is no mark after this")
+        await eyes.notified("there is no mark after this")
         await eyes.until(
             lambda: any("██" in row or "█ " in row for row in eyes.rows()[-6:-1]), "what moved last, large"
         )
@@ -417,7 +417,9 @@ async def test_a_key_that_does_nothing_in_a_recording_says_why(tmp_path: Path, k
     recorded(path, 1)
     async with console(ReplaySession(path)) as eyes:
         await eyes.press(key)
-        await eyes.told(f"this is a capture: {why}" if key != "r" else "this is a capture: there is nothing to record")
+        await eyes.notified(
+            f"this is a capture: {why}" if key != "r" else "this is a capture: there is nothing to record"
+        )
 
 
 async def test_the_cursor_takes_the_recording_along(tmp_path: Path) -> None:
@@ -461,8 +463,8 @@ async def test_a_key_that_finds_nowhere_to_go_says_so() -> None:
         await eyes.press("f6")
         await eyes.see("a column is")
         await eyes.press("right_square_bracket")
-        await eyes.told("There is no mark or trigger after this.")
+        await eyes.notified("There is no mark or trigger after this.")
         await eyes.press("left_square_bracket")
-        await eyes.told("There is no mark or trigger before this.")
+        await eyes.notified("There is no mark or trigger before this.")
         await eyes.press("shift+right")
-        await eyes.told("There is no change of this channel after this.")
+        await eyes.notified("There is no change of this channel after this.")

@@ -29,13 +29,13 @@ class Live:
         # Without a hand: in these tests nobody but the test moves a control.
         self.driver = evening(self.session, {})
         self.bench.start()
-        assert until(lambda: sorted(self.standing().values()) == ["live"] * 3)
+        assert until(lambda: sorted(self.liveness().values()) == ["live"] * 3)
         self.driver.start()
 
-    def standing(self) -> dict[str, str]:
+    def liveness(self) -> dict[str, str]:
         with self.session.lock:
             boards = self.session.state.boards.values()
-            return {board.ident: board.standing(self.session.now_us()) for board in boards}
+            return {board.ident: board.liveness(self.session.now_us()) for board in boards}
 
     def source(self, name: str) -> int:
         with self.session.lock:

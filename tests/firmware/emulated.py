@@ -108,7 +108,7 @@ class Log:
             if ident == channel
         ]
 
-    def told(self, asked: str) -> list[str]:
+    def replies(self, asked: str) -> list[str]:
         """The emulator's answers to this word, without their `ok`."""
         found = [said.answer for said in self.said if said.asked == asked]
         assert found, f"nobody asked '{asked}'"
@@ -117,7 +117,9 @@ class Log:
 
     def numbers(self, asked: str) -> list[dict[str, float]]:
         """As `told`, `key=number` words taken apart."""
-        return [{k: float(v) for k, _, v in (w.partition("=") for w in answer.split())} for answer in self.told(asked)]
+        return [
+            {k: float(v) for k, _, v in (w.partition("=") for w in answer.split())} for answer in self.replies(asked)
+        ]
 
 
 class Chip:

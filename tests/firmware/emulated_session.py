@@ -39,7 +39,7 @@ class Working:
         self.events: list[ev.Event] = []
         self.session.subscribe(self._heard)
         self.bench.start()
-        self.until(lambda: self.board is not None and self.board.known and self.board.standing(self.now_us) == "live")
+        self.until(lambda: self.board is not None and self.board.known and self.board.liveness(self.now_us) == "live")
 
     def _heard(self, events: list[ev.Event]) -> None:
         with self.changed:

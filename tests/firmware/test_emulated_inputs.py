@@ -16,7 +16,7 @@ BUTTONS = {"b_tst", "b_uni"}  # act on the first edge; all others settle for 10 
 
 def zero_us(log: Log) -> float:
     """Emulator time at which the board's clock was 0."""
-    return float(log.told("clock")[0])
+    return float(log.replies("clock")[0])
 
 
 def edges_told(log: Log, contact: str) -> list[tuple[int, int]]:
@@ -246,7 +246,7 @@ def test_the_dark_switch_on_the_panel() -> None:
         ]
     )
     assert [line.words for line in log.notifications("dark")] == [("dark", "local")]
-    assert "lit=0" in log.told("since l1")[0]
+    assert "lit=0" in log.replies("since l1")[0]
     assert log.answers("no")[0].words[1] == "06"
 
 

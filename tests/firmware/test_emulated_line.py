@@ -79,7 +79,7 @@ def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
             "700000 clock",
         ]
     )
-    zero = float(log.told("clock")[0])
+    zero = float(log.replies("clock")[0])
     begun = [100_000 + 13_037 * n for n in range(40)]
     pings = log.answers("ping")
     assert len(pings) == 40
@@ -111,9 +111,9 @@ def test_lamps_are_dark_while_the_chip_is_reset_and_stay_so() -> None:
             "300000 shown",
         ]
     )
-    assert "lit=0" in log.told("since l_app")[0]
-    assert "l_app=0" in log.told("lit")[0]
-    assert "d_dir=000000" in log.told("shown")[0]
+    assert "lit=0" in log.replies("since l_app")[0]
+    assert "l_app=0" in log.replies("lit")[0]
+    assert "d_dir=000000" in log.replies("shown")[0]
 
 
 def test_a_program_gone_mad_is_reset_by_the_watchdog() -> None:
@@ -122,8 +122,8 @@ def test_a_program_gone_mad_is_reset_by_the_watchdog() -> None:
         ["300000 rx " + ask(1, "set l_app=3E8"), f"500000 poke {TIMSK1:X} 00", "1500000 resets", "1500000 lit"]
     )
     assert [line.words[2] for line in log.notifications("boot")] == ["power", "watchdog"]
-    assert log.told("resets") == ["1"]
-    assert "l_app=0" in log.told("lit")[0]
+    assert log.replies("resets") == ["1"]
+    assert "l_app=0" in log.replies("lit")[0]
 
 
 @pytest.mark.parametrize(

@@ -15,11 +15,11 @@ CODE_B = (0x7E, 0x30, 0x6D, 0x79, 0x33, 0x5B, 0x5F, 0x70, 0x7F, 0x7B)
 
 
 def lit(log: Log) -> dict[str, int]:
-    return {k: int(v) for k, _, v in (word.partition("=") for word in log.told("lit")[-1].split())}
+    return {k: int(v) for k, _, v in (word.partition("=") for word in log.replies("lit")[-1].split())}
 
 
 def shown(log: Log) -> list[dict[str, str]]:
-    return [dict(word.split("=") for word in answer.split()) for answer in log.told("shown")]
+    return [dict(word.split("=") for word in answer.split()) for answer in log.replies("shown")]
 
 
 def since(log: Log, lamp: str) -> list[dict[str, float]]:
@@ -73,7 +73,7 @@ def test_lamps_that_are_lit_when_low_and_lamps_that_cannot_be_dimmed() -> None:
         ]
     )
     assert since(log, "l3")[0]["lit"] == 0
-    before, after = ({k: int(v) for k, _, v in (w.partition("=") for w in each.split())} for each in log.told("lit"))
+    before, after = ({k: int(v) for k, _, v in (w.partition("=") for w in each.split())} for each in log.replies("lit"))
     assert (before["l2"], before["l3"]) == (0, 1000)
     assert (after["l2"], after["l3"]) == (1000, 0)
 
@@ -130,7 +130,7 @@ def test_wink_flashes_no_more_than_three_times_a_second_however_often_it_is_aske
     """WCAG 2.x, success criterion 2.3.1."""
     script = [f"{100_000 + 70_000 * n} rx " + ask(1 + n, "wink") for n in range(60)]
     log = bench().run([*script, "9000000 flashes", "9000000 lit"])
-    flashes = {k: int(v) for k, _, v in (w.partition("=") for w in log.told("flashes")[0].split())}
+    flashes = {k: int(v) for k, _, v in (w.partition("=") for w in log.replies("flashes")[0].split())}
     assert 1 <= max(flashes.values()) <= 3
     assert set(lit(log).values()) == {0}
 
@@ -166,7 +166,7 @@ def test_the_drivers_come_back_within_a_second_after_their_supply_dipped() -> No
 def test_set_tells_when_the_lamp_really_changed() -> None:
     log = bench().run(["100000 rx " + ask(1, "set l_app=3E8"), "200000 since l_app", "200000 clock"])
     lit_us = since(log, "l_app")[0]["since"]
-    told_us = int(log.answers("set")[0].words[1], 16) + float(log.told("clock")[0])
+    told_us = int(log.answers("set")[0].words[1], 16) + float(log.replies("clock")[0])
     assert lit_us <= told_us + 20
     assert told_us - lit_us < 1_000
 

@@ -49,7 +49,7 @@ def test_a_session_from_reset_with_every_input_and_output_worked(desk: Paced, tm
         at.session.start_recording(path)
         before = at.board.boot
         at.hand.reset()
-        at.until(lambda: at.board.boot == before + 1 and at.board.known and at.board.standing(at.now_us) == "live")
+        at.until(lambda: at.board.boot == before + 1 and at.board.known and at.board.liveness(at.now_us) == "live")
         work_everything(at)
         with at.session.lock:
             live = at.session.state.as_json(at.session.state.at_us)

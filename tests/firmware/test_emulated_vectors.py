@@ -62,7 +62,7 @@ def _matches(line: Line, want: str) -> bool:
 
 def _outputs(log: Log, n: int, at_us: int, want: str) -> None:
     values = dict(word.split("=") for word in want.split())
-    shown = dict(word.split("=") for word in log.told("shown")[n].split())
+    shown = dict(word.split("=") for word in log.replies("shown")[n].split())
     assert shown.items() >= {k: v for k, v in values.items() if k[0] == "d"}.items()
     for lamp in ("l1", "l2"):
         seen = log.numbers(f"since {lamp}")[n]

@@ -48,6 +48,6 @@ def test_ram_with_the_deepest_stack(baud: int) -> None:
     assert log.numbers("overruns")[0]["lost"] == 0
     done = subprocess.run(["avr-size", str(chip.elf)], capture_output=True, text=True, check=True)
     static = sum(int(word) for word in done.stdout.splitlines()[1].split()[1:3])
-    (stack,) = (int(word) for word in log.told("stack"))
+    (stack,) = (int(word) for word in log.replies("stack"))
     assert stack > 50
     assert static + stack <= 1.2 * 1024

@@ -47,7 +47,7 @@ def worked(plan: Plan, where: Path, hand: list[str], sets: str) -> Log:
     return chip_of(plan, where).run(script)
 
 
-def told(log: Log) -> list[str]:
+def values_reported(log: Log) -> list[str]:
     """Every `id=value` that the board told by itself, in order."""
     log.good()
     return [word for line in log.notifications("is") for word in line.words[1:]]
@@ -60,7 +60,7 @@ def test_the_lighting_desk_tells_each_contact_and_lights_each_lamp(tmp_path: Pat
     levels = {output.lamp.channel.id: 1000 - 100 * number for number, output in enumerate(plan.lamps)}
     sets = " ".join(f"{id_}={level:03X}" for id_, level in levels.items())
     log = worked(plan, tmp_path, [f"press {id_}" for id_ in contacts], sets)
-    assert told(log) == [f"{id_}=1" for id_ in contacts]
+    assert values_reported(log) == [f"{id_}=1" for id_ in contacts]
     lit = log.numbers("lit")[-1]
     assert set(lit) == set(levels)
     for id_, level in levels.items():
@@ -72,13 +72,13 @@ def test_the_weather_desk_counts_its_encoder_and_shows_its_digits(tmp_path: Path
     # “270”, “12”, “1013.2”: segments by the MAX7219 data sheet, table 5; the point is bit 7.
     sets = "d_dir=6D707E d_spd=306D d_qnh=307E30F96D l_xwind=3E8"
     log = worked(plan, tmp_path, ["press unit", "turn enc_qnh 2", "release unit"], sets)
-    words = told(log)
+    words = values_reported(log)
     assert [word for word in words if word.startswith("unit")] == ["unit=1", "unit=0"]
     assert [word for word in words if word.startswith("enc_qnh")][-1] == "enc_qnh=0008"  # two detents of four counts
     assert log.numbers("lit")[-1]["l_xwind"] == pytest.approx(1000, abs=10)
-    assert log.told("shown d_dir") == ["d_dir=6D707E"]
-    assert log.told("shown d_spd") == ["d_spd=306D"]
-    assert log.told("shown d_qnh") == ["d_qnh=307E30F96D"]
+    assert log.replies("shown d_dir") == ["d_dir=6D707E"]
+    assert log.replies("shown d_spd") == ["d_spd=306D"]
+    assert log.replies("shown d_qnh") == ["d_qnh=307E30F96D"]
 
 
 def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_pat
     log = worked(
         plan, tmp_path, ["press sw_main", "press sb_on", "press sw_batt", "put volts 1023"], "l_main=3E8 l_batt=1F4"
     )
-    words = told(log)
+    words = values_reported(log)
     assert [word for word in words if not word.startswith("volts")] == ["sw_main=1", "sb_on=1", "sw_batt=1"]
     assert words[-1] == "volts=03FF"
     lit = log.numbers("lit")[-1]
@@ -103,15 +103,15 @@ def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> 
     log = worked(
         plan, tmp_path, [*hand, "turn turn 1", "turn turn_far 1"], "near=1F4 remote=3E8 plain=3E8 number=7E306D"
     )
-    words = [word for word in told(log) if not word.startswith(("turn", "dim"))]
+    words = [word for word in values_reported(log) if not word.startswith(("turn", "dim"))]
     assert words == ["direct=1", "high=1", "far_l=1", "far_r=1", "key=1"]
-    assert [word for word in told(log) if word.startswith("turn=")][-1] == "turn=0002"
-    assert [word for word in told(log) if word.startswith("turn_far=")][-1] == "turn_far=0004"
+    assert [word for word in values_reported(log) if word.startswith("turn=")][-1] == "turn=0002"
+    assert [word for word in values_reported(log) if word.startswith("turn_far=")][-1] == "turn_far=0004"
     lit = log.numbers("lit")[-1]
     assert lit["near"] == pytest.approx(500, abs=15)  # lit when low
     assert lit["remote"] == pytest.approx(1000, abs=10)
     assert lit["plain"] == pytest.approx(1000, abs=10)
-    assert log.told("shown number") == ["number=7E306D"]
+    assert log.replies("shown number") == ["number=7E306D"]
 
 
 DARK_SWITCH = """\

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from benchcon.diagnosis import boards, supplies, wording
-from benchcon.kinds import kinds, told
+from benchcon.kinds import kinds, kinds_text
 from benchcon.rig.kinds import KINDS as MADE
 
 FOUND = {name for name, kind in kinds().items() if kind.found}
@@ -55,8 +55,8 @@ def test_a_kind_has_one_name() -> None:
 
 
 def test_the_table_reads_as_a_list_by_groups() -> None:
-    text = told(only_found=True)
+    text = kinds_text(only_found=True)
     assert text.startswith("Inputs:\n\n  chattering: the contact makes and breaks several times when it moves.\n")
     assert "      Look first at the wire of that segment. In a faults file: segment_dead.\n" in text
     assert "wrong baud" not in text
-    assert "wrong baud" in told()
+    assert "wrong baud" in kinds_text()

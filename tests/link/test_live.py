@@ -8,7 +8,7 @@ import pytest
 from link.boards import PeerProcess, Watched, did
 
 from benchcon.state.changes import OF_BOARDS, Changes
-from benchcon.view.board_status import standing
+from benchcon.view.board_status import status_of
 from benchcon.view.palette import GOOD
 from benchcon.wire.silence import silent_after_us
 
@@ -21,7 +21,7 @@ def test_a_link_without_trouble_is_live_in_green(board: Boards, bench: Benches) 
     here = bench(peer.port)
     source = here.stands(peer.port, "live").source
     here.wait(lambda: here.state.boards[source].weakness(here.bench.now_us()) == "")
-    look = standing(here.state.boards[source], here.bench.now_us())
+    look = status_of(here.state.boards[source], here.bench.now_us())
     assert (look.shape, look.colour, look.word) == ("●", GOOD, "live")
 
 
@@ -41,12 +41,12 @@ def test_a_link_that_has_trouble_is_not_shown_as_a_good_one(
     source = here.stands(peer.port, "live").source
     here.wait(lambda: here.state.boards[source].weakness(here.bench.now_us()) == word)
     with here.changed:
-        look = standing(here.state.boards[source], here.state.at_us)
+        look = status_of(here.state.boards[source], here.state.at_us)
     assert look.word.startswith(word)
     assert (look.shape, look.colour) != ("●", GOOD)
     assert advice in look.advice
     # What it says stands all the same.
-    assert here.state.boards[source].standing(here.state.at_us) == "live"
+    assert here.state.boards[source].liveness(here.state.at_us) == "live"
 
 
 def test_lines_that_are_lost_are_trouble_for_ten_seconds(board: Boards, bench: Benches) -> None:
@@ -74,7 +74,7 @@ def test_silence_is_judged_by_the_boards_own_period_everywhere(board: Boards, be
     here.stands(peer.port, "silent")
     now_us = here.bench.now_us()
     assert 300_000 < now_us - (found.last_heard_us or 0) < 2_900_000 + (found.last_heard_us or 0) - heard_us
-    assert found.standing(now_us) == "silent"
+    assert found.liveness(now_us) == "silent"
     changes = Changes(here.state, shown=True)
     changes.begin(found.last_heard_us or 0)
     gone = changes.tick(now_us)

@@ -36,7 +36,7 @@ def test_the_linked_one_stands_under_the_name(board: Boards, bench: Benches, los
     here.wait(lambda: here.state.boards[lost].duplicate)
     found = here.state.board_named("lighting")
     assert found is not None
-    assert (found.source, found.standing(here.bench.now_us())) == (source, "live")
+    assert (found.source, found.liveness(here.bench.now_us())) == (source, "live")
     did(here.bench.set_lamp(source, "l1", 500))
     healthy.until("values", lambda values: values["l1"] == 500)
     assert found.channels["l1"].value == 500

@@ -115,10 +115,10 @@ def test_blanks_in_front_take_no_room_that_is_not_there() -> None:
 
 def test_what_does_not_fit_reads_as_it_is_documented() -> None:
     """O and 0 are the same segments, and a number display's OL is no 0L for whoever reads it elsewhere."""
-    from benchcon.rehearse.seen import standing
+    from benchcon.rehearse.seen import display_text
 
-    assert standing(display_shows(display(), 123456, NumberStyle()).value) == "   OL"  # type: ignore[arg-type]
-    assert standing(display_shows(display(), 10, NumberStyle()).value) == "   10"  # type: ignore[arg-type]
+    assert display_text(display_shows(display(), 123456, NumberStyle()).value) == "   OL"  # type: ignore[arg-type]
+    assert display_text(display_shows(display(), 10, NumberStyle()).value) == "   10"  # type: ignore[arg-type]
 
 
 class Bool0d:

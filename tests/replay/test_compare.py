@@ -148,7 +148,7 @@ def test_the_first_difference_in_context(tmp_path: Path) -> None:
 def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
     """Half a second more on one button, and everything after it follows half a second later."""
 
-    def told(start: int, longer_ms: int) -> Story:
+    def story_from(start: int, longer_ms: int) -> Story:
         story = Story(start)
         for number in range(8):
             channel, source = ("sw1", 1) if number % 2 else ("b1", 2)
@@ -156,13 +156,13 @@ def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
             story.notification(source, f"is {channel}=0").alive(1).alive(2)
         return story.wait(500)
 
-    comparison = compared(tmp_path, told(1000, 0), told(9000, 500))
+    comparison = compared(tmp_path, story_from(1000, 0), story_from(9000, 500))
     assert differing(comparison) == {"met.b1": ["late"]}
     text = as_text(comparison)
     assert "first difference: met.b1" in text
     assert "open comes 500.0 ms later in B" in text
     assert re.search(r"^From met\.b1 at \d\.\d+ s on, B says the same 0\.500 s later", text, re.MULTILINE)
-    shorter = compared(tmp_path, told(1000, 500), told(9000, 0))
+    shorter = compared(tmp_path, story_from(1000, 500), story_from(9000, 0))
     assert differing(shorter) == {"met.b1": ["early"]}
     assert compare(shorter.a, shorter.b, offset_us=0).count > 5, "where the time is known nothing is taken out"
 
@@ -187,7 +187,7 @@ BOUNCES = st.lists(st.tuples(st.integers(1, 500), st.sampled_from(["sw1", "b1"])
 @settings(deadline=None, max_examples=40)
 @given(BOUNCES, st.integers(0, 10**7))
 def test_anything_is_the_same_as_itself_at_another_time(tmp_path_factory, moves, shift_us: int) -> None:
-    def told(start: int) -> Story:
+    def story_from(start: int) -> Story:
         story, values = Story(start), {"sw1": 0, "b1": 0}
         for gap_ms, channel in moves:
             values[channel] ^= 1
@@ -195,7 +195,7 @@ def test_anything_is_the_same_as_itself_at_another_time(tmp_path_factory, moves,
         return story.wait(500).alive(1).alive(2)
 
     tmp_path = tmp_path_factory.mktemp("c")
-    comparison = compared(tmp_path, told(1000), told(1000 + shift_us))
+    comparison = compared(tmp_path, story_from(1000), story_from(1000 + shift_us))
     assert differing(comparison) == {}
 
 

@@ -40,7 +40,7 @@ MOVES = st.lists(
 )
 
 
-def told(moves: list[tuple[str, int, int]]) -> tuple[Story, dict[str, list[tuple[int, int]]]]:
+def moved_story(moves: list[tuple[str, int, int]]) -> tuple[Story, dict[str, list[tuple[int, int]]]]:
     """A story and, known without any of our readers, what each channel did: (time, value as on the wire)."""
     story = Story()
     did: dict[str, list[tuple[int, int]]] = {channel: [] for channel in CHANNELS}
@@ -66,7 +66,7 @@ def exported(path: Path, form: str) -> str:
 @given(MOVES)
 def test_every_form_gives_every_value(tmp_path_factory, moves: list[tuple[str, int, int]]) -> None:
     folder = tmp_path_factory.mktemp("e")
-    story, did = told(moves)
+    story, did = moved_story(moves)
     path = story.write(folder / "x.capture")
     check_vcd(folder, exported(path, "vcd"), did)
     rows = list(csv.DictReader(io.StringIO(exported(path, "csv"), newline="")))

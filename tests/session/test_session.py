@@ -52,7 +52,7 @@ class Watched:
         with self.session.lock:
             now_us = self.session.now_us()
             boards = self.session.state.boards.values()
-            return [board for board in boards if board.standing(now_us) == "live" and board.known]
+            return [board for board in boards if board.liveness(now_us) == "live" and board.known]
 
     def until(self, test: Callable[[], Any]) -> Any:
         end = time.monotonic() + LONG_S

@@ -51,7 +51,7 @@ def test_what_is_told_adds_up_to_what_the_state_says(data: st.DataObject) -> Non
         shown.take(to_show.feed(batch))
         board = to_show.state.boards[1]
         assert told.channels == known(board)
-        if board.standing(batch.at_us) != "live":
+        if board.liveness(batch.at_us) != "live":
             assert shown.channels == {}
         elif board.known:
             assert shown.channels == known(board)
@@ -60,7 +60,7 @@ def test_what_is_told_adds_up_to_what_the_state_says(data: st.DataObject) -> Non
         next_us = bench.stream[number + 1].at_us if number + 1 < len(bench.stream) else batch.at_us + 10_000_000
         if next_us > batch.at_us:
             shown.take(to_show.tick(next_us - 1))
-            assert not shown.channels or board.standing(next_us - 1) == "live"
+            assert not shown.channels or board.liveness(next_us - 1) == "live"
     assert told.values[DARK] in (None, int(board.dark))
 
 
@@ -74,7 +74,7 @@ def test_who_comes_later_is_shown_the_same(data: st.DataObject) -> None:
     changes = Changes(shown=True)
     for batch in bench.stream[:cut]:
         early.take(changes.feed(batch))
-    late.take(changes.standing(bench.stream[cut - 1].at_us))
+    late.take(changes.known_values(bench.stream[cut - 1].at_us))
     for batch in bench.stream[cut:]:
         found = changes.feed(batch)
         early.take(found)
@@ -123,7 +123,7 @@ def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_agai
     assert shown.channels == {}
     hear(b"opened port=/dev/ttyUSB0", kind=LINK)
     hear(notification(900, 1, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")))
-    assert changes.state.boards[1].standing(bench.now_us) == "live"
+    assert changes.state.boards[1].liveness(bench.now_us) == "live"
     assert shown.channels == {}
     hear(notification(901, 2, ("is", "e1=0004")))
     assert shown.channels == {"e1": 4}

@@ -22,7 +22,7 @@ def test_bring_up_tells_who_the_board_is_and_how_it_stands() -> None:
         "test board",
         "/dev/ttyUSB0",
     )
-    assert board.standing(bench.now_us) == "live"
+    assert board.liveness(bench.now_us) == "live"
     assert list(board.channels) == ["sw1", "e1", "p1", "l1", "d1"]
     assert board.known
     assert board.value_now("sw1", bench.now_us) == 0
@@ -67,8 +67,8 @@ def test_a_board_silent_for_three_signs_of_life_shows_nothing_as_current() -> No
     board = bench.state.boards[1]
     heard_us = board.last_heard_us
     assert heard_us is not None
-    assert board.standing(heard_us + 3_000_000) == "live"
-    assert board.standing(heard_us + 3_000_001) == "silent"
+    assert board.liveness(heard_us + 3_000_000) == "live"
+    assert board.liveness(heard_us + 3_000_001) == "silent"
     assert board.value_now("sw1", heard_us + 3_000_001) is None
     assert board.channels["sw1"].value == 0  # kept for whoever wants to know what it was
 
@@ -138,7 +138,7 @@ def test_link_words_say_how_a_board_stands() -> None:
         (b"something new", "lost"),
     ]:
         state.feed(Batch(1, 1, LINK, [word]))
-        assert state.boards[1].standing(1) == standing
+        assert state.boards[1].liveness(1) == standing
     assert state.boards[1].port == "/dev/ttyACM0"
     assert state.boards[1].link_detail == "unplugged"
 

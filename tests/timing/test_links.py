@@ -35,7 +35,7 @@ def test_the_check_tells_which_bit_was_turned() -> None:
     assert flipped_bit(b"something else") is None
 
 
-def told(ailment: str) -> str:
+def verdict_text(ailment: str) -> str:
     state = BenchState()
     links = LinkEvidence(state)
     for batch in SimulatedLinks(ailment, 1).stream():
@@ -45,13 +45,13 @@ def told(ailment: str) -> str:
 
 
 def test_a_sentence_says_what_was_seen_and_what_to_do_first() -> None:
-    assert "Build its firmware for 500000 baud" in told("baud")
-    assert "set it to 1 ms" in told("timer")
-    assert told("both").startswith("desk: 1 line in ")
-    assert "Cable or ground: try another, shorter cable first" in told("both")
-    assert "from a supply of their own" in told("supply")
-    assert "lug this board into the computer itself" in told("hub")
-    assert told("") == ""
+    assert "Build its firmware for 500000 baud" in verdict_text("baud")
+    assert "set it to 1 ms" in verdict_text("timer")
+    assert verdict_text("both").startswith("desk: 1 line in ")
+    assert "Cable or ground: try another, shorter cable first" in verdict_text("both")
+    assert "from a supply of their own" in verdict_text("supply")
+    assert "lug this board into the computer itself" in verdict_text("hub")
+    assert verdict_text("") == ""
 
 
 def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
@@ -69,6 +69,6 @@ def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
 
 
 def test_a_late_computer_is_told_once_however_many_boards_it_was_late_with() -> None:
-    text = told("host")
+    text = verdict_text("host")
     assert text.count("This computer sent") == 1
     assert "desk:" not in text

@@ -163,20 +163,20 @@ def test_potentiometers() -> None:
 
 
 def test_selectors() -> None:
-    def told(*values: int) -> list[dict[str, Any]]:
+    def steps_at(*values: int) -> list[dict[str, Any]]:
         return [put("sel", n, sel=value) for n, value in enumerate(values)]
 
-    assert found(told(0, 1, 2, 3)) == []
-    assert kinds(told(3, 2, 1, 0)) == [("reversed", ("a.sel",))]
-    (crossed,) = found(told(0, 2, 1, 3))
+    assert found(steps_at(0, 1, 2, 3)) == []
+    assert kinds(steps_at(3, 2, 1, 0)) == [("reversed", ("a.sel",))]
+    (crossed,) = found(steps_at(0, 2, 1, 3))
     assert (crossed.kind, crossed.patch) == (
         "positions crossed",
         "[controls.sel]\ncode = [[0], [2], [1], [3]]\n",
     )
-    (missing,) = found(told(0, 1, 1, 3))
+    (missing,) = found(steps_at(0, 1, 1, 3))
     assert (missing.kind, missing.detail["position"]) == ("position missing", 2)
     assert "position y" in missing.because
-    assert kinds(told(1, 1, 1, 1)) == [("open", ("a.sel",))]
+    assert kinds(steps_at(1, 1, 1, 1)) == [("open", ("a.sel",))]
 
 
 def test_lamps() -> None:

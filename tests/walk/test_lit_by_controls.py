@@ -52,7 +52,7 @@ def walking(*only: str) -> Walk:
     return walk
 
 
-def told(walk: Walk) -> list[tuple[tuple[str, ...], int, tuple[str, ...]]]:
+def lit_by(walk: Walk) -> list[tuple[tuple[str, ...], int, tuple[str, ...]]]:
     return [(e.parts, e.to, e.lit) for e in walk.evidence if isinstance(e, HandStep) and e.do == "put"]
 
 
@@ -64,7 +64,7 @@ def test_the_key_belongs_to_what_was_worked_though_the_walk_has_gone_on() -> Non
     assert walk.lit(["l2"])  # nothing has moved since: it lit with the press
     walk.heard(Change(3_000_000, "a.b1", 0), 3_000_000)
     walk.tick(3_030_000)
-    assert told(walk)[:2] == [(("b1",), 1, ("l2",)), (("b1",), 0, ())]
+    assert lit_by(walk)[:2] == [(("b1",), 1, ("l2",)), (("b1",), 0, ())]
     assert walk.progress.again  # and it is asked once more
 
 

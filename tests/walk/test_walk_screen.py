@@ -411,7 +411,7 @@ async def test_that_the_walk_waits_is_said_no_longer_once_it_is_left(desks: Desk
     async with console(desks.session, (140, 45)) as eyes:
         await walking(eyes, "")
         await eyes.press("f9")
-        await eyes.told("dark, or ask again (r), which ends it too; the walk waits for it")
+        await eyes.notified("dark, or ask again (r), which ends it too; the walk waits for it")
         await eyes.press("escape")
         await eyes.see("F2 Face")
         assert not [each.message for each in eyes.app._notifications if "the walk waits" in each.message]

@@ -102,7 +102,7 @@ def cut(stream: bytes, places: list[int]) -> list[bytes]:
     return [stream[start:end] for start, end in pairwise(edges)]
 
 
-def told(splitter: Splitter, pieces: list[bytes]) -> list[tuple[str, bytes]]:
+def split_up(splitter: Splitter, pieces: list[bytes]) -> list[tuple[str, bytes]]:
     return [(kind, body) for piece in pieces for kind, bodies in splitter.feed(piece) for body in bodies]
 
 
@@ -135,10 +135,10 @@ ends = st.sampled_from([b"\n", b"\r", b"\r\n", b"\n\n"])
 def test_how_a_stream_is_cut_makes_no_difference(parts: list[tuple[bytes, bytes]], places: list[int]) -> None:
     stream = b"".join(line + end for line, end in parts)
     whole, pieces = Splitter("up"), Splitter("up")
-    assert told(whole, [stream]) == told(pieces, cut(stream, places))
+    assert split_up(whole, [stream]) == split_up(pieces, cut(stream, places))
     assert (whole.rest(), whole.discarded) == (pieces.rest(), pieces.discarded)
     bytewise = Splitter("up")
-    assert told(bytewise, [stream[at : at + 1] for at in range(len(stream))]) == told(Splitter("up"), [stream])
+    assert split_up(bytewise, [stream[at : at + 1] for at in range(len(stream))]) == split_up(Splitter("up"), [stream])
 
 
 @settings(deadline=None)
@@ -147,7 +147,7 @@ def test_the_quick_way_and_the_line_by_line_way_agree(parts: list[tuple[bytes, b
     splitter = Splitter("up")
     for _ in range(2):  # the second time every shape is known
         for line, end in parts:
-            for kind, body in told(splitter, [line + end]):
+            for kind, body in split_up(splitter, [line + end]):
                 try:
                     fine = codec.parse(body).kind in ("notification", "answer")
                 except ValueError:
@@ -173,7 +173,7 @@ def test_any_bytes_whatever_and_then_a_good_line(pieces: list[bytes], line: byte
 @given(st.lists(st.binary(max_size=120), max_size=20))
 def test_no_byte_is_lost_without_being_counted(pieces: list[bytes]) -> None:
     splitter = Splitter("up")
-    kept = sum(len(body) for _, body in told(splitter, pieces))
+    kept = sum(len(body) for _, body in split_up(splitter, pieces))
     ends = sum(piece.count(b"\n") + piece.count(b"\r") for piece in pieces)
     assert kept + ends + splitter.discarded + splitter.pending == sum(map(len, pieces))
 
@@ -204,7 +204,7 @@ def test_a_capital_cannot_hide_in_a_word_whose_shape_is_known() -> None:
     down = Splitter("down")
     good, wrong = codec.request(1, ("hello",)), codec.seal(">00 hello")
     for _ in range(2):
-        assert told(down, [good + b"\n" + wrong + b"\n"]) == [(">", good), (")", wrong)]
+        assert split_up(down, [good + b"\n" + wrong + b"\n"]) == [(">", good), (")", wrong)]
 
 
 # --- text and items ---------------------------------------------------------------------------------------------------

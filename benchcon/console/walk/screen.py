@@ -15,6 +15,7 @@ from benchcon.console.notice import take_back
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.asked import AskedScreen
 from benchcon.console.walk.begin import UNSIGNED, Signature
+from benchcon.console.walk.ending import ending_text, where
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.keys import GUARDED, AnswerKeys
 from benchcon.console.walk.look import LookTaken
@@ -22,7 +23,6 @@ from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.resumed import resumed
 from benchcon.console.walk.soak_screen import ask_soak
 from benchcon.console.walk.thread import WalkEvent, WalkThread
-from benchcon.console.walk.told import told, where
 from benchcon.console.walk.wiggle_screen import WiggleScreen
 from benchcon.diagnosis.evidence import Seen
 from benchcon.errors import Trouble
@@ -156,7 +156,9 @@ class WalkScreen(AskedScreen):
             self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
             self._counts = report["counts"]
         folder = str(self.folder.path) if self.folder is not None else ""
-        self.query_one("#told", Static).update(told(report, printable(trouble), folder, self._thread.can_go_on()))
+        self.query_one("#told", Static).update(
+            ending_text(report, printable(trouble), folder, self._thread.can_go_on())
+        )
         self.query_one("#where", Static).update(where(report, folder))
         self._progress()
         self.query_one("#result").focus()

@@ -54,7 +54,7 @@ class WiggleStatus:
     """It is known of every channel how it rests."""
 
 
-def standing(watch: Wiggle) -> WiggleStatus:
+def status_of(watch: Wiggle) -> WiggleStatus:
     """Return how `watch` stands."""
     spots = watch.layout.spots
     rows = tuple(_row(watch, each) for each in sorted(watch.watched.values(), key=lambda each: -each.count))
@@ -96,15 +96,15 @@ class Channels(Table):
     def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.model = model
-        self.standing: WiggleStatus | None = None
+        self.status: WiggleStatus | None = None
         self.moved = False
         """Whether the person chose a row; until then the worst one is chosen."""
 
-    def show(self, standing: WiggleStatus) -> None:
+    def show(self, status: WiggleStatus) -> None:
         """Show how it stands now."""
-        self.standing = standing
-        if not self.moved and standing.rows:
-            self.chosen = standing.rows[0].key
+        self.status = status
+        if not self.moved and status.rows:
+            self.chosen = status.rows[0].key
         self.repaint()
 
     def choose(self, key: str) -> None:
@@ -128,7 +128,7 @@ class Channels(Table):
 
     def rows(self) -> list[Row]:
         """As they stand."""
-        rows = list(self.standing.rows) if self.standing is not None else []
+        rows = list(self.status.rows) if self.status is not None else []
         width = self.size.width
         if width < WIDE:
             return rows
@@ -171,7 +171,7 @@ class WiggleScreen(WatchScreen):
         super().__init__(model, session, panel)
         self.parts = list(parts)
         self.bell = True
-        self._standing: WiggleStatus | None = None
+        self._status: WiggleStatus | None = None
         self._heard = 0
         self._began_us = 0
         self._trouble = ""
@@ -198,13 +198,13 @@ class WiggleScreen(WatchScreen):
 
     def _watch(self) -> None:
         """Begin to watch `parts`, counting from zero."""
-        self._standing, self._heard, self._trouble = None, 0, ""
+        self._status, self._heard, self._trouble = None, 0, ""
         self.query_one(Channels).moved = False
         self._began_us = self.session.now_us()
         parts = list(self.parts)
 
         def look(watch: Wiggle, now_us: int) -> None:
-            self._standing = standing(watch)
+            self._status = status_of(watch)
 
         def work(ended: Callable[[], bool]) -> None:
             wiggle(self.session, parts, ended, lambda line: None, look, self.panel)
@@ -221,9 +221,9 @@ class WiggleScreen(WatchScreen):
         """Draw what has changed, and ring for what dropped out since."""
         if not self.ready:
             return
-        now = self._standing
+        now = self._status
         table = self.query_one(Channels)
-        if now is not None and now is table.standing:
+        if now is not None and now is table.status:
             table.repaint()  # time goes on in its curves
         elif now is not None:
             table.show(now)
@@ -271,7 +271,7 @@ class WiggleScreen(WatchScreen):
     def _label(self, name: str) -> str:
         part = self.panel.part(name)
         if part is None:
-            row = next((row for row in self._standing.rows if row.key == name), None) if self._standing else None
+            row = next((row for row in self._status.rows if row.key == name), None) if self._status else None
             return f"{row.cells[0]} ({name})" if row is not None else name
         return part.label or part.name
 

@@ -14,7 +14,7 @@ from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.walk.marks import count_words
 
 
-def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
+def ending_text(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
     """Return the whole. `report` is None for a walk that was left; `folder` is empty for one without.
 
     `goes_on`: a walk begun again with the folder goes on where this one was left.
