@@ -194,6 +194,7 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     out: list[Choices] = []
     # A turn that was confirmed but not done proves nothing if the same turn was done another time.
     row = [turn for turn in row if turn.travel or not any(t.net and t.detents * turn.detents > 0 for t in row)]
+    row = _without_slip(row, max(1, control.detent_counts))
     wanted = -1 if control.inverted else 1
     lean = sum(turn.net * (1 if turn.detents > 0 else -1) for turn in row)
     phase = _still_phase([level for turn in row for level in turn.levels])
@@ -232,6 +233,22 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     else:
         out.append([[other], [skipping]])
     return out
+
+
+def _without_slip(row: list[_Turn], counts: int) -> list[_Turn]:
+    """Without the one turn that a hand made twice, or half (whole clicks), or to and fro, if the others were exact.
+
+    It may have turned already while the step before was asked again.
+    """
+    odd = [turn for turn in row if not _fits(turn, counts)]
+    others = [turn for turn in row if turn not in odd]
+    if len(odd) != 1 or len(others) < 3 or not all(_exact(turn, counts) for turn in others):
+        return row
+    (turn,) = odd
+    asked = counts * abs(turn.detents)
+    whole, to_and_fro = min(turn.travel % counts, -turn.travel % counts) <= 1, turn.travel - abs(turn.net) > 2 * counts
+    slip = whole or to_and_fro or 2 * turn.travel > 3 * asked
+    return others if slip and not turn.invalid else row
 
 
 def _exact(turn: _Turn, counts: int) -> bool:

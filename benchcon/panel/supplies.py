@@ -54,6 +54,12 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
     return tuple(found)
 
 
+def sources_of(panel: Panel, supply: str) -> tuple[str, ...]:
+    """Return the names of the controls that switch the supply of this name."""
+    (found,) = (each for each in panel.supplies if each.name == supply)
+    return tuple(dict.fromkeys(name for source in found.sources for name, _ in source.at))
+
+
 def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
     """Call `say(line, text)` for each name in the panel's supplies that is not on the panel or is fed twice."""
     outputs = [*(lamp.name for lamp in panel.lamps), *(display.name for display in panel.displays)]

@@ -30,7 +30,7 @@ from benchcon.state.board import is_without_supply
 from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
-from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
+from benchcon.walk.plan import LOOK_KINDS, LOOKS, SUPPLY_LOOKS, Group
 from benchcon.walk.soak import Strained
 from benchcon.walk.supply import SuppliedBoards, named
 from benchcon.wire import events as ev
@@ -103,6 +103,8 @@ class Conditions:
         """Board → its supply at the last heartbeat before that; 0: not known."""
         self._lit_since: tuple[int, int] = (-1, 0)
         """The step whose outputs are lit, and since when."""
+        self._asked_since: tuple[int, int] = (-1, 0)
+        """The step that may be lit as soon as the boards have told their supply, and since when it waits for that."""
         self._alive_us: dict[str, int] = {}
         """Board → when its last heartbeat came."""
         self._dimmed: dict[str, int] = dict.fromkeys(self.boards, 0)
@@ -191,7 +193,8 @@ class Conditions:
             for name in walk.step.parts:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
-        return self._happened_to(board, RESET, at_once=event.cause != "seen")
+        # It may have been off, or in its boot loader, for as long as it has not been heard.
+        return self._happened_to(board, RESET)
 
     def _all_lit(self, board: str, walk: Walk) -> bool:
         """Whether the step at hand has all outputs of the board lit together."""
@@ -203,11 +206,17 @@ class Conditions:
         if by and self._all_lit(board, walk):
             self._together[board][what] = self._together[board].get(what, 0) + by
 
-    def may_be_lit(self, walk: Walk) -> bool:
-        """Whether the step at hand may be lit. Before all is lit together each board has said what its supply is."""
+    def may_be_lit(self, walk: Walk, now_us: int) -> bool:
+        """Whether the step at hand may be lit. Before all is lit together each board has said what its supply is.
+
+        One that sends no heartbeats is not waited for.
+        """
         if walk.step is None or walk.step.do != "together":
             return True
-        return all(self._before_mv[board] or board in self._alive_us for board in self.concerned(walk))
+        if self._asked_since[0] != walk.step_number:
+            self._asked_since = walk.step_number, now_us
+        told = all(self._before_mv[board] or board in self._alive_us for board in self.concerned(walk))
+        return told or now_us - self._asked_since[1] > LAST_US
 
     def lit(self, walk: Walk, now_us: int) -> bool:
         """The boards have confirmed what the step at hand wants lit; return whether it can be looked at.
@@ -218,7 +227,10 @@ class Conditions:
             self._lit_since = walk.step_number, now_us
         if walk.step is None or walk.step.do != "together":
             return True
-        return all(self._alive_us.get(board, -1) > self._lit_since[1] for board in self.concerned(walk))
+        since_us = self._lit_since[1]
+        return now_us - since_us > LAST_US or all(
+            self._alive_us.get(board, -1) > since_us for board in self.concerned(walk)
+        )
 
     def _untear(self, board: str, at_us: int) -> None:
         """A reset, or a plug that is pulled, tears the line that is on its way: that is not a fault of the line."""
@@ -300,13 +312,23 @@ class Conditions:
         """The hand says that it has done what was asked, and nothing of it was heard so far."""
         self._doubt(walk, now_us)
 
+    def odd(self, group: Group, now_us: int) -> None:
+        """What the hand did in this group, which is over, was not all heard as it should be: lines may be on their way
+        that never come, which the next good one tells."""
+        if group.kind not in LOOK_KINDS:
+            names = [name for name in group.parts if self.layout.part(name).wired]
+            self._doubt_of(group.name, self._boards_with(names), False, now_us)
+
     def _doubt(self, walk: Walk, now_us: int) -> None:
-        self._over_us = None
         if walk.group is not None:
             look = walk.step is not None and walk.step.do in LOOKS
-            for board in self.concerned(walk):
-                first = self._doubtful.get((board, look), (walk.group.name, 0))[0]
-                self._doubtful[board, look] = first, now_us
+            self._doubt_of(walk.group.name, self.concerned(walk), look, now_us)
+
+    def _doubt_of(self, group: str, boards: Iterable[str], look: bool, now_us: int) -> None:
+        self._over_us = None
+        for board in boards:
+            first = self._doubtful.get((board, look), (group, 0))[0]
+            self._doubtful[board, look] = first, now_us
 
     # How it stands ------------------------------------------------------------------------------------------------
 
@@ -324,10 +346,11 @@ class Conditions:
         if not names:  # hands off everything, or all dark: as far as the walk goes
             kinds = ("lamp", "display") if step.do in LOOKS else ("control",)
             names = [each.name for each in walk.groups if each.kind in kinds]
-        wired = [name for name in names if self.layout.part(name).wired]
-        return list(
-            dict.fromkeys(self.layout.spots[key].channel.board for n in wired for key in self.layout.channels_of(n))
-        )
+        return self._boards_with([name for name in names if self.layout.part(name).wired])
+
+    def _boards_with(self, names: Iterable[str]) -> list[str]:
+        spots = self.layout.spots
+        return list(dict.fromkeys(spots[key].channel.board for name in names for key in self.layout.channels_of(name)))
 
     def holding(self, walk: Walk, now_us: int) -> Held:
         """Return what holds now on boards that the step at hand is about, and matters to it."""

@@ -252,6 +252,12 @@ class Walk:
         """Whether what the step at hand asks for has been heard."""
         return self._is_there()
 
+    def stirred(self, names: Iterable[str]) -> bool:
+        """Whether any of these controls reads otherwise now than when the step at hand began."""
+        before = self._taking.before
+        keys = [key for name in names for key in self.layout.channels_of(name)]
+        return any(self.values.get(key) != before.get(key, self.values.get(key)) for key in keys)
+
     def set_values(self, values: Mapping[str, int], now_us: int) -> None:
         """The board's whole state was read again (after a gap or a reset); what differs is a change."""
         for channel, value in values.items():
@@ -353,10 +359,13 @@ class Walk:
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
-        """Go back to the group before, and forget what it gave."""
+        """Go back to the group before of which there is anything to ask, and forget what it gave."""
         if self.progress.back():
             self.last = ""
-            self._begin_group(now_us)
+            self.progress.begin_group(self.values, now_us)
+            while self.step is None and self.progress.back():
+                self.progress.begin_group(self.values, now_us)
+            self._begin_or_pass(now_us)
 
     # Going on -------------------------------------------------------------------------------------------------------
 
@@ -392,6 +401,9 @@ class Walk:
 
     def _begin_group(self, now_us: int) -> None:
         self.progress.begin_group(self.values, now_us)
+        self._begin_or_pass(now_us)
+
+    def _begin_or_pass(self, now_us: int) -> None:
         if self.step is None:  # there is nothing to ask any more
             self.progress.keep("done", now_us)
             self._next_group(now_us)

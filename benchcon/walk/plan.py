@@ -18,6 +18,8 @@ LOOKS = ("dark", "lamp", "display", "together", "pair")
 """What is asked of the eye, of outputs that have supply."""
 ALL_TO_BE_LIT = ("supplied", "together", "pair")
 """Looks at several outputs all of which should be lit, so that a person points at those that are not."""
+LOOK_KINDS = ("dark", "lamp", "display", "supply", "together", "pair")
+"""Groups in which the eye is asked."""
 SUPPLY_LOOKS = ("no_supply", "supplied")
 """What is asked of the eye while supplies are switched off and on."""
 EIGHT = b"\x7f"

@@ -12,6 +12,7 @@ from benchcon.diagnosis.evidence import Change
 from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.link.outcomes import HELD_WHYS
+from benchcon.panel.supplies import sources_of
 from benchcon.session import Session
 from benchcon.text import listed, printable
 from benchcon.walk import judge, occupied
@@ -162,8 +163,9 @@ class Runner:
         return self.session.now_us()
 
     def _timeout_s(self) -> float:
-        dues = [due for due in (self.walk.due_us(), self._pulse_until or None) if due is not None]
-        if self.walk.state in ("light", "look") and self.walk.wants.blink:
+        walk_us = None if self._upset() else self.walk.due_us()
+        dues = [due for due in (walk_us, self._pulse_until or None) if due is not None]
+        if self.walk.state == "look" and self.walk.wants.blink:
             dues.append(self._ready_us + self.blink_us)
         if self._raw_waiting:
             dues.append(self._raw_until)
@@ -177,6 +179,8 @@ class Runner:
         board = self.hearing.names.get(event.source)
         if board is None:
             return
+        self._go_on(event.at_us)  # what was over before this belongs to no step that this may touch
+        self._group_begun()
         groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
             # What it showed no longer counts, and its raw edges are off.
@@ -200,14 +204,18 @@ class Runner:
         fell = self.conditions.fallen(self.walk)
         return bool(self._held) or any(each is not BAD for each in fell)
 
+    def _go_on(self, now_us: int) -> None:
+        """Have the walk do what is due until then; what is to be asked again is waited for, however long it takes."""
+        while not self._upset() and (due := self.walk.due_us()) is not None and due <= now_us:
+            self.walk.tick(due)
+
     def _hear(self, change: Change, how: str) -> None:
         walk, at_us = self.walk, change.at_us
         if self._upset():
             if how == "is":
                 walk.values[change.channel] = change.value
             return
-        while (due := walk.due_us()) is not None and due <= at_us:
-            walk.tick(due)
+        self._go_on(at_us)
         if how == "is" and walk.state == "look":
             self._by_button(change)
         walk.heard(change, at_us, how)
@@ -234,10 +242,13 @@ class Runner:
 
     def _group_begun(self) -> None:
         """What happened to boards while another group was at hand does not touch this one."""
-        name = self.walk.group.name if self.walk.group else ""
+        walk = self.walk
+        name = walk.group.name if walk.group else ""
         if name != self._at_hand:
-            self._at_hand = name
+            before, self._at_hand = walk.done.get(self._at_hand), name
             self.conditions.begun()
+            if before is not None and before.how == "done" and judge.worth_repeating(walk.layout, before.evidence):
+                self.conditions.odd(before.group, self._now())
 
     @property
     def _spoilt(self) -> tuple[Condition, ...]:
@@ -405,6 +416,10 @@ class Runner:
             self.face.warn("a line was damaged while this was looked at: it is asked again")
             self._ask_again(now)
             return
+        if walk.step is not None and walk.step.supply and walk.stirred(sources_of(walk.panel, walk.step.supply)):
+            self.face.warn("a switch of that supply was moved while this was looked at: it is asked again")
+            walk.again(now)
+            return
         right = answer.word == "same"
         self.conditions.looked(walk, right, now)
         if right:
@@ -416,8 +431,7 @@ class Runner:
 
     def _tick(self, now: int) -> None:
         walk = self.walk
-        while (due := walk.due_us()) is not None and due <= now:
-            walk.tick(due)
+        self._go_on(now)
         if self._pulse_until and now >= self._pulse_until:
             self._pulse_until = 0
             self.outputs.pulse = ""
@@ -465,7 +479,7 @@ class Runner:
             self._signal(word)
         if walk.wants.blink and self.blink_us == 0:
             walk.steady()
-        waits = walk.state in ("light", "look") and (self._held or not self.conditions.may_be_lit(walk))
+        waits = walk.state in ("light", "look") and (self._held or not self.conditions.may_be_lit(walk, self._now()))
         if walk.wants_number != self._wants_shown and not waits:
             number = self._wants_shown = walk.wants_number
             if walk.state in ("light", "look"):
@@ -483,7 +497,7 @@ class Runner:
         if self.face.simulated and self._raw_waiting:
             return
         stands = (walk.step_number, walk.state, walk.wants_number, walk.answer_button)
-        look = (*stands, walk.instead(), self._trouble(), self._late)
+        look = (*stands, walk.instead(), self._trouble(), self._late, self._steady)
         if look != self._shown:
             self._shown = look
             self.face.show(self.scene())
@@ -491,7 +505,6 @@ class Runner:
     def scene(self) -> Scene:
         """How the walk stands."""
         walk = self.walk
-        steady = walk.state == "look" and not walk.wants.blink and self.outputs.idle
         answers = walk.state == "look" and walk.step is not None and not walk.step.supply
         button = walk.answer_button if answers else ""
         return Scene(
@@ -501,7 +514,7 @@ class Runner:
             walk.step,
             walk.wants,
             dict(walk.values),
-            steady,
+            self._steady,
             button,
             self._waits(),
             walk.instead(),
@@ -509,6 +522,11 @@ class Runner:
             self._trouble(),
             self._late,
         )
+
+    @property
+    def _steady(self) -> bool:
+        """Whether all that the eye is to look at is as it will stay."""
+        return self.walk.state == "look" and not self.walk.wants.blink and self.outputs.idle
 
     def _waits(self) -> str:
         by: dict[str, list[str]] = {}
@@ -541,12 +559,13 @@ class Runner:
             self._lit = -1
             self._retry_us = self._now() + RETRY_US
             return
+        if done.number != self._wants_shown:
+            return  # something else is wanted by now, and comes back by itself
         self._ready_us = self._now()
         self._lit = done.number
         borne = self.conditions.lit(self.walk, self._ready_us)
         if borne and not self._upset() and self.conditions.feeding.ready(self.conditions.concerned(self.walk)):
             self.walk.ready(done.number)
-            self._shown = ()
 
     def _set_raw(self) -> None:
         wanted = set(self.walk.raw_wanted())

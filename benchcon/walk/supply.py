@@ -18,6 +18,8 @@ from benchcon.wire import events as ev
 ACTS_US = 200_000
 """What a switch supplies has its supply, or has lost it, this long after it was moved."""
 LONG_AGO = -(1 << 60)
+RESTLESS_US = 2_000_000
+"""Contacts that go on moving for longer than this switch no supply: they chatter."""
 _MOST_NAMES = 3
 
 
@@ -37,6 +39,10 @@ class SuppliedBoards:
         """Board that tells its supply → when it last did."""
         self.moved_us = LONG_AGO
         """When a contact was last moved."""
+        self._since_us = LONG_AGO
+        """When the first of the contacts was moved since which no board has told how it is fed."""
+        self._gone_us: dict[str, int] = {}
+        """Board without supply → when it said so."""
         self._moved: dict[str, dict[str, None]] = {}
         """Board → labels of what was moved since it last reported its supply; without supply, what was moved before."""
 
@@ -52,10 +58,14 @@ class SuppliedBoards:
     def take_heartbeat(self, board: str, event: ev.Alive) -> bool:
         """Take a heartbeat; return whether the board has no supply now and had before."""
         if not event.supply_mv:
+            self._told_us.pop(board, None)
+            self.no_supply.discard(board)
             return False
         self._told_us[board] = event.at_us
         if is_without_supply(event.supply_mv):
             fresh = board not in self.no_supply
+            if fresh:
+                self._gone_us[board] = event.at_us
             self.no_supply.add(board)
             return fresh
         self.no_supply.discard(board)
@@ -68,15 +78,21 @@ class SuppliedBoards:
             key = f"{board}.{id_}"
             spot = self.layout.spots.get(key)
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
+                if all(told_us >= self.moved_us + ACTS_US for told_us in self._told_us.values()):
+                    self._since_us = event.at_us
                 self.moved_us = event.at_us
                 for other in self.hearing.sources:  # one that has not reported its supply yet may do so next
-                    if other not in self.no_supply:
+                    if other not in self.no_supply or event.at_us < self._gone_us.get(other, LONG_AGO) + ACTS_US:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 
     def ready(self, boards: Sequence[str]) -> bool:
-        """Whether what hangs on `boards` may be looked at: they have said how they are fed since a switch was moved."""
+        """Whether what hangs on `boards` may be looked at: they have said how they are fed since a switch was moved.
+
+        A contact that chatters is not waited for: nothing could ever be looked at.
+        """
         told = [self._told_us[board] for board in boards if board in self._told_us]
-        return all(at_us >= self.moved_us + ACTS_US or not at_us for at_us in told)
+        enough_us = min(self.moved_us + ACTS_US, self._since_us + RESTLESS_US)
+        return all(at_us >= enough_us or not at_us for at_us in told)
 
     def advice(self, boards: Sequence[str]) -> str:
         """Say in one sentence that `boards` have no supply, and what to switch on."""
