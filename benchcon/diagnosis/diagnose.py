@@ -85,6 +85,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *left(shown),
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))
+    found = lit_by_controls.or_what_stands_made(layout, given, found)
     out: list[Finding] = []
     group = 0
     for choices in found:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from benchcon.diagnosis.evidence import HandStep, LampLook
+from benchcon.diagnosis.evidence import Evidence, HandStep, LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.panel.model import Lamp
 
 SEVERAL = 3
 """An output that lights with this many different controls is not lit by any one of them."""
+MOST_ASKED = 2
+"""So many contacts, the nearest, are named that may light a lamp because nobody opened them."""
 
 
 def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook]) -> list[Choices]:
@@ -18,6 +21,24 @@ def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook
     An output that is lit with everything dark is a different fault, and comes and goes with its supply.
     """
     burns = {name for look in looks if not look.set and not look.shows for name in (*look.seen, *look.displays)}
+    lit = {name: by for name, by in _came_with(layout, hands).items() if name not in burns}
+    if any(lit):
+        lit.pop("", None)  # the person named it later
+    out: list[Choices] = []
+    for name, by in lit.items():
+        own = layout.channels_of(name) if name else ()
+        if len(by) >= SEVERAL:
+            keys = own or tuple(key for control in by for key in layout.channels_of(control))
+            out.append([[BareFinding("unexplained", keys)]])
+            continue
+        for control, positions in by.items():
+            detail = {"times": sum(positions.values())}
+            out.append([[BareFinding("lit by a control", (*own, *_contacts(layout, control, [*positions])), detail)]])
+    return out
+
+
+def _came_with(layout: PanelIndex, hands: Sequence[HandStep]) -> dict[str, dict[str, dict[int, int]]]:
+    """Return what came to light → control → position asked for → how often, where that was often enough to count."""
     asked: dict[tuple[str, int], int] = {}
     lit: dict[str, dict[tuple[str, int], int]] = {}
     for hand in hands:
@@ -27,26 +48,116 @@ def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook
             for name in hand.lit:
                 if name:
                     layout.part(name)
-                if name not in burns:
-                    lit.setdefault(name, {})
-                    lit[name][what] = lit[name].get(what, 0) + 1
-    if any(lit):
-        lit.pop("", None)  # the person named it later
-    out: list[Choices] = []
+                lit.setdefault(name, {})
+                lit[name][what] = lit[name].get(what, 0) + 1
+    out: dict[str, dict[str, dict[int, int]]] = {}
     for name, counts in lit.items():
-        often = {what: count for what, count in counts.items() if count > 1 or 2 * count >= asked[what]}
-        by: dict[str, list[int]] = {}
-        for control, to in often:
-            by.setdefault(control, []).append(to)
-        own = layout.channels_of(name) if name else ()
-        if len(by) >= SEVERAL:
-            keys = own or tuple(key for control in by for key in layout.channels_of(control))
-            out.append([[BareFinding("unexplained", keys)]])
-            continue
-        for control, positions in by.items():
-            detail = {"times": sum(often[control, to] for to in positions)}
-            out.append([[BareFinding("lit by a control", (*own, *_contacts(layout, control, positions)), detail)]])
+        out[name] = {}
+        for (control, to), count in counts.items():
+            if count > 1 or 2 * count >= asked[control, to]:
+                out[name].setdefault(control, {})[to] = count
     return out
+
+
+def or_what_stands_made(layout: PanelIndex, given: Sequence[Evidence], found: list[Choices]) -> list[Choices]:
+    """Return `found` with each lamp that is always on judged by the contacts that stood made while it was lit.
+
+    A lamp that came to light when the contact was made again had gone out while it was open, so that it is lit by it;
+    unless that control may be what feeds the lamp: on a panel that declares no supplies it is a question. It is one as
+    well where the contact was made all through the walk.
+    """
+    hands = [each for each in given if isinstance(each, HandStep)]
+    stood = _how_all_stood(given)
+    came = _came_with(layout, hands)
+    wrong = {key for choices in found for choice in choices for raw in choice for key in raw.channels}
+    opened = {
+        key
+        for hand in hands
+        for values in (hand.before, hand.values, {c.channel: c.value for c in hand.changes if not c.value})
+        for key, value in values.items()
+        if not value
+    }
+    never = [
+        key
+        for key, spot in layout.spots.items()
+        if spot.kind == "contact" and spot.part.wired and key not in opened and key not in wrong
+    ]
+    out: list[Choices] = []
+    for choices in found:
+        lamp = _always_on(layout, choices)
+        if lamp is not None:
+            out.append(_judged(layout, lamp, choices, stood, came.get(lamp.name, {}), never))
+        else:
+            out.append(choices)
+    return out
+
+
+def _always_on(layout: PanelIndex, choices: Choices) -> Lamp | None:
+    if len(choices) == 1 and len(choices[0]) == 1 and choices[0][0].kind == "always on":
+        part = layout.spots[choices[0][0].channels[0]].part
+        return part if isinstance(part, Lamp) else None
+    return None
+
+
+def _judged(
+    layout: PanelIndex,
+    lamp: Lamp,
+    choices: Choices,
+    stood: Sequence[tuple[LampLook, Mapping[str, int]]],
+    came: Mapping[str, Mapping[int, int]],
+    never: Collection[str],
+) -> Choices:
+    own = key_of(lamp.channel)
+
+    def explains(keys: Collection[str]) -> bool:
+        """Whether these contacts were made in each look in which the lamp burned though it was not to."""
+        there = [state for look, state in stood if lamp.name not in look.set and lamp.name in look.seen]
+        return bool(there) and all(state.get(key) for state in there for key in keys)
+
+    by = {
+        control: contacts
+        for control, positions in came.items()
+        if layout.controls[control].kind in ("button", "switch")
+        and explains(contacts := _contacts(layout, control, [*positions]))
+    }
+    if len(by) == 1 and len(came) == 1:
+        ((control, contacts),) = by.items()
+        feeding = [
+            s for s in layout.panel.supplies if any(control == name for each in s.sources for name, _ in each.at)
+        ]
+        if any({lamp.name, lamp.channel.board} & {*supply.feeds} for supply in feeding):
+            return choices
+        raw = BareFinding("lit by a control", (own, *contacts), {"times": sum(came[control].values())})
+        return [[raw]] if layout.panel.supplies else [[raw], *choices]
+    if came:
+        return choices
+    near = sorted(
+        (key for key in never if explains((key,))),
+        key=lambda key: (
+            layout.spots[key].channel.board != lamp.channel.board,
+            not lamp.channel.wire.connector or layout.spots[key].channel.wire.connector != lamp.channel.wire.connector,
+        ),
+    )
+    others = [BareFinding("lit by a control", (own, key), {"made": "all the time"}) for key in near[:MOST_ASKED]]
+    return [*choices, *([raw] for raw in others)]
+
+
+def _how_all_stood(given: Iterable[Evidence]) -> list[tuple[LampLook, Mapping[str, int]]]:
+    """Return each look with the values of the channels that stood then: the same before and after it."""
+    out: list[tuple[LampLook, Mapping[str, int]]] = []
+    waiting: list[LampLook] = []
+    state: dict[str, int] = {}
+    for each in given:
+        if isinstance(each, LampLook):
+            waiting.append(each)
+        elif isinstance(each, HandStep):
+            after = {**state, **each.before}
+            end = {**after, **{c.channel: c.value for c in each.changes}, **each.values}
+            began = after if each.do != "rest" or each.changes else end  # nobody moves anything while hands are off
+            same = {key: value for key, value in began.items() if state.get(key, value) == value}
+            out += [(look, same) for look in waiting]
+            waiting, state = [], end
+    return out + [(look, state) for look in waiting]
 
 
 def _contacts(layout: PanelIndex, name: str, positions: Sequence[int]) -> tuple[str, ...]:

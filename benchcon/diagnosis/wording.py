@@ -640,6 +640,12 @@ def _shared(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _lit_by(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     light = next((spot for spot in spots if not isinstance(spot.part, Control)), None)
     control = spots[-1]
+    if "times" not in raw.detail and light is not None:
+        return (
+            f"{name(light)} is lit with everything dark, and {name(control)} was made all the time: open it and look "
+            "again, as what goes out then is lit by it",
+            f"where their wires run together: {where(light)}, and {where(control)}",
+        )
     often = f"seen {times(raw.detail['times'])}"
     if light is None:
         return (

@@ -10,6 +10,7 @@ from console.looking import console
 from hypothesis import given
 from hypothesis import strategies as st
 from walk.desks import Desks, Scripted
+from walk.in_virtual_time import VirtualWalk
 from walk.small import small
 
 from benchcon.console.walk.screen import WalkScreen
@@ -17,6 +18,8 @@ from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import Change, HandStep, LampLook, Seen, as_json, read
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
+from benchcon.panel.file import loads
+from benchcon.rig.faults import fault_of_words
 from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.journal import resume
 from benchcon.walk.machine import Walk
@@ -114,6 +117,71 @@ def presses(*lit: tuple[str, ...], part: str = "b1", to: int = 1) -> list[HandSt
 )
 def test_what_is_made_of_it(evidence: list[Any], found: list[tuple[str, tuple[str, ...]]]) -> None:
     assert [(f.kind, f.channels) for f in diagnose(small(), [LampLook(), *evidence])] == found
+
+
+STANDS = """\
+[panel]
+[boards.a]
+[controls.s1]
+kind = "switch"
+channel = "a.s1"
+[controls.s2]
+kind = "switch"
+channel = "a.s2"
+[controls.b1]
+kind = "button"
+channel = "a.b1"
+[lamps.l1]
+channel = "a.l1"
+[lamps.l2]
+channel = "a.l2"
+"""
+FED = '[supplies.mains]\nfeeds = ["a"]\non_when = [{ %s = "on" }]\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "kinds"),
+    [
+        ("", ["lit by a control", "always on"]),  # it may be what feeds the lamp: nobody says
+        (FED % "s1", ["lit by a control"]),  # s2 feeds nothing
+        (FED % "s2", ["always on"]),
+    ],
+)
+def test_a_lamp_that_comes_back_with_a_contact_that_stood_made_is_lit_by_it(more: str, kinds: list[str]) -> None:
+    """It burns with all dark and in each look, but it was out while the contact was open, and came when it was made."""
+    panel = loads(STANDS + more)
+    fault = fault_of_words(["lit_by_a_control", "s2", "l2"])
+    walk = VirtualWalk(loads(STANDS), {"a": [fault]}, 1, stands={"s2": 1}).run()
+    found = diagnose(panel, walk.evidence)
+    assert [finding.kind for finding in found] == kinds
+    assert all(bool(finding.either) == (len(kinds) > 1) for finding in found)
+    assert found[0].channels == (("a.l2", "a.s2") if len(kinds) > 1 or kinds[0] != "always on" else ("a.l2",))
+
+
+def test_a_lamp_that_is_always_on_is_that_though_contacts_stand_made() -> None:
+    panel = loads(STANDS)
+    walk = VirtualWalk(panel, {"a": [fault_of_words(["always_on", "l2"])]}, 1, stands={"s1": 1, "s2": 1}).run()
+    assert [(found.kind, found.either) for found in diagnose(panel, walk.evidence)] == [("always on", None)]
+
+
+@pytest.mark.parametrize(("made", "asked"), [((), False), (("s2",), True), (("s1", "s2"), True)])
+def test_a_contact_that_nobody_opened_may_be_what_lights_the_lamp(made: tuple[str, ...], asked: bool) -> None:
+    """Nothing in the evidence can tell: it says so, and what to do."""
+    panel = loads(STANDS)
+    values = {f"a.{name}": int(name in made) for name in ("s1", "s2", "b1")}
+    looks = [
+        LampLook({}, "otherwise", {"l2": Seen()}),
+        LampLook({"l1": 1000}, "otherwise", {"l1": Seen(), "l2": Seen()}),
+    ]
+    hands = [HandStep("rest", values=values)]
+    hands += [HandStep("put", ("b1",), to, before=values, values={"a.b1": to}) for to in (1, 0)]
+    found = diagnose(panel, [*looks, *hands, LampLook({"l2": 1000})])
+    assert [(each.kind, each.channels) for each in found] == [
+        ("always on", ("a.l2",)),
+        *(("lit by a control", ("a.l2", f"a.{name}")) for name in made),
+    ]
+    assert all(bool(each.either) == asked for each in found)
+    assert all("open it and look again" in each.because for each in found[1:])
 
 
 def test_what_burns_with_all_dark_is_no_controls_doing() -> None:
