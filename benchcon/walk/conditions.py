@@ -113,6 +113,8 @@ class Conditions:
         """Board → what happened to it since the group at hand was begun."""
         self._unread: dict[str, Condition] = {}
         """Boards whose inputs are to be read whole before anything is known of them, and why."""
+        self._heard_us: dict[str, int] = {}
+        """Board → when a good line came from it last."""
         self._reset_us: dict[str, int] = {}
         self._odd_us: dict[str, int] = {}
         self._about: tuple[int, list[str]] = (-1, [])
@@ -144,6 +146,8 @@ class Conditions:
         if board is None:
             return []
         tally = self.boards[board]
+        if not isinstance(event, ev.Boot | ev.Link | ev.Odd):
+            self._heard_us[board] = event.at_us
         if isinstance(event, ev.Boot):
             return self._boot(board, event, walk)
         if isinstance(event, ev.Link):
@@ -194,7 +198,9 @@ class Conditions:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
         # It may have been off, or in its boot loader, for as long as it has not been heard.
-        return self._happened_to(board, RESET)
+        heard_us = self._heard_us.get(board, 0)
+        was_off = any(at_us > heard_us for (name, _), (_, at_us) in self._doubtful.items() if name == board)
+        return self._happened_to(board, RESET, at_once=event.cause != "seen" and not was_off)
 
     def _all_lit(self, board: str, walk: Walk) -> bool:
         """Whether the step at hand has all outputs of the board lit together."""
