@@ -1,4 +1,4 @@
-"""What the boards say, in the panel's own names: which board is which, and every event as changes of its channels."""
+"""Events of boards in the panel's names: which board is which, and every event as changes of its channels."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from benchcon.wire.notifications import settings
 
 
 class Hearing:
-    """Boards of a session by their names on the panel, and what is heard of them.
+    """The boards of a session by their names on the panel, and what they report.
 
-    It takes events and not `state.Changes`: a walk needs to know what a board reported, when by the board's own clock,
-    and how (a level, an edge, a reading, a ghost, invalid transitions); changes of values are only one of these. And a
-    value that was read again, or that silence made unknown, is nothing that a hand has moved.
+    It uses events and not `state.Changes`, because a walk needs to know how a board reported something (level, edge,
+    reading, ghost, invalid transition) and when by the board's own clock. Moreover, a value that was read again, or
+    that silence made unknown, was not changed by a hand.
     """
 
     def __init__(self, session: Session, panel: Panel) -> None:
         self.session, self.panel = session, panel
         self.names: dict[int, str] = {}
-        """Source number → the board's name on the panel."""
+        """For each source number the board's name on the panel."""
         self.sources: dict[str, int] = {}
-        """The other way round."""
+        """For each board's name its source number."""
         self._invalid: dict[str, int] = {}
 
     def meet(self) -> None:
-        """Find the panel's boards on the bench; those found before stay."""
+        """Find the panel's boards on the bench; boards found earlier are kept."""
         with self.session.lock:
             for board in self.panel.boards:
                 found = self.session.state.board_named(board.own_ident)
@@ -38,13 +38,13 @@ class Hearing:
                         self._invalid.setdefault(f"{board.name}.{channel.id}", channel.invalid)
 
     def was_reset(self, board: str) -> None:
-        """The board counts from nothing again."""
+        """Note that the board was reset, so that its counters begin at zero again."""
         for key in self._invalid:
             if key.startswith(f"{board}."):
                 self._invalid[key] = 0
 
     def changes(self, event: ev.Event) -> list[tuple[Change, str]]:
-        """Return what `event` says of channels, each with how it was heard, as in `machine.Walk.heard`."""
+        """Return the changes of channels in `event`, each with its kind as for `machine.Walk.heard`."""
         board = self.names.get(event.source)
         if board is None:
             return []
@@ -62,7 +62,7 @@ class Hearing:
         return []
 
     def _told(self, board: str, event: ev.Told) -> list[tuple[Change, str]]:
-        """Ghosts that the board found itself, and an encoder's invalid transitions, reported as the sum so far."""
+        """Return ghosts that the board found, and new invalid transitions of encoders, which it reports as sums."""
         word, *rest = event.words
         out: list[tuple[Change, str]] = []
         if word == "ghost":
@@ -75,7 +75,7 @@ class Hearing:
         return out
 
     def values(self) -> dict[str, int]:
-        """Return how every input of the panel stands, as far as it is known."""
+        """Return the value of every input of the panel, as far as it is known."""
         values: dict[str, int] = {}
         with self.session.lock:
             for board in self.panel.boards:
@@ -87,7 +87,7 @@ class Hearing:
         return values
 
     def state_of(self, board: str) -> BoardState | None:
-        """Return how the board stands, by its name on the panel; None: it was never heard."""
+        """Return the state of a board by its name on the panel; None if it was never heard."""
         with self.session.lock:
             return self.session.state.boards.get(self.sources.get(board, -1))
 
@@ -97,7 +97,7 @@ class Hearing:
             return [board for board in self.session.state.boards.values() if board.link == "linked"]
 
     def known(self, board: str) -> bool:
-        """Whether the board has told what it has and how it stands."""
+        """Return whether the board has described its channels and all their values are known."""
         state = self.state_of(board)
         return state is not None and state.known
 

@@ -1,4 +1,4 @@
-"""Parts that a person names: by name, by label, or a whole board by its name or title."""
+"""Finds the parts that a person names: by name or label, or all of a board by its name or label."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ def of_board(panel: Panel, board: str) -> list[str]:
 
 
 def chosen(panel: Panel, text: str) -> list[str]:
-    """Return the names of the parts that `text` lists, with commas between; an empty list: it lists none.
+    """Return the names of the parts that `text` lists, separated by commas; empty if it lists none.
 
-    Raises `Trouble` with the nearest word there is, for one that names nothing.
+    Raises `Trouble`, with the nearest name or label, for a word that names nothing.
     """
     words: dict[str, list[str]] = {}
     for board in panel.boards:

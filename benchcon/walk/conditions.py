@@ -1,4 +1,4 @@
-"""What must hold of a board for what is asked of it to prove anything, watched all through a walk: one table.
+"""Conditions of a board under which a walk's questions prove nothing, watched all through the walk, as one table.
 
 ===========  =============================================  ==============================================  ==========
 condition    holds                                          ends                                            matters to
@@ -12,11 +12,11 @@ no supply    it says that its lamps have none               it says that they ha
 bad lines    (a damaged line came from it, or reached it)   at once                                         answers
 ===========  =============================================  ==============================================  ==========
 
-While a condition holds on a board that the step at hand is about, nothing is asked and no answer is taken; whatever
-happened to such a board since the group was begun makes the group be asked again. An answer by which something was not
-as it should be, or by which nothing came of what a hand did, stands only when a heartbeat that was measured after it
-says that nothing was amiss: else the walk goes back to it.
-What happened to each board is counted in its `Strained`, and becomes evidence of its own (`BoardTrouble`).
+While a condition holds on a board that the current step is about, nothing is asked and no answer is accepted. If
+anything happened to such a board since the group began, the group is asked again. An answer that something was wrong,
+or that nothing came of a hand's action, is final only when a heartbeat measured after it says that all was well;
+otherwise the walk goes back to it. What happened to each board is counted in its `Strained`, and becomes evidence
+(`BoardTrouble`).
 """
 
 from __future__ import annotations
@@ -36,37 +36,37 @@ from benchcon.walk.supply import SuppliedBoards, named
 from benchcon.wire import events as ev
 
 LAST_US = 4_000_000
-"""How long the end of a walk waits for the heartbeat that makes its last answers stand, or for three to be missing."""
+"""How long the end of a walk waits for the heartbeat that makes its last answers final, or for three to be missing."""
 TOLD_US = 100_000
-"""A heartbeat so soon after an answer may have been measured before what was seen, and vouches for nothing."""
+"""A heartbeat this soon after an answer may have been measured before it, and confirms nothing."""
 SETTLE_US = 1_000_000
-"""How long nothing is lit after a reset: what pulls its board down flashes at most once a second."""
+"""How long nothing is lit after a reset, so that an output that pulls its board down flashes at most once a second."""
 TORN_US = 100_000
-"""A line that comes to nothing so shortly before a reset or a lost port was torn by it."""
+"""An incomplete line this shortly before a reset or a lost port was cut off by it."""
 
 
 class Condition(NamedTuple):
-    """One row of the table, as a person reads it."""
+    """One row of the table, with its words for people."""
 
     word: str
     says: str
-    """After “board NAME”."""
+    """What follows “board NAME” while it holds."""
     do: str
-    """What to do about it; empty: it passes by itself."""
+    """What the person should do; empty if it passes by itself."""
     hands: bool
-    """Matters to what is asked of the hand as well."""
+    """It also matters to what is asked of the hand."""
     over: str = ""
-    """After “board NAME”, when it has ended; given where it may be a person's doing, who takes as long as it takes."""
+    """What follows “board NAME” when it has ended; given if a person may cause it, so that it may last any time."""
 
     @property
     def person(self) -> bool:
-        """Whether it may be a person's doing."""
+        """Whether a person may cause it."""
         return bool(self.over)
 
 
 GONE = Condition("gone", "is gone", "plug it in again", True, "is back")
 OTHER = Condition("gone", "is gone", "", True, GONE.over)
-"""On its port another board answers."""
+"""The board is gone, and another board answers on its port."""
 SILENT = Condition("silent", "is silent", "look at its supply and its cable, or reset it", True, "is heard again")
 RESET = Condition("reset", "was reset", "", True)
 SETTLING = Condition("reset", "was reset", "", False)
@@ -77,59 +77,59 @@ BAD = Condition("bad lines", "had damaged lines", "", False)
 
 
 def what_fell(fell: Iterable[Condition]) -> str:
-    """What happened to a board, after “its board”; it may have been no more than something that held on it."""
+    """Return what happened to a board, as words that follow “its board”."""
     return " and ".join(each.says for each in fell) or "did not come through well"
 
 
 Held = tuple[tuple[str, Condition], ...]
-"""Boards, each with what holds on it."""
+"""Boards, each with the condition that holds on it."""
 
 
 class Conditions:
     """What has happened to the boards of a walk, and what holds on them now."""
 
     def __init__(self, hearing: Hearing, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
-        """`before`: what happened to them in an earlier part of the same walk."""
+        """`before` is the evidence of what happened to the boards in an earlier part of the same walk."""
         self.hearing, self.layout = hearing, layout
         self.feeding = SuppliedBoards(hearing, layout)
         self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
         self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
-        """Board → part that was to light → resets meanwhile."""
+        """For each board, by part commanded to light, the resets meanwhile."""
         self._together: dict[str, dict[str, int]] = {name: {} for name in self.boards}
-        """Board → what happened to it, by its counter's name → how often while all its outputs were lit together."""
+        """For each board, by counter, how often that happened while all its outputs were lit together."""
         self._together_mv: dict[str, int] = dict.fromkeys(self.boards, 0)
-        """Board → its supply at the lowest meanwhile; 0: not known."""
+        """For each board the lowest supply voltage meanwhile; 0: not known."""
         self._before_mv: dict[str, int] = dict.fromkeys(self.boards, 0)
-        """Board → its supply at the last heartbeat before that; 0: not known."""
+        """For each board the supply voltage at the last heartbeat before; 0: not known."""
         self._lit_since: tuple[int, int] = (-1, 0)
-        """The step whose outputs are lit, and since when."""
+        """Number of the step whose outputs are lit, and since when (µs)."""
         self._asked_since: tuple[int, int] = (-1, 0)
-        """The step that may be lit as soon as the boards have told their supply, and since when it waits for that."""
+        """Number of the step that waits for the boards to report their supply, and since when (µs)."""
         self._alive_us: dict[str, int] = {}
-        """Board → when its last heartbeat came."""
+        """For each board the time of its last heartbeat (µs)."""
         self._dimmed: dict[str, int] = dict.fromkeys(self.boards, 0)
-        """Board → how often its supply went while it was looked at."""
+        """For each board how often its supply failed while it was looked at."""
         self._fell: dict[str, dict[Condition, None]] = {}
-        """Board → what happened to it since the group at hand was begun."""
+        """For each board what happened to it since the current group began, in order."""
         self._unread: dict[str, Condition] = {}
-        """Boards whose inputs are to be read whole before anything is known of them, and why."""
+        """Boards all of whose inputs must be read before anything is known of them, and why."""
         self._heard_us: dict[str, int] = {}
-        """Board → when a good line came from it last."""
+        """For each board the time of the last valid line from it (µs)."""
         self._reset_us: dict[str, int] = {}
         self._odd_us: dict[str, int] = {}
         self._about: tuple[int, list[str]] = (-1, [])
         self._was_dark: set[str] = set()
         self._silent: set[str] = set()
         self._doubtful: dict[tuple[str, bool], tuple[str, int]] = {}
-        """Board, and whether to a look → the first group with an answer that does not stand yet, and when the last such
-        answer came."""
+        """By board, and whether it was a look: the first group with an answer that is not final yet, and the time of
+        the last such answer."""
         self._switched_off: set[str] = set()
-        """Groups that were asked again because the supply went after a switch had been moved."""
+        """Groups that were asked again because the supply failed after a switch had been moved."""
         self._over_us: int | None = None
         self._before = {each.board: each for each in before if isinstance(each, BoardTrouble)}
 
     def begin(self) -> None:
-        """Take over what the boards have said so far."""
+        """Begin with the present states of the boards."""
         self.feeding.begin()
         for board in self.boards:
             state = self.hearing.state_of(board)
@@ -141,7 +141,7 @@ class Conditions:
     # What happens -------------------------------------------------------------------------------------------------
 
     def take(self, event: ev.Event, walk: Walk) -> list[str]:
-        """Take what a board says; returns groups that the walk must go back to."""
+        """Take an event of a board; return the groups that the walk must go back to."""
         board = self.hearing.names.get(event.source)
         if board is None:
             return []
@@ -158,7 +158,7 @@ class Conditions:
                 return self._happened_to(board, GONE)
         elif isinstance(event, ev.Gap):
             if self._unread.get(board) is GONE:
-                return []  # what it said meanwhile
+                return []  # it was sent before the board's inputs were read again
             self._count(board, "missing", walk, event.missing)
             self._unread.setdefault(board, GAP)
             return self._happened_to(board, GAP)
@@ -188,7 +188,7 @@ class Conditions:
     def _boot(self, board: str, event: ev.Boot, walk: Walk) -> list[str]:
         self._reset_us[board] = event.at_us
         if self._unread.get(board) is GONE:
-            return []  # plugged in again it restarts, of course
+            return []  # a board that is plugged in again restarts, of course
         self.boards[board].booted(event.cause)
         self._untear(board, event.at_us)
         if self._all_lit(board, walk):
@@ -197,25 +197,25 @@ class Conditions:
             for name in walk.step.parts:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
-        # It may have been off, or in its boot loader, for as long as it has not been heard.
+        # It may have been off, or in its boot loader, since it was last heard.
         heard_us = self._heard_us.get(board, 0)
         was_off = any(at_us > heard_us for (name, _), (_, at_us) in self._doubtful.items() if name == board)
         return self._happened_to(board, RESET, at_once=event.cause != "seen" and not was_off)
 
     def _all_lit(self, board: str, walk: Walk) -> bool:
-        """Whether the step at hand has all outputs of the board lit together."""
+        """Return whether the current step has all outputs of the board lit together."""
         return walk.step is not None and walk.step.do == "together" and board in self.concerned(walk)
 
     def _count(self, board: str, what: str, walk: Walk, by: int = 1) -> None:
-        """Something has happened to a board `by` times; `what` is the name of its counter."""
+        """Add `by` to the board's counter `what`."""
         setattr(self.boards[board], what, getattr(self.boards[board], what) + by)
         if by and self._all_lit(board, walk):
             self._together[board][what] = self._together[board].get(what, 0) + by
 
     def may_be_lit(self, walk: Walk, now_us: int) -> bool:
-        """Whether the step at hand may be lit. Before all is lit together each board has said what its supply is.
+        """Return whether the current step may be lit. Before all is lit together, each board must report its supply.
 
-        One that sends no heartbeats is not waited for.
+        A board that sends no heartbeats is not waited for.
         """
         if walk.step is None or walk.step.do != "together":
             return True
@@ -225,9 +225,9 @@ class Conditions:
         return told or now_us - self._asked_since[1] > LAST_US
 
     def lit(self, walk: Walk, now_us: int) -> bool:
-        """The boards have confirmed what the step at hand wants lit; return whether it can be looked at.
+        """Note that the boards have confirmed the outputs of the current step; return whether it can be looked at.
 
-        Where all is lit together each board has to have told since that it bears it.
+        If all is lit together, each board must have sent a heartbeat since.
         """
         if self._lit_since[0] != walk.step_number:
             self._lit_since = walk.step_number, now_us
@@ -239,7 +239,7 @@ class Conditions:
         )
 
     def _untear(self, board: str, at_us: int) -> None:
-        """A reset, or a plug that is pulled, tears the line that is on its way: that is not a fault of the line."""
+        """Uncount an incomplete line just before `at_us`, which a reset or a pulled plug has cut off."""
         if at_us - self._odd_us.pop(board, -TORN_US) < TORN_US:
             self.boards[board].bad_here -= 1
 
@@ -274,7 +274,7 @@ class Conditions:
         return []
 
     def is_without_supply(self, board: str) -> bool:
-        """Whether the board has said that its lamps have no supply."""
+        """Return whether the board has reported that its lamps have no supply."""
         return board in self.feeding.no_supply
 
     def _darkened(self, board: str, at_once: bool) -> list[str]:
@@ -282,7 +282,7 @@ class Conditions:
         return self._happened_to(board, DARK, at_once)
 
     def _happened_to(self, board: str, what: Condition, at_once: bool = False) -> list[str]:
-        """Return the groups whose answers this makes doubtful; none if the board has told it `at_once`."""
+        """Return the groups whose answers `what` makes doubtful; none if the board has reported it `at_once`."""
         self._fell.setdefault(board, {})[what] = None
         if at_once:
             return []
@@ -291,7 +291,7 @@ class Conditions:
         return [group for group, answered_us in found if group and not self._was_switched_off(what, group, answered_us)]
 
     def _was_switched_off(self, what: Condition, group: str, answered_us: int) -> bool:
-        """Whether the supply went because a switch was moved after the answer; that it was so is doubted once."""
+        """Return whether the supply failed because a switch was moved after the answer; each group is doubted once."""
         if what is not NO_SUPPLY or self.feeding.moved_us <= answered_us:
             return False
         again = group in self._switched_off
@@ -299,7 +299,7 @@ class Conditions:
         return again
 
     def tick(self, now_us: int, walk: Walk) -> list[str]:
-        """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""
+        """Check for silence, which is no event, at `now_us`; return the groups that the walk must go back to."""
         groups: list[str] = []
         for board in self.boards:
             state = self.hearing.state_of(board)
@@ -310,17 +310,19 @@ class Conditions:
         return groups
 
     def looked(self, walk: Walk, right: bool, now_us: int) -> None:
-        """The eye has answered the step at hand; `right`: all is as it should be."""
-        if walk.step is not None and (not right or walk.step.do == "dark"):  # what has lit was lit
+        """Note that the eye has answered the current step; `right` means that all is as it should be."""
+        if walk.step is not None and (not right or walk.step.do == "dark"):  # what was seen lit cannot be doubted
             self._doubt(walk, now_us)
 
     def done(self, walk: Walk, now_us: int) -> None:
-        """The hand says that it has done what was asked, and nothing of it was heard so far."""
+        """Note that the hand says it has done what was asked, although nothing was heard of it."""
         self._doubt(walk, now_us)
 
     def odd(self, group: Group, now_us: int) -> None:
-        """What the hand did in this group, which is over, was not all heard as it should be: lines may be on their way
-        that never come, which the next good one tells."""
+        """Note that not all that the hand did in `group`, which is over, was heard as it should be.
+
+        Lines may have been lost; the next valid one will show it.
+        """
         if group.kind not in LOOK_KINDS:
             names = [name for name in group.parts if self.layout.part(name).wired]
             self._doubt_of(group.name, self._boards_with(names), False, now_us)
@@ -339,7 +341,7 @@ class Conditions:
     # How it stands ------------------------------------------------------------------------------------------------
 
     def concerned(self, walk: Walk) -> list[str]:
-        """Boards that the group at hand is about."""
+        """Return the boards that the current group is about."""
         if self._about[0] != walk.step_number:
             self._about = walk.step_number, self._boards_of(walk)
         return self._about[1]
@@ -349,7 +351,7 @@ class Conditions:
         if group is None or step is None:
             return []
         names: Sequence[str] = group.parts
-        if not names:  # hands off everything, or all dark: as far as the walk goes
+        if not names:  # hands off, or all dark: every board of the walk
             kinds = ("lamp", "display") if step.do in LOOKS else ("control",)
             names = [each.name for each in walk.groups if each.kind in kinds]
         return self._boards_with([name for name in names if self.layout.part(name).wired])
@@ -359,7 +361,7 @@ class Conditions:
         return list(dict.fromkeys(spots[key].channel.board for name in names for key in self.layout.channels_of(name)))
 
     def holding(self, walk: Walk, now_us: int) -> Held:
-        """Return what holds now on boards that the step at hand is about, and matters to it."""
+        """Return the conditions that hold now on boards of the current step and matter to it."""
         out: list[tuple[str, Condition]] = []
         for board in self.concerned(walk):
             what = self._holds(board, now_us)
@@ -376,7 +378,7 @@ class Conditions:
         if (why := self._unread.get(board)) is not None:
             if why is RESET or not state.known:
                 return why
-            del self._unread[board]  # read before this was noticed
+            del self._unread[board]  # its inputs were read before this was noticed
         if now_us - self._reset_us.get(board, -SETTLE_US) < SETTLE_US:
             return SETTLING
         if state.dark:
@@ -384,35 +386,35 @@ class Conditions:
         return NO_SUPPLY if self.is_without_supply(board) else None
 
     def _instead(self, board: str) -> str:
-        """The ident of another board that answers on the port of this one, which is gone; empty: none does."""
+        """Return the ident of another board that answers on the port of this one, which is gone; empty if none does."""
         state = self.hearing.state_of(board)
         if state is None or not state.port:
             return ""
-        # What it is called is the panel's to say: a board that answers in its place is asked by its number first.
+        # Names are given by the panel, so the board on that port is looked up by its source number first.
         own = self.layout.panel.board(board)
         others = (each for each in self.hearing.linked() if each.port == state.port and each is not state)
         return next((each.ident for each in others if own is None or each.ident != own.own_ident), "")
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
-        """Return what happened to the boards of the group at hand since it was begun and matters to its step."""
+        """Return what happened to the boards of the current group since it began, and matters to its step."""
         fell = dict.fromkeys(c for board in self.concerned(walk) for c in self._fell.get(board, ()))
         return tuple(c for c in fell if _matters(c, walk))
 
     def upset(self, walk: Walk) -> tuple[str, ...]:
-        """Return the boards of the group at hand to which anything happened since it was begun."""
+        """Return the boards of the current group to which anything happened since it began."""
         return tuple(b for b in self.concerned(walk) if any(_matters(c, walk) for c in self._fell.get(b, ())))
 
     def begun(self) -> None:
-        """A group was begun, or is asked again: what happened to a board before does not touch it."""
+        """Note that a group begins, or is asked again: what happened to a board before does not affect it."""
         self._fell.clear()
 
     def settled(self, now_us: int) -> bool:
-        """Whether, the walk being over, all answers stand; the last ones wait for the next heartbeat."""
+        """Return whether, at the end of the walk, all answers are final; the last ones need another heartbeat."""
         self._over_us = now_us if self._over_us is None else self._over_us
         return not self._doubtful or now_us - self._over_us >= LAST_US
 
     def evidence(self) -> list[Evidence]:
-        """Return what happened to each board to which anything did."""
+        """Return as evidence what happened to each board, for those to which anything did."""
         out: list[Evidence] = []
         for name, tally in self.boards.items():
             new = BoardTrouble(
@@ -438,7 +440,7 @@ class Conditions:
         return out
 
     def advice(self, held: Held) -> str:
-        """Say in one sentence what holds and what to do about it."""
+        """Return in one sentence what holds and what to do about it."""
         by: dict[Condition, list[str]] = {}
         for board, what in held:
             by.setdefault(what, []).append(board)
@@ -463,6 +465,6 @@ class Conditions:
 
 
 def _matters(what: Condition, walk: Walk) -> bool:
-    """Whether `what` touches what the step at hand asks; that a supply is off is just what is looked at there."""
+    """Return whether `what` matters to the current step. Steps about a supply want it to be off."""
     do = walk.step.do if walk.step is not None else ""
     return what.hands or do in LOOKS or (do in SUPPLY_LOOKS and what is not NO_SUPPLY)

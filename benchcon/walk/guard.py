@@ -1,8 +1,8 @@
-"""Whether a key can be meant for the question that stands: nothing is proved by a key that nobody meant.
+"""Decides whether a key can be meant as an answer to the question on the screen.
 
-An answer counts when its question has stood for half a second, so that somebody can have looked. A key that is held
-down comes again and again: only the first of them is an answer. Whether a key is held cannot be told from a terminal;
-but what comes again a tenth of a second after itself, or before itself, was not pressed again.
+An answer counts once its question has been shown for half a second, so that somebody can have looked. A key that is
+held down repeats, and only its first press is an answer. A terminal does not report whether a key is held, but a key
+that comes again within a tenth of a second or so was not pressed again.
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ from __future__ import annotations
 from enum import Enum
 
 STAND_S = 0.5
-"""How long a question must have stood."""
+"""How long a question must have been shown before it can be answered."""
 REPEAT_S = 0.15
-"""A held key comes again within this: terminals repeat ten to forty times a second (common practice, no source)."""
+"""Longest time between repeats of a held key: terminals repeat 10 to 40 times a second (common practice, no source)."""
 AFTER_S = 0.12
 """How long to wait for the repeat of a key that may be the first repeat of a held one."""
 MAYBE_S = 2.5
@@ -20,16 +20,16 @@ MAYBE_S = 2.5
 
 
 class Press(Enum):
-    """What one press of a key is."""
+    """What one press of a key counts as."""
 
     TAKEN = "an answer"
-    EARLY = "pressed before anybody can have looked, or while nothing is asked"
-    REPEAT = "the same press, coming again"
-    MAYBE = "an answer, unless the key comes again at once: ask `Guard.settled` after `AFTER_S`"
+    EARLY = "pressed before anybody can have looked, or while there is no question"
+    REPEAT = "a repeat of a held key"
+    MAYBE = "an answer, unless the key comes again at once: call `Guard.settled` after `AFTER_S`"
 
 
 class Guard:
-    """Presses against the question at hand. Times in seconds, of any clock that does not run back."""
+    """Judges key presses against the current question. Times are in seconds of any monotonic clock."""
 
     def __init__(self) -> None:
         self._question = 0
@@ -37,23 +37,23 @@ class Guard:
         self._key = ""
         self._pressed = float("-inf")
         self._waits = 0
-        """Question that a press of `MAYBE` answers, if it is one."""
+        """Number of the question that a press of `MAYBE` answers, if it turns out to be an answer."""
 
     def asked(self, question: int, now: float) -> None:
-        """This question (a number above 0) is shown now; this may be called again and again."""
+        """Note that the question `question` (a number above 0) is shown; it may be called repeatedly."""
         if question != self._question:
             self._question, self._since = question, now
 
     def nothing_asked(self) -> None:
-        """Nothing that could be answered stands."""
+        """Note that no question is shown that could be answered."""
         self._question = 0
 
     def stands(self, now: float) -> bool:
-        """Whether the question has stood for long enough to be answered."""
+        """Return whether the question has been shown for long enough to be answered."""
         return self._question > 0 and now - self._since >= STAND_S
 
     def pressed(self, key: str, now: float) -> Press:
-        """A key was pressed, or came again."""
+        """Take a key that was pressed, or that repeats, and return what it counts as."""
         since = now - self._pressed if key == self._key else float("inf")
         self._key, self._pressed, self._waits = key, now, 0
         if since < REPEAT_S:
@@ -66,6 +66,6 @@ class Guard:
         return Press.TAKEN
 
     def settled(self) -> Press:
-        """The time after a press of `MAYBE` is over."""
+        """Return what a press of `MAYBE` counts as, once `AFTER_S` are over."""
         waits, self._waits = self._waits, 0
         return Press.TAKEN if waits and waits == self._question else Press.REPEAT

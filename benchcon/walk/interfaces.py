@@ -1,4 +1,5 @@
-"""What a face of the walk is: it shows prompts, makes sounds, and posts answers; and the face of a simulated hand."""
+"""User interfaces of the walk, called faces: they show prompts, make sounds and post answers. Also that of a simulated
+hand, which needs no person."""
 
 from __future__ import annotations
 
@@ -25,19 +26,20 @@ WORDS = ("done", "same", "otherwise", "lit", "skip", "back", "again", "not wired
 
 @dataclass(frozen=True, slots=True)
 class FaceAnswer:
-    """What a face has to say. `step`: the step number that it answers; 0: whichever is at hand."""
+    """An answer from a face. `step` is the number of the step that it answers; 0 stands for the current one."""
 
     word: str
     """One of `WORDS`."""
     step: int = 0
     lamps: Mapping[str, Seen] = field(default_factory=dict)
-    """otherwise: every lamp that was lit. lit: those that lit while a control was worked; an empty name: not known."""
+    """With `otherwise`, every lamp that was lit. With `lit`, those that lit while a control was worked; an empty name
+    stands for one that is not known."""
     displays: Mapping[str, bytes] = field(default_factory=dict)
-    """otherwise: every display that showed something."""
+    """With `otherwise`, every display that showed something, and what (segments)."""
     level: str = "full"
     flickering: bool = False
     text: str = ""
-    """note: its words."""
+    """With `note`, its text."""
 
 
 Post = Callable[[FaceAnswer], None]
@@ -45,64 +47,64 @@ Post = Callable[[FaceAnswer], None]
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """How the walk stands, for a face to show. A plain value: it may be kept and read from any thread."""
+    """The state of the walk, for a face to show. It is immutable and may be read from any thread."""
 
     prompt: Prompt
     state: str
     number: int
-    """The step number to answer."""
+    """Number of the step to answer."""
     step: Step | None
     wants: Wants
     values: Mapping[str, int]
     steady: bool
-    """A lamp under test has done with blinking."""
+    """A lamp under test has stopped blinking and is lit steadily."""
     button: str = ""
-    """A button that has passed and may answer: short yes, long no."""
+    """Name of a passed button that may answer: a short press is yes, a long one no."""
     waits: str = ""
-    """The same in two words, in place of the title; empty where the title still stands."""
+    """What the walk waits for, in two words that replace the title; empty if the title stays."""
     instead: str = ""
-    """What else has moved in this step, in words."""
+    """What moved in this step instead of what was asked for, in words."""
     last: str = ""
-    """What came of the step before, where that is not what was asked for."""
+    """What came of the previous step, if that is not what was asked for."""
     trouble: str = ""
-    """Why the walk waits (a board is gone, or dark) and what to do; it stands for as long as the walk waits."""
+    """Why the walk waits (a board is gone, or dark), and what to do; empty when it does not wait."""
     late: str = ""
-    """That the outputs take long to be as wanted; empty as soon as they are."""
+    """A message that the outputs are not set yet; empty as soon as they are."""
 
 
 class WalkInterface(Protocol):
-    """Called on the runner's thread only; answers may be posted from any thread."""
+    """A face. Its methods are called on the runner's thread only; it may post answers from any thread."""
 
     simulated: bool
-    """A simulated hand: it says when it is done, so nothing is shown before the boards are ready for it."""
+    """It is a simulated hand, which reports when it is done; steps are shown to it only once the boards are ready."""
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
-        """The walk begins."""
+        """Begin a walk over the panel `layout`; answers go to `post`."""
 
     def show(self, scene: Scene) -> None:
-        """There is something new to show."""
+        """Show a new state of the walk."""
 
     def sound(self, word: str) -> None:
-        """``right``, ``wrong`` or ``over`` is to be heard."""
+        """Make a sound: `word` is ``right``, ``wrong`` or ``over``."""
 
     def warn(self, text: str) -> None:
-        """One line that a person should read: a board is gone, or an output cannot be lit."""
+        """Show one line that the person should read, such as that a board is gone."""
 
     def end(self) -> None:
-        """The walk is over, or was left."""
+        """End, because the walk is over or was left."""
 
 
 class SimulatedHandFace:
-    """Works the controls of simulated boards through their hands, and answers from what is really lit."""
+    """Works the controls of simulated boards through their hands, and answers by what is really lit there."""
 
     simulated = True
 
     def __init__(self, hands: Mapping[str, Hand], look_s: float = 0.0) -> None:
-        """`hands`: by the board's name on the panel. `look_s`: how long it looks before it answers."""
+        """`hands` are by the board's name on the panel; `look_s` is how long it looks before it answers."""
         self.hands = dict(hands)
         self.look_s = look_s
         self.trouble = ""
-        """Why the hand gave up, if it did."""
+        """Why the hand gave up; empty if it did not."""
         self._scenes: queue.Queue[Scene | None] = queue.Queue()
         self._thread: threading.Thread | None = None
         self._layout: PanelIndex | None = None
@@ -110,15 +112,15 @@ class SimulatedHandFace:
         self._parts: dict[str, frozenset[str]] = {}
         self._ended = threading.Event()
         self._home: dict[str, dict[str, int]] = {}
-        """Board → where each of its parts stood at first."""
+        """For each board the positions of its parts before the walk."""
         self._moved = False
         self._burns: frozenset[str] | None = None
-        """Lamps and displays that were lit when this was looked at last, while all should be dark."""
+        """Lamps and displays that were lit at the last look, while all should be dark; None before the first."""
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
         """Start the hand's own thread."""
         for board, hand in self.hands.items():
-            with contextlib.suppress(Trouble):  # an emulated chip knows single channels only
+            with contextlib.suppress(Trouble):  # an emulated chip knows only single channels
                 kinds = hand.parts()
                 at = hand.where()
                 self._home[board] = {name: to for name, to in at.items() if kinds.get(name, ("",))[0] != "encoder"}
@@ -127,17 +129,17 @@ class SimulatedHandFace:
         self._thread.start()
 
     def show(self, scene: Scene) -> None:
-        """Take up the step, if it is a new one."""
+        """Do the step of `scene`, if it is a new one."""
         self._scenes.put(scene)
 
     def sound(self, word: str) -> None:
-        """Robots are deaf."""
+        """Do nothing: a simulated hand needs no sounds."""
 
     def warn(self, text: str) -> None:
-        """Robots do not read either."""
+        """Do nothing: a simulated hand needs no messages."""
 
     def end(self) -> None:
-        """Stop, and leave everything where it stood at first."""
+        """Stop, and put everything back to where it was before the walk."""
         self._ended.set()
         self._scenes.put(None)
         if self._thread is not None:
@@ -145,7 +147,7 @@ class SimulatedHandFace:
         self._put_back()
 
     def _put_back(self) -> None:
-        """Put what was moved back where it stood: one of the switches may be what feeds the lamps."""
+        """Put back what was moved: one of the switches may feed the lamps."""
         if not self._moved:
             return
         self._moved = False
@@ -158,7 +160,7 @@ class SimulatedHandFace:
 
     def _work(self, layout: PanelIndex, post: Post) -> None:
         while (scene := self._scenes.get()) is not None:
-            while not self._scenes.empty():  # only the newest counts
+            while not self._scenes.empty():  # only the newest scene counts
                 newer = self._scenes.get_nowait()
                 if newer is None:
                     return
@@ -187,7 +189,7 @@ class SimulatedHandFace:
                 return
 
     def _watch(self, layout: PanelIndex) -> list[str]:
-        """Return what has come to light, though all should be dark, since the step before; at first nothing."""
+        """Return what has lit since the previous step although all should be dark; nothing at the first step."""
         lamps, displays = self._seen_of(layout, Wants(), DIM)
         now = frozenset((*lamps, *displays))
         before, self._burns = self._burns, now
@@ -212,7 +214,7 @@ class SimulatedHandFace:
                 self._contact_by_contact(control, step.to)
 
     def _on_the_way(self, hand: Hand, control: Control, to: int) -> list[int]:
-        """Places, in percent, by which a potentiometer is turned to an end: slowly, so that its way is seen."""
+        """Return the places, in percent, through which a potentiometer is turned slowly, so that its travel is seen."""
         if not self._knows(control.channels[0].board, control.name) or control.high_count == control.low_count:
             return [to]
         counts = hand.where().get(control.name, control.low_count)
@@ -221,7 +223,7 @@ class SimulatedHandFace:
         return [*(between if to else reversed(between)), to]
 
     def _knows(self, board: str, name: str) -> bool:
-        """Whether the board's hand has a part of this name. An emulated chip only knows single channels."""
+        """Return whether the board's hand has a part of this name. An emulated chip has only single channels."""
         if board not in self._parts:
             try:
                 self._parts[board] = frozenset(self._hand(board).parts())
@@ -230,7 +232,7 @@ class SimulatedHandFace:
         return name in self._parts[board]
 
     def _contact_by_contact(self, control: Control, to: int) -> None:
-        """Move a switch whose hand knows its contacts only: what breaks first, then what makes."""
+        """Move a switch whose hand knows only its contacts: first those that break, then those that make."""
         code = control.codes[to]
         for made in (0, 1):
             for channel, value in zip(control.channels, code, strict=False):
@@ -246,7 +248,7 @@ class SimulatedHandFace:
         return self.hands[board]
 
     def _look(self, layout: PanelIndex, scene: Scene) -> FaceAnswer:
-        """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
+        """Look until all is as it should be, or until a lamp has had the time to come on and to go off."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
         pictures = {name: picture for name, picture in scene.wants.displays.items() if any(picture)}
         if scene.step is not None and scene.step.do == "no_supply":
@@ -263,7 +265,7 @@ class SimulatedHandFace:
         return FaceAnswer("otherwise", scene.number, lit, shown)
 
     def _seen(self, layout: PanelIndex, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
-        """What is lit and shown just now."""
+        """Return what is lit and shown now."""
         dim = DIM_AMONG if scene.step is not None and scene.step.do in ALL_TO_BE_LIT else DIM
         return self._seen_of(layout, scene.wants, dim)
 
@@ -291,16 +293,16 @@ class SimulatedHandFace:
 
 
 SWEEP_PERCENT = 5
-"""By how much of its travel a simulated hand turns a potentiometer at a time."""
+"""Percentage of its travel by which a simulated hand turns a potentiometer at a time."""
 LOOKS_S = (0.05, 0.1, 0.15)
-"""Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
+"""Waits between looks: a lamp dimmed by modulation is measured over a tenth of a second."""
 SUPPLY_LOOKS_S = (0.3, 0.4, 0.5, 0.5, 0.5)
-"""Further waits where a supply has just been switched: it takes its time to come and to go."""
+"""Further waits after a supply was switched, which takes time to come and to go."""
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
 """Share of the wanted lightness below which a lamp counts as dim."""
 DIM_AMONG = 0.8
-"""The same among others that are lit: half of their light, which is 0.76 of their lightness (CIE 1976), is seen."""
+"""The same among others that are lit: half their light (0.76 of their lightness, CIE 1976) is noticed as dim."""
 
 __all__ = ["FaceAnswer", "Post", "Scene", "SimulatedHandFace", "WalkInterface"]

@@ -1,4 +1,4 @@
-"""The walk's journal: one JSON object a line, written as it goes, so that a walk that was broken off goes on."""
+"""The walk's journal: one JSON object a line, written as the walk goes, so that an interrupted walk can continue."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ HOWS = ("done", "skipped", "not wired")
 
 @dataclass(slots=True)
 class FinishedStep:
-    """One finished group: its evidence, how it went, notes."""
+    """One finished group: its evidence, how it ended, and notes."""
 
     group: Group
     evidence: list[Evidence]
@@ -26,7 +26,7 @@ class FinishedStep:
 
 
 def line_of(each: FinishedStep | str) -> dict[str, Any]:
-    """Return the journal line of a finished group, or of one (by name) whose evidence is to be forgotten."""
+    """Return the journal line of a finished group, or of one (given by name) whose evidence is withdrawn."""
     if isinstance(each, str):
         return {"forget": each}
     return {
@@ -41,7 +41,7 @@ def line_of(each: FinishedStep | str) -> dict[str, Any]:
 
 
 def resume(lines: Iterable[Mapping[str, Any]]) -> list[FinishedStep]:
-    """Return the finished groups that a journal holds, in order. Raises `Trouble` for a line of the wrong form."""
+    """Return the finished groups in a journal, in order. Raises `Trouble` for a line of the wrong form."""
     done: dict[str, FinishedStep] = {}
     for number, line in enumerate(lines, 1):
         if "forget" in line:

@@ -1,4 +1,4 @@
-"""Whether what the channels read is what a step asked for: questions the walk asks again and again."""
+"""Judges whether channels read what a step asked for, and what must be asked again."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from benchcon.walk.plan import Step, odd_display, pressed_again
 from benchcon.wire.items import signed16
 
 STEADY = ("contact", "selector")
-"""Kinds of channel that stand where they are until a hand moves them."""
+"""Kinds of channel that keep their value until a hand moves them."""
 
 
 def own_channels(layout: PanelIndex, step: Step | None) -> set[str]:
-    """The channels of the parts that `step` is about."""
+    """Return the channels of the parts that `step` is about."""
     return {key for part in step.parts for key in layout.channels_of(part)} if step else set()
 
 
 def reads(layout: PanelIndex, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
-    """Whether all of `parts` (buttons, switches) read as position `to`."""
+    """Return whether all of `parts` (buttons, switches) read as position `to`."""
     return all(
         values.get(key_of(channel)) == value
         for name in parts
@@ -32,7 +32,7 @@ def reads(layout: PanelIndex, parts: Sequence[str], to: int, values: Mapping[str
 
 
 def turned(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether a knob stands just where it should after being turned as `step` asks."""
+    """Return whether a knob is exactly where it should be after being turned as `step` asks."""
     if step.do not in ("turn", "end"):
         return False
     control = layout.controls[step.parts[0]]
@@ -46,17 +46,17 @@ def turned(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Ma
 
 
 def done(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether a step of the hand has come out as asked."""
+    """Return whether a step of the hand came out as asked."""
     if step.do == "put":
         return reads(layout, step.parts, step.to, values)
     return turned(layout, step, before, values)
 
 
 def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether any channel but a potentiometer's stands differently from before, so that something has come of the step.
+    """Return whether any channel except a potentiometer's has changed, so that something has come of the step.
 
-    A button that has sprung back (it was brushed, or still held, when the step began) is nothing odd, unless the step's
-    own part reads as asked already: then it may be that the two are crossed, and this is what there is to see.
+    A button that sprang back (it was brushed, or still held, when the step began) does not count, unless the step's own
+    part already reads as asked: then the two may be crossed, and nothing else would show it.
     """
     asked = done(layout, step, before, values)
     for key, spot in layout.spots.items():
@@ -75,7 +75,7 @@ def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mappi
 
 
 def only_nudged(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether nothing has moved but other switches, such as a hand nudges in passing."""
+    """Return whether only other switches have moved, as a hand may nudge in passing."""
     own = own_channels(layout, step)
     moved = [key for key, value in values.items() if value != before.get(key, value) and key in layout.spots]
     parts = [layout.spots[key].part for key in moved if layout.spots[key].kind in STEADY]
@@ -87,8 +87,7 @@ def only_nudged(layout: PanelIndex, step: Step, before: Mapping[str, int], value
 
 
 def at_another_position(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether the step's switch of more than two positions stands at one that was not asked for, and nothing else has
-    moved."""
+    """Return whether only the step's switch, of more than two positions, has moved, to a position not asked for."""
     own = own_channels(layout, step)
     if len(step.parts) != 1 or len(layout.controls[step.parts[0]].codes) <= 2:
         return False
@@ -99,7 +98,7 @@ def at_another_position(layout: PanelIndex, step: Step, before: Mapping[str, int
 
 
 def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether the knob of `step`, or another of its kind, was really moved and not only brushed."""
+    """Return whether the knob of `step`, or another of its kind, was turned and not only brushed."""
     kind = layout.controls[step.parts[0]].kind
     for key, spot in layout.spots.items():
         if spot.kind != kind or not isinstance(spot.part, Control) or key not in values:
@@ -114,12 +113,12 @@ def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values
 
 
 def springs_back(layout: PanelIndex, step: Step) -> bool:
-    """Whether the step's controls spring back by themselves from the position that it asks for."""
+    """Return whether one of the step's controls springs back from the position that it asks for."""
     return step.do == "put" and any(step.to in layout.controls[name].spring for name in step.parts)
 
 
 def nothing_to_let_go(layout: PanelIndex, step: Step, last: Evidence | None) -> bool:
-    """Whether `step` lets go of a button that showed nothing at all when it was pressed: nothing will show now."""
+    """Return whether `step` releases a button that showed nothing when it was pressed: nothing will show now."""
     return (
         step.do == "put"
         and isinstance(last, HandStep)
@@ -132,7 +131,7 @@ def nothing_to_let_go(layout: PanelIndex, step: Step, last: Evidence | None) -> 
 
 
 def kept_back(layout: PanelIndex, hand: HandStep) -> bool:
-    """Whether the board kept keys to itself that were held together, as it should in a matrix without diodes."""
+    """Return whether the board held back keys that were held together, as it should in a matrix without diodes."""
     keys = {key for part in hand.parts for key in layout.channels_of(part)}
     matrices = {layout.matrix_of.get(key, "") for key in keys}
     return (
@@ -144,7 +143,7 @@ def kept_back(layout: PanelIndex, hand: HandStep) -> bool:
 
 
 def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
-    """Whether anything in a group did not go as it should, so that it should be asked once more."""
+    """Return whether anything in a group's evidence is not as it should be, so that it should be asked once more."""
     for each in evidence:
         if not isinstance(each, HandStep) or each.do not in ("put", "turn", "end"):
             continue
@@ -158,18 +157,18 @@ def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
 
 
 SILENT_PRESSES = 3
-"""How often a contact that never made is asked for again: with the two times before as often as a worn one."""
+"""How often a contact that never made is asked for again: with the two times before it is enough for a worn one."""
 
 
 def _nothing_made(layout: PanelIndex, hand: HandStep) -> bool:
-    """Whether none of the contacts that were asked for made, nor anything else."""
+    """Return whether neither the contacts that were asked for nor any others made."""
     own = {key for name in hand.parts for key in layout.channels_of(name)}
     answered = hand.outcome in ("said", "otherwise")
     return answered and not any(hand.values.get(key) for key in own) and not _others_moved(layout, hand)
 
 
 def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
-    """Whether a contact was asked for more than once in a group of one control, and never made."""
+    """Return whether a contact was asked for more than once in a group of one control, and never made."""
     asked: dict[int, list[bool]] = {}
     for each in evidence:
         alone = isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1
@@ -179,11 +178,11 @@ def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
 
 
 def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: bool = False) -> list[Step]:
-    """Return the steps that decide what a group of one control, asked twice, has left in doubt; none: nothing is.
+    """Return the steps that decide what a group of one control, asked twice, left in doubt; empty if nothing is.
 
-    A contact that showed nothing and then did, or dropped out once, is pressed eight times; with `doubts_silence`, one
-    that showed nothing either time three times: it may be worn and miss now and then. Where something else moved the
-    one time and not the other, the group is asked once more.
+    A contact that showed nothing once, or dropped out once, is asked for eight times, as it may be worn and miss now
+    and then. With `doubts_silence`, one that showed nothing both times is asked for three times. If something else
+    moved one time and not the other, the group is asked once more.
     """
     hands = [each for each in evidence if isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1]
     asked: dict[tuple[str, int], list[HandStep]] = {}
@@ -212,9 +211,9 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
 
 
 def not_made_when_held(layout: PanelIndex, evidence: Iterable[Evidence], passed: Collection[str]) -> list[Step]:
-    """Return the steps that press once more, alone, what did not make when it was held with others that did.
+    """Return the steps that press alone, once more, what did not make when it was held with others that did.
 
-    `passed`: controls that made when they were asked alone; one that did not has been asked again already.
+    `passed` are the controls that made when they were asked alone; others have been asked again already.
     """
     missing = {key for each in evidence if isinstance(each, HandStep) for key in held_back(layout, each)}
     names = dict.fromkeys(layout.spots[key].part.name for key in layout.spots if key in missing)
@@ -227,14 +226,16 @@ def not_made_when_held(layout: PanelIndex, evidence: Iterable[Evidence], passed:
 
 
 def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) -> list[Step]:
-    """Where a contact reads made before its part is worked, and others of its board stand made: the steps that put each
-    of these off and work the part then, which tells wires that touch from a path that leads one way only."""
+    """Return steps for a contact that reads made before its part is worked, while others of its board are made.
+
+    They switch each of those off and then work the part, which tells touching wires from a one-way path.
+    """
     name = hand.parts[0]
     own, codes = layout.channels_of(name), layout.controls[name].codes
     if len(own) > 1 or (1,) not in codes or codes[hand.to] != (0,) or hand.outcome not in ("said", "otherwise"):
         return []
     if any(each.before.get(own[0]) != 1 or each.values.get(own[0]) != 1 for each in hands):
-        return []  # what opens when it is worked is the other way round
+        return []  # a contact that opens when it is worked is inverted
     steps: list[Step] = []
     for other, control in layout.controls.items():
         keys = layout.channels_of(other)
@@ -255,13 +256,13 @@ def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) ->
 
 
 MOST_PUT_OFF = 2
-"""With more that stand made there is no end to the asking."""
+"""Most made contacts that are switched off one by one; with more there would be too many questions."""
 
 
 def display_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
-    """Return the looks at a display segment by segment and digit by digit; none, unless it showed something wrong.
+    """Return looks at a display segment by segment and digit by digit if it showed something wrong; else none.
 
-    One that shows nothing at all, or what it should too weakly, is clear as it is.
+    A display that shows nothing, or the right picture too dimly, needs no further looks.
     """
     looks = [each for each in evidence if isinstance(each, DisplayLook)]
     wrong = any(look.answer == "otherwise" and any(look.seen) and look.seen != look.set for look in looks)
@@ -269,7 +270,7 @@ def display_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[S
 
 
 def pairs_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> tuple[str, ...]:
-    """Return the lamps to look at two by two, in this order; none, unless some were odd when everything was lit."""
+    """Return the lamps to look at in pairs, in this order; empty unless some were wrong when everything was lit."""
     looks = [each for each in evidence if isinstance(each, LampLook)]
     pictures = [each for each in evidence if isinstance(each, DisplayLook)]
     return tuple(name for pair in lit_together.in_doubt(layout, looks, pictures) for name in pair)
@@ -285,7 +286,7 @@ def _others_moved(layout: PanelIndex, hand: HandStep) -> set[str]:
 
 
 def restless(layout: PanelIndex, evidence: Iterable[Evidence]) -> tuple[str, ...]:
-    """Return the controls with contacts that moved in two steps or more which were about others, or about none."""
+    """Return the controls with contacts that moved in two or more steps that were not about them."""
     count: dict[str, int] = {}
     for each in evidence:
         if not isinstance(each, HandStep) or each.do not in ("put", "turn", "end", "rest", "still"):

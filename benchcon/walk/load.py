@@ -1,4 +1,4 @@
-"""What may be lit at once: the outputs of each board in as few shares as its current budget allows."""
+"""Divides the outputs of each board into as few shares, lit one after the other, as its current budget allows."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ ALL_LIT = 0xFF
 
 
 def shares(panel: Panel, board: str, lamps_most_ma: float | None = None) -> list[list[Lamp | Display]]:
-    """Divide the wired outputs of `board` into shares that fit its budget, displays with all segments and points.
+    """Return the wired outputs of `board` in shares that fit its budget, displays with all segments and points lit.
 
-    An output that is too big for the budget by itself is in none. `lamps_most_ma`: what the lamps of a share may take
-    besides; None: as much as the budget.
+    An output that exceeds the budget by itself is in none. `lamps_most_ma` also limits the lamps of a share; None: only
+    the budget does.
     """
     found = panel.board(board)
     budget_ma = found.budget_ma if found is not None else 0.0
@@ -37,11 +37,11 @@ def shares(panel: Panel, board: str, lamps_most_ma: float | None = None) -> list
 
 
 def rounds(panel: Panel, wanted: Collection[str]) -> list[tuple[str, ...]]:
-    """Return which of the outputs `wanted` to light together, round by round: all in one where the budgets allow it.
+    """Return which of the outputs `wanted` to light together, round by round; all in one if the budgets allow it.
 
-    Each round holds one share of every board that has one left.
+    Each round has one share of every board that has one left.
     """
-    lamps_most_ma = None if panel.text else LAMPS_MA  # of a panel without a file the link is more careful
+    lamps_most_ma = None if panel.text else LAMPS_MA  # the link has a lower limit for a panel without a file
     rows = [shares(panel, board.name, lamps_most_ma) for board in panel.boards]
     names = [[[part.name for part in share if part.name in wanted] for share in row] for row in rows]
     count = max(map(len, names), default=0)

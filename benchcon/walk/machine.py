@@ -1,4 +1,5 @@
-"""The walk itself, without I/O: changes, answers and time in; prompts, wanted outputs, sounds and evidence out.
+"""The walk itself, without I/O. It takes changes, answers and time, and gives prompts, wanted outputs, sounds and
+evidence.
 
 | stage | what happens |
 |---|---|
@@ -51,7 +52,7 @@ from benchcon.walk.wants import Wants, outputs_of
 
 
 class WalkStage(StrEnum):
-    """How far the step at hand has come."""
+    """How far the current step has come."""
 
     ASK = "ask"
     CLOSING = "closing"
@@ -81,7 +82,7 @@ NEXT = {
     WalkSign.EYE: WalkStage.LIGHT,
     WalkSign.END: WalkStage.OVER,
 }
-"""The stage with which a next step begins, whatever stage the one before was left in."""
+"""For each sign of a next step, the stage in which that step begins, whatever the stage before."""
 
 TABLE = {
     (WalkStage.ASK, WalkSign.THERE): WalkStage.CLOSING,
@@ -91,7 +92,7 @@ TABLE = {
     (WalkStage.LIGHT, WalkSign.LIT): WalkStage.LOOK,
     **{(stage, sign): becomes for stage in WalkStage for sign, becomes in NEXT.items()},
 }
-"""What comes after each stage, by what has ended it."""
+"""For each stage and the sign that ends it, the next stage."""
 
 
 class Walk:
@@ -105,7 +106,10 @@ class Walk:
         rest_us: int = pace.REST_US,
         still_us: int = pace.STILL_US,
     ) -> None:
-        """`before`: groups done in an earlier part of the same walk; they are not asked again."""
+        """`before` are groups done in an earlier part of the same walk, which are not asked again.
+
+        `rest_us` and `still_us` are how long steps of hands off, and of a knob left alone, last.
+        """
         self.panel = panel
         self.progress = Progress(panel, only, before)
         self.layout = self.progress.layout
@@ -114,11 +118,11 @@ class Walk:
         self.state = WalkStage.OVER
         self.wants = Wants()
         self.wants_number = 0
-        """Goes up whenever `wants` changes; hand it back to `ready`."""
+        """Increases whenever `wants` changes; pass it to `ready`."""
         self.step_number = 0
-        """Goes up with every step: what an answer belongs to."""
+        """Increases with every step; answers refer to it."""
         self.last = ""
-        """What came of the step before, where that is not what was asked for; empty where it is."""
+        """What came of the previous step, if that is not what was asked for; else empty."""
         self._sounds: list[str] = []
         self._late = Late(self.layout)
         self._begin_taking(0)
@@ -127,38 +131,38 @@ class Walk:
 
     @property
     def groups(self) -> list[Group]:
-        """The whole plan."""
+        """All groups of the plan."""
         return self.progress.groups
 
     @property
     def done(self) -> dict[str, FinishedStep]:
-        """Groups that are done, by name, in the order in which they were done."""
+        """Finished groups by name, in the order in which they were done."""
         return self.progress.done
 
     @property
     def group(self) -> Group | None:
-        """The group at hand, None when the walk is over."""
+        """The current group; None when the walk is over."""
         return self.progress.group
 
     @property
     def step(self) -> Step | None:
-        """The step at hand."""
+        """The current step; None when the walk is over."""
         return self.progress.step
 
     @property
     def evidence(self) -> list[Evidence]:
-        """All evidence so far, in the order in which it came."""
+        """All evidence so far, in order."""
         return self.progress.evidence
 
     def prompt(self) -> Prompt:
-        """What is asked just now, in words."""
+        """Return in words what is asked now."""
         of, left = self.progress.parts
         step, before = self.step, self._taking.before
         already = step is not None and step.do == "put" and judge.reads(self.layout, step.parts, step.to, before)
         return prompt_for(self.layout, step, min(of - left, max(0, of - 1)), of, self.progress.again, already)
 
     def instead(self) -> str:
-        """What else has moved in the step at hand and stands so, in words; empty: nothing."""
+        """In words what has moved in the current step instead of what was asked for; empty if nothing has."""
         step = self.step
         if self.state != WalkStage.ASK or step is None or self._odd_since is None:
             return ""
@@ -166,39 +170,40 @@ class Walk:
         return slips.outcome_text(self.layout, step, self._taking.before, self.values) if others else ""
 
     def sounds(self) -> list[str]:
-        """Return what is to be heard since the last call: ``right``, ``wrong``, ``over``."""
+        """Return the sounds to make since the last call: ``right``, ``wrong``, ``over``."""
         out, self._sounds = self._sounds, []
         return out
 
     def journal(self, now_us: int | None = None) -> list[dict[str, Any]]:
-        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it.
+        """Return the journal lines since the last call, as JSON objects; `journal.resume` reads them.
 
-        What was done a moment before `now_us` waits, as something late may still belong to it; None: nothing waits.
+        What was finished a moment before `now_us` is held back, as a late change may still belong to it; with None,
+        nothing is.
         """
         self._late.expire(now_us)
         return self.progress.journal(self._late.evidence)
 
     @property
     def signal_lamp(self) -> str:
-        """A lamp that has passed, to show right from wrong where no screen is seen; empty if there is none yet."""
+        """Name of a passed lamp, to signal right steps to a person away from the screen; empty before one has."""
         return self.progress.proved_lamp
 
     @property
     def answer_button(self) -> str:
-        """A push button that has passed, to answer with; empty if there is none yet."""
+        """Name of a passed push button to answer with; empty if there is none yet."""
         return self.progress.proved_button
 
     def raw_wanted(self) -> tuple[str, ...]:
-        """Channels whose raw edges or readings the step at hand wants."""
+        """Channels whose raw edges or readings the current step needs."""
         step = self.step
         if step is None or step.do not in ("put", "turn", "end", "still", "rest"):
             return ()
         if step.do == "turn" and not self.progress.again:
-            return ()  # that many edges fill a slow line; they are wanted where the counts were odd
+            return ()  # so many edges would fill a slow line; they are asked for only if the counts were wrong
         return tuple(sorted(judge.own_channels(self.layout, step)))
 
     def due_us(self) -> int | None:
-        """When `tick` should be called at the latest, whatever else happens; None: nothing is due."""
+        """Time in µs by which `tick` must be called; None if nothing is due."""
         if self.state == WalkStage.WAIT:
             step = self.step
             listening = bool(step and step.parts)
@@ -213,13 +218,13 @@ class Walk:
     # What comes in --------------------------------------------------------------------------------------------------
 
     def start(self, values: Mapping[str, int], now_us: int) -> None:
-        """Begin, with the channels at `values` (``board.id`` → value)."""
+        """Begin the walk with the channels (``board.id``) at `values`."""
         self.values = dict(values)
         self.progress.rewind()
         self._next_group(now_us)
 
     def heard(self, change: Change, now_us: int, how: str = "is") -> None:
-        """A channel changed: `how` is ``is``, ``edge``, ``raw`` (a reading), ``skip`` (value: jumps) or ``ghost``."""
+        """Take a change. `how`: ``is``, ``edge``, ``raw`` (a reading), ``skip`` (invalid transitions), ``ghost``."""
         if how == "is":
             self.values[change.channel] = change.value
         if self._late.belongs(change, self.step, now_us):
@@ -231,7 +236,7 @@ class Walk:
             return
         self._taking.take(change, how)
         if self.state == WalkStage.CLOSING and self._said and how in ("is", "edge"):
-            quiet, most = pace.quiet_after_done(self.step)  # what still bounces has not been reported yet
+            quiet, most = pace.quiet_after_done(self.step)  # a contact that still bounces has not been reported yet
             self._close_us = min(now_us + quiet, self._said_us + most)
         if how != "is":
             return
@@ -244,12 +249,12 @@ class Walk:
             self._look_at(change, now_us)
 
     def acting(self) -> None:
-        """A simulated hand begins to move: what changes from now on belongs to this step, however soon it comes."""
+        """Note that a simulated hand begins to move: all changes from now on belong to this step, however soon."""
         self._late.forget()
 
     @property
     def heard_it(self) -> bool:
-        """Whether what the step at hand asks for has been heard."""
+        """Return whether what the current step asks for has been heard."""
         return self._is_there()
 
     def stirred(self, names: Iterable[str]) -> bool:
@@ -259,13 +264,13 @@ class Walk:
         return any(self.values.get(key) != before.get(key, self.values.get(key)) for key in keys)
 
     def set_values(self, values: Mapping[str, int], now_us: int) -> None:
-        """The board's whole state was read again (after a gap or a reset); what differs is a change."""
+        """Take the values of a board that was read again after a gap or a reset; differences count as changes."""
         for channel, value in values.items():
             if self.values.get(channel) != value:
                 self.heard(Change(now_us, channel, value), now_us)
 
     def tick(self, now_us: int) -> None:
-        """Time has passed."""
+        """Do what is due at `now_us`."""
         due = self.due_us()
         if due is None or now_us < due:
             return
@@ -279,28 +284,28 @@ class Walk:
         self._finish(now_us)
 
     def said(self, now_us: int) -> None:
-        """The hand says that it has done what was asked."""
+        """Note that the hand says it has done what was asked."""
         if self.state == WalkStage.CLOSING:
-            self._said_early = True  # it counts if what was there does not last
+            self._said_early = True  # it counts if what was asked for does not last
         elif self.state == WalkStage.ASK:
             self._said, self._said_us = True, now_us
             self._see(WalkSign.DONE)
             self._close_us = now_us + pace.quiet_after_done(self.step)[0]
 
     def ready(self, number: int) -> None:
-        """The outputs are as wants number `number` asked."""
+        """Note that the outputs are as asked for by wants number `number`."""
         if self.state == WalkStage.LIGHT and number == self.wants_number:
             self._see(WalkSign.LIT)
 
     def steady(self) -> bool:
-        """Have a blinking lamp burn steadily; says whether there was one."""
+        """Switch a blinking lamp to steady light; return whether there was one."""
         if self.state in (WalkStage.LIGHT, WalkStage.LOOK) and self.wants.blink:
             self._want(replace(self.wants, blink=False))
             return True
         return False
 
     def looked(self, now_us: int) -> None:
-        """Everything looks as it should."""
+        """Note that everything looks as it should."""
         self._answer(now_us, "same", {}, {}, "full", False)
 
     def looked_otherwise(
@@ -311,18 +316,17 @@ class Walk:
         level: str = "full",
         flickering: bool = False,
     ) -> None:
-        """Something else was seen: every lamp that was lit, every display that showed something.
+        """Note that something else was seen: every lamp that was lit, every display that showed something.
 
-        `level` and `flickering` belong to the display that was asked about.
+        `level` and `flickering` describe the display that was asked about.
         """
         self._answer(now_us, "otherwise", dict(lamps or {}), dict(displays or {}), level, flickering)
 
     def lit(self, names: Collection[str]) -> bool:
-        """These lamps or displays lit while a control was worked; an empty name: one that nobody named.
+        """Note that these lamps or displays lit while a control was worked; an empty name stands for an unknown one.
 
-        The walk may have gone on meanwhile: where nothing has moved yet in the step at hand, the hand is still at the
-        one before. Returns False if no control was being tested at all: supplies light
-        what they feed.
+        The walk may have gone on meanwhile: if nothing has moved in the current step yet, they belong to the previous
+        one. Returns False if no control was being tested, as in steps about supplies, which light what they feed.
         """
         asked = (
             self.state in (WalkStage.ASK, WalkStage.CLOSING) and self.group is not None and self.group.kind == "control"
@@ -339,20 +343,20 @@ class Walk:
         return True
 
     def skip(self, now_us: int) -> None:
-        """Pass over the group at hand."""
+        """Skip the current group."""
         self._leave("skipped", now_us)
 
     def not_wired(self, now_us: int) -> None:
-        """The part at hand is not wired yet."""
+        """Note that the current part is not wired yet, and go on."""
         self._leave("not wired", now_us)
 
     def note(self, text: str) -> None:
-        """Write a word beside the part at hand."""
+        """Add a note to the current part."""
         old = self.progress.note
         self.progress.note = f"{old}; {text}" if old else text
 
     def again(self, now_us: int) -> None:
-        """Ask the group at hand from its beginning, and forget what it gave."""
+        """Ask the current group from its beginning, and discard its evidence."""
         if self.group is not None:
             self.progress.again = False
             self.last = ""
@@ -404,7 +408,7 @@ class Walk:
         self._begin_or_pass(now_us)
 
     def _begin_or_pass(self, now_us: int) -> None:
-        if self.step is None:  # there is nothing to ask any more
+        if self.step is None:  # there is nothing left to ask
             self.progress.keep("done", now_us)
             self._next_group(now_us)
         else:
@@ -431,7 +435,7 @@ class Walk:
             self.wants_number += 1
 
     def _look_at(self, change: Change, now_us: int) -> None:
-        """Something changed while the hand was asked: is it what was asked for?"""
+        """Judge a change while the hand is asked: whether it is what was asked for, or something else."""
         step = self.step
         assert step is not None
         taking, values = self._taking, self.values
@@ -445,20 +449,20 @@ class Walk:
             spot = self.layout.spots.get(change.channel)
             wanders = spot is not None and spot.kind not in judge.STEADY
             since = self._odd_since if wanders and self._odd_since is not None else now_us
-            # A potentiometer that hangs in the air and wanders must not put off for ever what is odd besides.
+            # A floating potentiometer that wanders must not put off other odd changes for ever.
             self._odd_since = since if judge.odd(self.layout, step, taking.before, values) else None
 
     def _is_there(self) -> bool:
-        """Whether all stands as the step at hand asked."""
+        """Return whether everything is as the current step asks."""
         return self.step is not None and judge.done(self.layout, self.step, self._taking.before, self.values)
 
     def _lapse(self, change: Change, now_us: int) -> None:
-        """What was asked for was there for a moment only."""
+        """Handle that what was asked for was there only for a moment."""
         step = self.step
         assert step is not None
         if len(step.parts) == 1 and judge.springs_back(self.layout, step):
             stood = self._taking.settled
-            self._finish(now_us)  # a quick tap: what stood counts, and this is the next step already
+            self._finish(now_us)  # a quick tap: the press counts, and this change belongs to the next step
             if self.step is not None and self.step.parts == step.parts:
                 self._taking.before = dict(stood)
                 self.heard(change, now_us)
@@ -480,7 +484,7 @@ class Walk:
         self._sounds.append("right" if outcome == "seen" else "wrong")
 
     def _finish(self, now_us: int) -> None:
-        """The step at hand is over: write its evidence and go on."""
+        """End the current step: record its evidence and go on."""
         step = self.step
         assert step is not None
         if self._said:
@@ -516,7 +520,7 @@ class Walk:
             self.progress.collected.append(SupplyLook(step.supply, step.to, step.parts, answer, lit, now_us))
         else:
             shows = dict(self.wants.displays)
-            # Of displays that were to light with others a person says only that they do.
+            # Of displays that are lit together with others, a person says only whether they are lit.
             displays |= {name: shows[name] for name in shows if name in lamps and name not in displays}
             lamps = {name: how for name, how in lamps.items() if name not in shows}
             self.progress.collected.append(

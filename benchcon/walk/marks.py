@@ -1,4 +1,4 @@
-"""How each verdict of a walk is marked, on paper and on screens."""
+"""The mark of each verdict of a walk, on paper and on screens."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ MARKS = {
     "not wired": ("–", "not wired yet"),
     "not asked": ("–", "not asked"),
 }
-"""For each verdict a sign and its words: never by colour alone."""
+"""For each verdict its sign and its words; a verdict is never shown by colour alone."""
 
 
 def count_words(report: Mapping[str, Any]) -> str:
-    """Say how many parts of a walk's report came out how, and how many boards had trouble that is not a part's."""
+    """Return in words how many parts of a walk's report have each verdict, and how many boards had trouble."""
     counts = report["counts"].items()
     text = ", ".join(f"{number} {MARKS[verdict][1]}" for verdict, number in counts if number) or "no parts"
     upset = {board for each in report["findings"] if not each["parts"] for board in each["channels"]}

@@ -1,7 +1,7 @@
-"""Notes in the stream that say when a walk or the like (`WHAT`) has the bench, so that nothing else works it.
+"""Notes in the stream that say when a walk or another test (`WHAT`) uses the bench, so that nothing else interferes.
 
-Whatever else lights outputs or moves simulated controls by itself keeps off meanwhile; in a capture the notes show
-where the walk was.
+Meanwhile everything that lights outputs or moves simulated controls by itself pauses. In a capture the notes show where
+the walk was.
 """
 
 from __future__ import annotations
@@ -18,17 +18,17 @@ WALK, WIGGLE, SOAK, MATCHING = WHAT = ("walk", "wiggle watch", "soak", "lamp mat
 
 
 def begins(what: str) -> tuple[str, str]:
-    """Return kind and text of the note that `what` (one of `WHAT`) begins."""
+    """Return kind and text of the note that says that `what` (one of `WHAT`) begins."""
     return "word", f"{what} begins"
 
 
 def ends(what: str) -> tuple[str, str]:
-    """Return kind and text of the note that `what` ends."""
+    """Return kind and text of the note that says that `what` ends."""
     return "word", f"{what} ends"
 
 
 def change(event: ev.Event) -> bool | None:
-    """Whether this event says that the bench is taken (True) or given back (False); None: it says nothing of it."""
+    """Return True if `event` says that a test begins to use the bench, False if it ends, and None for other events."""
     if isinstance(event, ev.Note):
         for what in WHAT:
             if (event.kind, event.text) == begins(what):
@@ -39,19 +39,19 @@ def change(event: ev.Event) -> bool | None:
 
 
 class Playing(Protocol):
-    """What lights outputs or moves controls by itself: a rehearsal."""
+    """Something that lights outputs or moves controls by itself, such as a rehearsal."""
 
     def pause(self, paused: bool) -> None:
-        """Send nothing for as long."""
+        """Send nothing while `paused`."""
 
     def hands_off(self) -> None:
-        """Move no control any more."""
+        """Stop moving controls."""
 
 
 def step_aside(session: Session, run: Playing) -> Callable[[], None]:
-    """Have `run` keep off while a walk or the like has the bench; return what ends that.
+    """Pause `run` while a walk or another test uses the bench; return a function that ends this.
 
-    A walk is a user at work: whoever else moves or lights something would spoil what it finds.
+    Anything else that moves or lights something would falsify what the walk finds.
     """
 
     def heard(events: list[ev.Event]) -> None:

@@ -1,4 +1,4 @@
-"""The outputs of a whole panel, made as the walk wants them: only what differs is handed to the link."""
+"""Sets the outputs of a whole panel as the walk wants them; only differences go to the link."""
 
 from __future__ import annotations
 
@@ -15,36 +15,36 @@ from benchcon.wire.host import Outcome
 
 
 class WalkOutputs:
-    """What each board was last asked to light. `apply` is called on one thread; its callback on the link's."""
+    """Knows what each board was last asked to light. Call `apply` on one thread; its callback runs on the link's."""
 
     def __init__(self, layout: PanelIndex, bench: Bench) -> None:
         self.layout = layout
         self.bench = bench
         self.sources: dict[str, int] = {}
-        """The board's name on the panel → its source number."""
+        """For each board's name on the panel its source number."""
         self.pulse = ""
-        """A lamp that is lit besides, for a moment."""
+        """Name of a lamp that is lit in addition for a moment; empty: none."""
         self._asked: dict[str, dict[str, int | bytes]] = {}
         self._lock = threading.Lock()
         self._pending = 0
 
     @property
     def idle(self) -> bool:
-        """Whether nothing that was asked for is still on its way."""
+        """Whether all commands have been answered."""
         return self._pending == 0
 
     def forget(self, board: str) -> None:
-        """The board's outputs are not known any more (a reset, a lost port)."""
+        """Forget the outputs of a board, after a reset or a lost port."""
         self._asked.pop(board, None)
 
     def forget_all(self) -> None:
-        """Nothing is known any more."""
+        """Forget the outputs of all boards."""
         self._asked.clear()
 
     def apply(self, wants: Wants, done: Callable[[str], None], about: Collection[str] | None = None) -> None:
-        """Ask for what differs; `done` is called with why it failed (empty: all is as wanted).
+        """Send what differs from `wants`; `done` is called with the reason of a failure, or an empty text.
 
-        `about`: boards that `done` waits for; None: all. The others are asked as well, and again if it failed there.
+        `about` are the boards that `done` waits for; None: all. The others are set as well, and again after a failure.
         """
         asked: list[tuple[str, dict[str, int | bytes]]] = []
         for board, values in self._wanted(wants).items():
@@ -84,7 +84,7 @@ class WalkOutputs:
                 channel = self.layout.lamps[name].channel
                 if channel.board in self.sources:
                     self.bench.blink(self.sources[channel.board], channel.id, True)
-                    # Set again to end that, even to the level that it has.
+                    # A lamp that blinks must be set to end that, even to the level that it has.
                     self._asked.get(channel.board, {}).pop(channel.id, None)
 
     def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:

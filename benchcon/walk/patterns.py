@@ -1,12 +1,11 @@
-"""The fewest pictures that tell apart what a look at a display can tell apart.
+"""The fewest pictures that reveal every single flaw of a display that looking at it can reveal.
 
-Within one digit, each of the eight segments (A to G and the point) must be lit in one picture at least, or a dead one
-would not be seen, and dark in one at least, or a stuck one would not; and no two may be lit in just the same
-pictures, or changing their wires round would not be seen. A segment's record over T pictures is a word of T bits,
-neither all 0 nor all 1, its own: there are 2^T − 2 of them, and eight are needed, so T is 4 at the least, for one
-digit and for any number. Four are enough: `PICTURES` uses every word with two lit bits (six) and two with one. From
-digit to digit the words move on by one segment, so that no two digits ever show the same in all pictures and changed
-digits are seen too.
+Within one digit, each of the eight segments (A to G and the point) must be lit in at least one picture, or a dead one
+would not be seen, and dark in at least one, or a stuck one would not. No two may be lit in exactly the same pictures,
+or a swap of their wires would not be seen. So each segment has its own word of T bits for T pictures, neither all 0 nor
+all 1. There are 2^T − 2 such words and eight are needed, so T is at least 4, for any number of digits. Four are enough:
+`WORDS` has all six words with two bits set and two with one. From digit to digit the words move on by one segment, so
+that no two digits show the same in all pictures, and swapped digits are seen as well.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 PICTURES = 4
-"""Looks that a display needs."""
+"""Number of looks that a display needs."""
 
 WORDS = (0b0011, 0b0101, 0b1001, 0b0110, 0b1010, 0b1100, 0b0001, 0b1000)
 """For each segment of the first digit, G (bit 0) to the point (bit 7): the pictures in which it is lit."""
@@ -30,9 +29,9 @@ def _digit(digit: int, picture: int) -> int:
 
 
 def within(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
-    """Return pictures of which none takes more than `budget_ma`: where all digits at once are too much, some at a time.
+    """Return pictures that each draw at most `budget_ma`; if all digits at once are too much, with some at a time.
 
-    A single digit is never divided: a display of which one digit is too much for its board cannot be looked at.
+    A single digit is never divided: if one digit exceeds the budget, the display cannot be tested.
     """
     whole = pictures(digits)
     for at_once in range(digits, 0, -1):
@@ -44,9 +43,9 @@ def within(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
 
 
 def one_by_one(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
-    """Return the pictures for a display that was odd: each segment by itself in all digits, then each digit by itself.
+    """Return pictures for a display that looked wrong: each segment alone in all digits, then each digit alone.
 
-    Segment A first, the point last; digits from the left, with all segments. Those over `budget_ma` are left out.
+    Segments go from A to the point; digits from the left, with all segments. Pictures above `budget_ma` are left out.
     """
     segments = [bytes([0x40 >> n if n < 7 else 0x80]) * digits for n in range(8)]
     whole = [bytes(0xFF if digit == n else 0 for digit in range(digits)) for n in range(digits)] if digits > 1 else []
@@ -54,14 +53,14 @@ def one_by_one(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
 
 
 def lit(picture: bytes) -> int:
-    """How many segments `picture` lights."""
+    """Return the number of segments that `picture` lights."""
     return sum(byte.bit_count() for byte in picture)
 
 
 def single_flaws(digits: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int, ...]]]:
-    """Every single flaw that the pictures tell from every other: kind, segments by bit, digits (none: all of them).
+    """Yield every single flaw that the pictures reveal: its kind, segments by bit, and digits (empty: all).
 
-    As `benchcon.diagnosis.segments.Flaw` names them: dead and stuck cells, segment wires and whole digits, wires
+    The kinds are those of `benchcon.diagnosis.segments.Flaw`: dead and stuck cells, segment wires and digits, wires
     swapped or touching in all digits or in one, two digits swapped.
     """
     every = [(p,) for p in range(digits)] if digits > 1 else []

@@ -1,4 +1,4 @@
-"""The walk in a plain terminal: one prompt at a time, answers typed as words, a bell that tells right from wrong."""
+"""The walk in a plain terminal: one prompt at a time, answers typed as words, one bell for right and two for wrong."""
 
 from __future__ import annotations
 
@@ -48,18 +48,18 @@ HELP = (
         "what it shows, such as 01.8 or {ACG}; m or dim, i or flicker, x or nothing; NAME=SHOWN for another one",
     ),
 )
-"""What may be typed, and what it means. The letters are those of the console's walk."""
+"""What may be typed and what it means. The letters are the same as in the console's walk."""
 INDENT = 15
 SCRIPT_S = 60.0
-"""How long lines that no person types wait for something to be asked."""
+"""How long lines of a script wait for a prompt."""
 _Line = tuple[str, float]
-"""A line as it was typed, and when (monotonic seconds)."""
+"""A typed line, and when it came (monotonic seconds)."""
 
 _COLOURS = ("red", "amber", "green", "blue", "white")
 
 
 def _drawn(segments: bytes) -> list[str]:
-    """Three rows that show what `segments` light, as an eye sees it."""
+    """Return three rows of text that draw the lit `segments`."""
     places = " A ", "FGB", "EDC"
 
     def stroke(shape: int, segment: str) -> str:
@@ -74,7 +74,7 @@ def _drawn(segments: bytes) -> list[str]:
 
 
 class PlainFace:
-    """Prompts on a text stream, answers from another."""
+    """A face with prompts on one text stream and answers from another."""
 
     simulated = False
 
@@ -85,10 +85,11 @@ class PlainFace:
         bell: bool = True,
         typed: bool | None = None,
     ) -> None:
-        """`read` returns the next line typed, with its end; empty when there is no more (default: standard input).
+        """`read` returns the next line with its end, or an empty text at the end of input (default: standard input).
 
-        `typed`: a person types the lines (default: standard input is a terminal). What they typed ahead is thrown
-        away: nobody has looked at what it would answer. The lines of a script wait for their prompts.
+        `typed` says whether a person types the lines (default: standard input is a terminal). Lines that a person typed
+        ahead are discarded, because nobody has looked at what they would answer. Lines of a script wait for their
+        prompts.
         """
         self.out = out or sys.stderr
         self.read = read or sys.stdin.readline
@@ -104,13 +105,13 @@ class PlainFace:
         self._turn = threading.Condition()
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
-        """Say how to answer, and listen."""
+        """Print how to answer, and start to read answers."""
         self._layout = layout
         self._help()
         threading.Thread(target=self._listen, args=(post,), name="answers", daemon=True).start()
 
     def show(self, scene: Scene) -> None:
-        """Print the prompt once a step."""
+        """Print the prompt, once for each step."""
         with self._turn:
             if scene.state in ("ask", "look") and not scene.trouble:
                 self._guard.asked(scene.number, time.monotonic())
@@ -144,7 +145,7 @@ class PlainFace:
             self._say(f"      {by_button(self._layout.part(scene.button), scene.step)}")
 
     def sound(self, word: str) -> None:
-        """One bell for right, two for wrong."""
+        """Ring one bell for right, two for wrong."""
         bells = {"right": "\a", "wrong": "\a\a"}.get(word, "") if self.bell else ""
         said = {"right": "  ok", "wrong": "  not as expected"}.get(word, "")
         if said:
@@ -156,14 +157,14 @@ class PlainFace:
         self._say(f"! {text}")
 
     def end(self) -> None:
-        """Nothing is held."""
+        """Do nothing: there is nothing to release."""
 
     def _help(self) -> None:
         for key, told in HELP:
             self._say(f"  {key:<{INDENT - 2}}{told}", INDENT)
 
     def _say(self, text: str, indent: int = 0) -> None:
-        """Print, broken between words where a terminal would break within one."""
+        """Print `text`, broken between words so that the terminal does not break within one."""
         width = shutil.get_terminal_size().columns if self.out.isatty() else 0
         if width > 0 and len(text) > width:
             lead = len(text) - len(text.lstrip())
@@ -172,7 +173,7 @@ class PlainFace:
         print(text, file=self.out, flush=True)
 
     def _listen(self, post: Post) -> None:
-        """Take lines, until there are no more or one leaves the walk."""
+        """Take lines until there are no more, or until one leaves the walk."""
         if self.typed:
             threading.Thread(target=self._read_on, name="typed", daemon=True).start()
         ahead: _Line | None = None
@@ -180,11 +181,11 @@ class PlainFace:
             if self.typed:
                 line = ahead or self._lines.get()
             else:
-                # One line of a script answers one prompt, and waits for it.
+                # Each line of a script waits for its prompt.
                 with self._turn:
                     there = self._turn.wait_for(self._is_open, SCRIPT_S)
                 if not there:
-                    self._say(f"! nothing could be asked for {SCRIPT_S:.0f} s, and nobody is there to mend it")
+                    self._say(f"! nothing could be asked for {SCRIPT_S:.0f} s, and a script cannot correct that")
                 line = self.read() if there else "", 0.0
             ahead = None
             if not line[0]:
@@ -204,7 +205,7 @@ class PlainFace:
                 self._answered = answer.step
 
     def _read_on(self) -> None:
-        """Read what is typed as it comes, so that it is known when it came."""
+        """Read lines as they come, to know when each came."""
         while True:
             text = self.read()
             self._lines.put((text, time.monotonic()))
@@ -212,7 +213,7 @@ class PlainFace:
                 return
 
     def _meant(self, text: str) -> FaceAnswer | None:
-        """Return the answer that a typed line means; None if it asked for help, or means nothing."""
+        """Return the answer in a typed line; None if it asks for help, or means nothing."""
         scene, layout = self._scene, self._layout
         if text in ("?", "h", "help"):
             self._help()
@@ -226,7 +227,7 @@ class PlainFace:
             return None
 
     def _looked_at(self, line: _Line) -> tuple[bool, _Line | None]:
-        """Whether who typed this can have seen what it answers, and a line that has come meanwhile."""
+        """Return whether the person can have seen what `line` answers, and a line that came meanwhile."""
         key, ahead = line[0].strip() or "Enter", None
         with self._turn:
             verdict = self._guard.pressed(key, line[1])
@@ -234,18 +235,18 @@ class PlainFace:
             with contextlib.suppress(queue.Empty):
                 ahead = self._lines.get(timeout=AFTER_S)
             if ahead is not None and ahead[0] == line[0] and ahead[1] - line[1] < AFTER_S:
-                return False, ahead  # a key that is held down
+                return False, ahead  # a key is held down
             with self._turn:
                 verdict = self._guard.settled()
         if verdict is Press.EARLY and self._scene is not None and self._scene.trouble and line[0].strip() in _KEYS:
-            return True, ahead  # these lead out of it, and prove nothing
+            return True, ahead  # these only leave the step, and prove nothing
         if verdict is Press.EARLY:
             away = self._scene is not None and self._scene.trouble
             self._say("  (not taken: the walk waits)" if away else "  (not taken: look first)")
         return verdict is Press.TAKEN, ahead
 
     def _is_open(self) -> bool:
-        """Whether there is a prompt that waits for a person, who has not answered it yet."""
+        """Return whether a prompt waits for an answer."""
         scene = self._scene
         return scene is not None and scene.number != self._answered and scene.state in ("ask", "look")
 
@@ -265,12 +266,12 @@ _KEYS = {
 
 
 _SHORT = {"m": "dim", "i": "flicker", "x": "nothing"}
-"""The console's keys."""
+"""The console's keys, and the words for them."""
 _WORDS = frozenset({*_SHORT, *_SHORT.values(), *_COLOURS})
 
 
 def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
-    """Return what a typed line means at `scene`. Raises `Trouble` with one line if it means nothing."""
+    """Return the answer that a typed line gives at `scene`. Raises `Trouble` if it means nothing."""
     number, step = scene.number, scene.step
     if text in _KEYS:
         return FaceAnswer(_KEYS[text], number)
@@ -324,7 +325,7 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
 
 
 def _lit(text: str, number: int, layout: PanelIndex) -> FaceAnswer:
-    """Something lit while a control was worked; `text` says what, or nothing."""
+    """Return the answer that something lit while a control was worked; `text` names what, or is empty."""
     names = layout.with_names(text).casefold().replace(",", " ").split()
     for name in names:
         if name not in layout.lamps and name not in layout.displays:
@@ -335,7 +336,7 @@ def _lit(text: str, number: int, layout: PanelIndex) -> FaceAnswer:
 
 
 def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:
-    """What was lit though its supply is off; or what was dark though it is on."""
+    """Return the answer that outputs were lit although their supply is off, or dark although it is on."""
     if _SHORT.get(text, text) == "nothing":
         return FaceAnswer("otherwise" if step.do == "supplied" else "same", number)
     names = layout.with_names(text, _WORDS).casefold().replace(",", " ").split()
@@ -346,7 +347,7 @@ def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAn
 
 
 def _of_several(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:
-    """What was dark, or dim, of what was lit together."""
+    """Return the answer that some outputs were dark or dim while all were lit together."""
     if _SHORT.get(text, text) == "nothing":
         return FaceAnswer("otherwise", number)
     dark: list[str] = []

@@ -1,4 +1,4 @@
-"""The plan: everything that is to be tested, in the order of the face, in moves of the hand and looks of the eye."""
+"""The plan of a walk: everything to test, in the order of the panel, as moves of the hand and looks of the eye."""
 
 from __future__ import annotations
 
@@ -15,51 +15,51 @@ from benchcon.walk.load import rounds, shares
 from benchcon.walk.patterns import one_by_one, within
 
 LOOKS = ("dark", "lamp", "display", "together", "pair")
-"""What is asked of the eye, of outputs that have supply."""
+"""Looks at outputs that have supply."""
 ALL_TO_BE_LIT = ("supplied", "together", "pair")
-"""Looks at several outputs all of which should be lit, so that a person points at those that are not."""
+"""Looks at several outputs all of which should be lit, so that the person points at those that are not."""
 LOOK_KINDS = ("dark", "lamp", "display", "supply", "together", "pair")
 """Groups in which the eye is asked."""
 SUPPLY_LOOKS = ("no_supply", "supplied")
-"""What is asked of the eye while supplies are switched off and on."""
+"""Looks while supplies are switched off and on."""
 EIGHT = b"\x7f"
-"""All segments of a figure."""
+"""The segments of an 8, without the point."""
 ENOUGH = 0.8
-"""Share of a board's budget that is lit to see what a supply feeds."""
+"""Share of a board's budget that is used to see what a supply feeds."""
 STARTED_MS = 300
-"""How long after a source has started it is looked at."""
+"""How long after a source has started the first look is."""
 DETENTS = 10
-"""Clicks that an encoder is turned each way."""
+"""Number of detents that an encoder is turned each way."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One prompt. `do` is one of `evidence.ACTIONS`, or a look: ``dark`` (all outputs off), ``lamp``, ``display``,
-    ``together`` (all of `parts` lit, as far as the budgets allow) or ``pair`` (two lamps lit).
+    """One thing that the walk asks.
 
-    Of a supply: ``starting`` (wait until it has started), ``no_supply`` and ``supplied``, a look at what it feeds, all
-    of it told to light.
+    `do` is one of `evidence.ACTIONS`, or a look: ``dark`` (all outputs off), ``lamp``, ``display``, ``together`` (all
+    of `parts` lit, as far as the budgets allow) or ``pair`` (two lamps lit). For a supply it is ``starting`` (wait
+    until it has started), or a look with all that it feeds commanded to light: ``no_supply`` or ``supplied``.
     """
 
     do: str
     parts: tuple[str, ...] = ()
     to: int = 0
-    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; supplied: the source, 1 the first; together: which
-    of its looks, 1 the first."""
+    """With put, turn and end as in `evidence.HandStep`; starting: milliseconds; supplied: number of the source, from 1;
+    together: number of the look, from 1."""
     picture: bytes = b""
     supply: str = ""
     """Name of the supply that the step is about."""
     why: str = ""
-    """Why it is asked, where nobody would guess; a sentence."""
+    """A sentence that says why it is asked, where that is not obvious."""
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """What is tested together, and again together if something was odd: one control, one lamp, one display."""
+    """What is tested, and if need be repeated, as a unit: one control, one lamp, one display."""
 
     name: str
-    """The part's name; ``rest``, ``dark``, ``clear NAME`` and ``matrix NAME``, ``listen``, ``supply NAME``, ``all lit``
-    or ``pairs``."""
+    """The part's name, or ``rest``, ``dark``, ``clear NAME``, ``matrix NAME``, ``listen``, ``supply NAME``, ``all
+    lit``, ``pairs``."""
     kind: str
     """``rest``, ``control``, ``clear``, ``matrix``, ``listen``, ``dark``, ``lamp``, ``display``, ``supply``,
     ``together`` or ``pair``."""
@@ -67,12 +67,12 @@ class Group:
 
 
 def plan(panel: Panel, only: Collection[str] = (), asked_before: Collection[str] = ()) -> list[Group]:
-    """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays,
-    supplies, all lit together.
+    """Return the groups of a walk over `panel`, in order.
 
-    `only` names parts; empty means all. `asked_before` names parts that an earlier walk asked about. A supply is asked
-    about with any of the controls that switch it; the outputs of a board are lit together where all of them are asked
-    about, or have been. Parts that are not wired yet stand in the plan, for the report.
+    The order is: all dark, one lamp, hands off, controls, matrices, lamps, displays, supplies, all lit together. `only`
+    names the parts to test; empty means all. `asked_before` names parts that an earlier walk tested. A supply is tested
+    along with any of the controls that switch it; a board's outputs are lit together if all of them are tested, or have
+    been. Parts that are not wired yet are in the plan for the report.
     """
     layout = PanelIndex.of(panel)
     wanted = set(only) or {part.name for part in panel.parts}
@@ -85,7 +85,7 @@ def plan(panel: Panel, only: Collection[str] = (), asked_before: Collection[str]
     if looks:
         groups.append(Group("dark", "dark"))
     if controls and lamps:
-        groups.append(looks.pop(0))  # the first lamp, so that it can tell right from wrong where no screen is seen
+        groups.append(looks.pop(0))  # a lamp first, so that it can signal right steps to a person away from the screen
     if controls:
         groups.append(Group("rest", "rest"))
         groups += _to_clear(layout, wanted)
@@ -95,7 +95,7 @@ def plan(panel: Panel, only: Collection[str] = (), asked_before: Collection[str]
 
 
 def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
-    """Return the steps of `group`, begun with the channels at `values`."""
+    """Return the steps of `group`, which begins with the channels at `values`."""
     if group.kind in ("rest", "dark"):
         return [Step(group.kind)]
     if group.kind == "listen":
@@ -125,7 +125,7 @@ def _pictures(layout: PanelIndex, part: Display, those: Callable[[int, float, fl
 
 
 def odd_display(layout: PanelIndex, name: str) -> list[Step]:
-    """Return the steps for a display that did not show what it should: segment by segment, digit by digit."""
+    """Return the steps for a display that looked wrong: segment by segment, then digit by digit."""
     return _pictures(layout, layout.displays[name], one_by_one)
 
 
@@ -134,7 +134,7 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
     if control.kind == "encoder":
         return [Step("turn", own, DETENTS), Step("turn", own, -DETENTS)]
     if control.kind == "pot":
-        # Not to the end where it stands already: there would be nothing to see.
+        # Do not begin with the end where it is already: nothing would change.
         middle = (control.low_count + control.high_count) / 2
         high = values.get(key_of(control.channels[0]), 0) > middle
         first = int(high == control.inverted)
@@ -157,7 +157,7 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
 
 
 def position_of(control: Control, values: Mapping[str, int]) -> int | None:
-    """Return the position that the channels' `values` mean, or None if they mean none."""
+    """Return the position (from 0) that the channels' `values` mean, or None."""
     now = tuple(values.get(key_of(channel)) for channel in control.channels)
     return next((n for n, code in enumerate(control.codes) if code == now), None)
 
@@ -166,7 +166,7 @@ _P = TypeVar("_P", Control, Lamp, Display)
 
 
 def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
-    """Board by board, row by row, from the left: so that the hand moves little."""
+    """Return `parts` board by board, row by row, from the left, so that the hand moves little."""
     boards = {board.name: n for n, board in enumerate(panel.boards)}
 
     def at(part: Part) -> tuple[int, int, float]:
@@ -178,10 +178,10 @@ def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
 
 
 def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
-    """Three keys of a rectangle to hold together, for each diode of each matrix.
+    """Return groups of three keys of a rectangle to hold together, one for each diode of each matrix.
 
-    A current that finds its way back goes through the diode of the key at the corner of the three, and only there; so
-    every key is the corner once. Where there are no diodes one such group shows it.
+    A current that flows back does so through the diode of the key at the corner of the three, and only there, so every
+    key is the corner once. If a matrix has no diodes, one such group shows it.
     """
     out: list[Group] = []
     for matrix in dict.fromkeys(layout.matrix_of.values()):
@@ -196,7 +196,7 @@ def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
 
 
 def _to_clear(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
-    """One group for each matrix without diodes that has switches: what stands made there makes ghosts of others."""
+    """Return a group for each matrix without diodes that has switches: those that stay made turn others into ghosts."""
     out = []
     for matrix in dict.fromkeys(layout.matrix_of.values()):
         names = [spot.part.name for key, spot in layout.spots.items() if layout.matrix_of.get(key) == matrix]
@@ -209,7 +209,7 @@ def _to_clear(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
 
 
 def _open_at(layout: PanelIndex, name: str) -> list[int]:
-    """Positions of a switch that stays where it is put in which none of its contacts is made."""
+    """Return the positions, without those that spring back, in which none of a switch's contacts is made."""
     control = layout.controls[name]
     if control.kind != "switch" or control.spring:
         return []
@@ -217,9 +217,9 @@ def _open_at(layout: PanelIndex, name: str) -> list[int]:
 
 
 def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
-    """All its switches to where they are open; nothing, where a single one can be seen to be so.
+    """Return the steps that put all switches of a matrix to a position where they are open; none if they are.
 
-    Of two or more that stand made the board may tell nothing at all, as it cannot know which of them are.
+    If two or more are made, the board may report none of them, because it cannot know which they are.
     """
     matrix = group.name.removeprefix("clear ")
     if len(group.parts) < 2 and not any(values.get(key) for key, name in layout.matrix_of.items() if name == matrix):
@@ -232,12 +232,12 @@ def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> li
 
 _NO_DIODES = "Their matrix has no diodes: contacts that stay made there make others seem made."
 PRESSES = 8
-"""How often a contact is asked again that first showed nothing and then did: with the time that it came, nine chances
-of a second miss, which one that misses one in three takes 97 times in 100 (binomial distribution)."""
+"""How often a contact that first showed nothing and then did is asked again. With the time that it made, a contact that
+misses one time in three has nine chances to miss again, and does so 97 times in 100 (binomial distribution)."""
 
 
 def pressed_again(layout: PanelIndex, name: str, to: int, presses: int = PRESSES) -> list[Step]:
-    """Return the steps that show how often a button, or a switch put to `to`, really makes."""
+    """Return `presses` steps that show how often a button, or a switch put to `to`, makes."""
     control = layout.controls[name]
     spring = control.spring
     rest = next((n for n in range(len(control.codes)) if n not in spring and n != to), 0)
@@ -245,7 +245,7 @@ def pressed_again(layout: PanelIndex, name: str, to: int, presses: int = PRESSES
 
 
 def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:
-    """One group for each supply that a wired control switches and that feeds anything wired."""
+    """Return a group for each supply that a wired control switches and that feeds anything wired."""
     out = []
     for supply in panel.supplies:
         controls = tuple(dict.fromkeys(name for source in wired_sources(panel, supply) for name, _ in source.at))
@@ -256,7 +256,7 @@ def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:
 
 
 def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
-    """Off: what it feeds is commanded to light and is dark. Then each of its sources by itself: it is lit."""
+    """Return the looks at what a supply feeds, commanded to light: switched off (dark), then by each source (lit)."""
     panel = layout.panel
     supply = next(each for each in panel.supplies if f"supply {each.name}" == group.name)
     fed = _lit_together(panel, supply)
@@ -280,14 +280,14 @@ def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -
             if source.after_us:
                 out.append(Step("starting", (), source.after_us // 1000 + STARTED_MS, supply=supply.name))
             out.append(Step("supplied", fed, number, supply=supply.name))
-    for control in controls:  # nothing is held down for the rest of the walk
+    for control in controls:  # release what would have to be held down for the rest of the walk
         if at[control.name] in control.spring:
             out.append(Step("put", (control.name,), 0))
     return out
 
 
 def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
-    """As many of the outputs that `supply` feeds as their boards' budgets allow to be lit together, by name."""
+    """Return by name as many of the outputs that `supply` feeds as their boards' budgets allow together."""
     left = {board.name: board.budget_ma * ENOUGH for board in panel.boards}
     out: list[str] = []
     for part in fed_by(panel, supply):
@@ -300,7 +300,7 @@ def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
 
 
 def _all_lit(panel: Panel, wanted: Collection[str], asked_before: Collection[str]) -> list[Group]:
-    """All outputs lit together, of the boards of which all are asked about or have been: that browns a board out."""
+    """Return the group that lights all outputs of the boards that are tested as a whole, to see if one browns out."""
     names: list[str] = []
     for board in panel.boards:
         outputs = [part.name for part in panel.outputs if part.wired and part.channel.board == board.name]
@@ -310,7 +310,7 @@ def _all_lit(panel: Panel, wanted: Collection[str], asked_before: Collection[str
 
 
 def _together(panel: Panel, names: tuple[str, ...]) -> list[Step]:
-    """One look, or as many as the budgets of the boards make of it."""
+    """Return one look at the outputs `names`, or several if the boards' budgets require it."""
     looks = rounds(panel, names)
     boards = listed([board.label or board.name for board in panel.boards if len(shares(panel, board.name)) > 1])
     return [
@@ -323,7 +323,7 @@ _NOT_AT_ONCE = "All at once is more than the current budget of {} allows: this i
 
 
 def lit_but(step: Step, pointed: Collection[str]) -> dict[str, Seen]:
-    """Return what was lit at a `step` about several, where a person `pointed` at what is not as it should be."""
+    """Return what was lit at a `step` about several outputs, where the person `pointed` at those that looked wrong."""
     return {name: Seen() for name in step.parts if (name in pointed) != (step.do in ALL_TO_BE_LIT)}
 
 
@@ -332,10 +332,9 @@ def _on(panel: Panel, board: str) -> list[str]:
 
 
 def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:
-    """Yield threes of keys of `matrix` (buttons, and switches with one contact), by name, whose current may find its
-    way round to a fourth key.
+    """Yield three keys of `matrix` (buttons, and switches with one contact), by name, that may make a fourth a ghost.
 
-    The second of them is at the corner: it shares its row with one of the others and its column with the other one.
+    The second of them is the corner: it shares its row with one of the others, and its column with the other one.
     """
     keys = []
     for key, name in layout.matrix_of.items():
@@ -362,12 +361,12 @@ def _threes(layout: PanelIndex, keys: list[str]) -> Iterator[tuple[str, str, str
                 continue
             corner, fourth = (row, other_column), (other_row, column)
             if corner in at and fourth in every:
-                # `corner` shares its row with one and its column with the other: the current finds its way round it.
+                # `corner` shares its row with one and its column with the other, so current flows round it.
                 yield at[row, column], at[corner], at[other_row, other_column]
 
 
 def fourth_of(layout: PanelIndex, three: Collection[str]) -> str:
-    """Return the channel of a matrix at which a ghost may show while `three` keys are held; empty: not known."""
+    """Return the channel at which a ghost may show while `three` keys are held; empty if it is not known."""
     held = [layout.crosses.get(layout.channels_of(name)[0]) for name in three]
     places = {(cross.matrix, cross.row, cross.column) for cross in held if cross is not None}
     for key, cross in layout.crosses.items():

@@ -1,6 +1,6 @@
-"""Where a walk stands in its plan, and what it has written down: groups, steps, evidence by group, the journal.
+"""How far a walk has come in its plan, and what it has recorded: groups, steps, evidence by group, the journal.
 
-It knows nothing of how a single step comes to its end; that is the machine's.
+How a single step ends is decided by the machine.
 """
 
 from __future__ import annotations
@@ -19,30 +19,30 @@ from benchcon.walk.journal import FinishedStep, line_of
 from benchcon.walk.plan import Group, Step, fourth_of, plan, rectangles, steps
 
 DOUBTED = 2
-"""So many contacts that never made are pressed more often, as worn ones are; more than that have a cause in common."""
+"""Most contacts that never made and are asked for more often as worn ones; more than these have a common cause."""
 PRESSED_AGAIN = 2
-"""So often a key is pressed again, alone, that did not make when it was held with others; more often shows no more."""
+"""How often a key that did not make when held with others is pressed again alone; more presses would show no more."""
 BOARDS = Group("all boards", "boards", ())
-"""Not asked of anybody: where what happened to the boards is written down."""
+"""A group that asks nothing, and holds what happened to the boards."""
 
 
 class Progress:
-    """The groups of one walk: which is at hand, which are done, and with what evidence."""
+    """The groups of one walk: the current one, those that are done, and their evidence."""
 
     def __init__(self, panel: Panel, only: Collection[str] = (), before: Iterable[FinishedStep] = ()) -> None:
-        """`before`: groups done in an earlier part of the same walk; they are not asked again."""
+        """`before` are groups done in an earlier part of the same walk, which are not asked again."""
         self.layout = PanelIndex.of(panel)
         self.done: dict[str, FinishedStep] = {each.group.name: each for each in before}
-        """By group name, in the order in which they were done."""
+        """Finished groups by name, in the order in which they were done."""
         self.groups = plan(panel, only, list(self.done))
         self.again = False
-        """The group at hand is asked once more, because something in it was odd."""
+        """The current group is asked once more, because something in it was odd."""
         self._more = False
-        """It was asked a third time, or how often it comes."""
+        """The current group was asked a third time, or asked how often its contact makes."""
         self._pressed: Counter[str] = Counter()
-        """How often controls of a matrix were pressed again because they did not make when they were held."""
+        """For each control how often it was pressed again because it did not make when held with others."""
         self.collected: list[Evidence] = []
-        """Evidence of the group at hand."""
+        """Evidence of the current group."""
         self.note = ""
         self._group = -1
         self._steps: list[Step] = []
@@ -52,34 +52,34 @@ class Progress:
 
     @property
     def group(self) -> Group | None:
-        """The group at hand, None when the walk is over."""
+        """The current group; None when the walk is over."""
         return self.groups[self._group] if 0 <= self._group < len(self.groups) else None
 
     @property
     def step(self) -> Step | None:
-        """The step at hand."""
+        """The current step; None when the walk is over."""
         return self._steps[self._step] if self.group and self._step < len(self._steps) else None
 
     @property
     def parts(self) -> tuple[int, int]:
-        """How many controls, lamps and displays the plan has, and how many of them are not done yet."""
+        """Number of controls, lamps and displays in the plan, and how many of them are not done yet."""
         names = [group.name for group in self.groups if group.kind in ("control", "lamp", "display")]
         return len(names), sum(name not in self.done for name in names)
 
     @property
     def evidence(self) -> list[Evidence]:
-        """All evidence of what was asked so far, in the order in which it came; not what happened to the boards."""
+        """All evidence of what was asked so far, in order, without what happened to the boards."""
         asked = [done for done in self.done.values() if done.group.kind != BOARDS.kind]
         return [e for done in asked for e in done.evidence] + list(self.collected)
 
     @property
     def proved_lamp(self) -> str:
-        """A lamp that has passed; empty if there is none yet."""
+        """Name of a lamp that has passed; empty if there is none yet."""
         return next((d.group.name for d in self.done.values() if d.group.kind == "lamp" and _all_same(d.evidence)), "")
 
     @property
     def proved_button(self) -> str:
-        """The push button that passed last; empty if there is none yet."""
+        """Name of the push button that passed last; empty if there is none yet."""
         for done in reversed(self.done.values()):
             control = self.layout.controls.get(done.group.name)
             if control is not None and control.kind == "button" and done.how == "done" and self._has_passed(done):
@@ -87,9 +87,9 @@ class Progress:
         return ""
 
     def journal(self, held: list[Evidence]) -> list[dict[str, Any]]:
-        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it.
+        """Return the journal lines since the last call, as JSON objects; `journal.resume` reads them.
 
-        `held`: evidence to which something may still be added; the group that it belongs to waits.
+        `held` is evidence to which something may still be added; its group is held back.
         """
         ready, self._fresh = self._fresh, []
         if ready and self.group is not None and isinstance(ready[-1], FinishedStep) and ready[-1].evidence is held:
@@ -99,11 +99,11 @@ class Progress:
     # Going on -------------------------------------------------------------------------------------------------------
 
     def rewind(self) -> None:
-        """Stand before the first group."""
+        """Go back to before the first group."""
         self._group = -1
 
     def next_group(self) -> bool:
-        """Go to the next group that is not done; False: there is none. What is not wired yet is skipped."""
+        """Go to the next group that is not done, past those not wired yet; return False if there is none."""
         self._group += 1
         while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
             if group.name not in self.done:
@@ -116,7 +116,7 @@ class Progress:
         return self.group is not None
 
     def leave_boards(self, boards: Collection[str]) -> bool:
-        """Leave what is on `boards` out of the group at hand; False: then no two parts would be left of it."""
+        """Leave the parts on `boards` out of the current group; return False if fewer than two parts would be left."""
         assert self.group is not None
         parts = tuple(name for name in self.group.parts if boards_of(self.layout.part(name)).isdisjoint(boards))
         if len(parts) > 1:
@@ -124,16 +124,16 @@ class Progress:
         return len(parts) > 1
 
     def leave_out(self) -> None:
-        """Take the group at hand, of which there is nothing to ask, out of the plan; the one before is at hand."""
+        """Take the current group, which has nothing to ask, out of the plan; the previous one becomes current."""
         del self.groups[self._group]
         self._group -= 1
 
     def listen_to(self, parts: tuple[str, ...]) -> None:
-        """Have the next group be one that listens to these controls while nobody touches the panel."""
+        """Insert a group that listens to the controls `parts` while nobody touches the panel, as the next one."""
         self.groups.insert(self._group + 1, Group("listen", "listen", parts))
 
     def look_at_pairs(self, lamps: tuple[str, ...]) -> bool:
-        """The plan being done, have these lamps looked at two by two; False: there are none, or they have been."""
+        """Add looks at pairs of these lamps to a finished plan; return False if there are none, or it has them."""
         if not lamps or any(group.kind == "pair" for group in self.groups) or "pairs" in self.done:
             return False
         self.groups.append(Group("pairs", "pair", lamps))
@@ -142,18 +142,21 @@ class Progress:
 
     @property
     def may_repeat(self) -> bool:
-        """Whether the group at hand may be asked once more; what only prepares others need not be."""
+        """Return whether the current group may be asked once more; those that only prepare others may not."""
         return self.group is not None and self.group.kind not in ("clear", "listen")
 
     @property
     def after_controls(self) -> bool:
-        """Whether the group at hand is the last control's, and nothing has been listened to yet."""
+        """Return whether the current group is the last control's, and there was no listening yet."""
         group, following = self.group, self.groups[self._group + 1 : self._group + 2]
         last = group is not None and group.kind == "control" and not any(g.kind == "control" for g in following)
         return last and not any(g.kind == "listen" for g in self.groups)
 
     def ask_more(self) -> bool:
-        """Have the steps of the group at hand be those that decide what is in doubt, if anything is; only once."""
+        """Replace the current group's steps by those that decide what is in doubt; return whether there are any.
+
+        This is done once for each group.
+        """
         if self.group is None or self._more:
             return False
         steps: list[Step] = []
@@ -171,7 +174,7 @@ class Progress:
         return bool(steps)
 
     def begin_group(self, values: Mapping[str, int], now_us: int) -> None:
-        """Stand at the first step of the group at hand, with the channels at `values`."""
+        """Go to the first step of the current group, which begins with the channels at `values`."""
         group = self.group
         assert group is not None
         if group.kind == "matrix" and not self.again:
@@ -183,15 +186,15 @@ class Progress:
         self._step = 0
 
     def _answering(self, group: Group, values: Mapping[str, int]) -> tuple[str, ...]:
-        """Three keys of the matrix that all answered when they were pressed alone: a dead one would show nothing.
+        """Return three keys of the matrix that all made when pressed alone, as a dead one would show nothing.
 
-        Nor would a ghost of a switch that stands made already.
+        Neither would the ghost at a switch that is made already.
         """
         passed = self._passed()
         matrix = group.name.split()[1]
         threes = list(rectangles(self.layout, matrix))
         if self.layout.diodes.get(matrix, True):
-            # Every key is at the corner once: a dead one may have its diode the wrong way round.
+            # Every key is the corner once: a dead one may have its diode reversed.
             threes = [each for each in threes if each[1] == group.parts[1] and passed >= {each[0], each[2]}]
         else:
             threes = [each for each in threes if passed >= {*each}]
@@ -205,7 +208,7 @@ class Progress:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
 
     def lit(self, names: Collection[str]) -> bool:
-        """Write down that these lamps or displays lit in the step before the one at hand; False: no hand was asked."""
+        """Record that these outputs lit in the previous step; return False if it asked nothing of the hand."""
         last = next((each for each in reversed(self.done.values()) if each.group.kind != BOARDS.kind), None)
         evidence = self.collected or (last.evidence if last is not None else [])
         about = self.group if self.collected else last.group if last is not None else None
@@ -218,12 +221,12 @@ class Progress:
         return True
 
     def next_step(self) -> bool:
-        """Go to the next step of the group; False: it was the last."""
+        """Go to the next step of the group; return False if the current one was the last."""
         self._step += 1
         return self._step < len(self._steps)
 
     def back(self) -> bool:
-        """Stand before the first step of the group before, and forget what it gave; False: there is none."""
+        """Go to the beginning of the previous group and discard its evidence; return False if there is none."""
         index = (self._group if self.group is not None else len(self.groups)) - 1
         while index >= 0 and self.groups[index].name in self.done and not self._is_wired(self.groups[index]):
             index -= 1
@@ -237,7 +240,7 @@ class Progress:
         return True
 
     def keep(self, how: str, now_us: int) -> None:
-        """The group at hand is over: write down what it gave."""
+        """Record the current group as finished, with `how` it ended."""
         group = self.group
         assert group is not None
         done = FinishedStep(group, self.collected, how, self.note, max(0, now_us - self._began_us))
@@ -248,11 +251,11 @@ class Progress:
         self.note = ""
 
     def happened_to(self, boards: list[Evidence]) -> None:
-        """Write down what has happened to the boards in the course of the walk, instead of what stands there."""
+        """Record what has happened to the boards during the walk, in place of what was recorded before."""
         old = self.done.get(BOARDS.name)
         if boards != (old.evidence if old else []):
             self.done[BOARDS.name] = FinishedStep(BOARDS, boards, "done")
-            self._fresh.insert(0, self.done[BOARDS.name])  # what was done last may have to wait in its place
+            self._fresh.insert(0, self.done[BOARDS.name])  # in front, as the group done last may be held back
 
     def _is_wired(self, group: Group) -> bool:
         return all(self.layout.part(name).wired for name in group.parts)

@@ -1,4 +1,4 @@
-"""What the walk asks, in words: a title in large letters, what to do, and what may be answered."""
+"""The walk's prompts: a title in large letters, what to do, and what may be answered."""
 
 from __future__ import annotations
 
@@ -13,26 +13,26 @@ from benchcon.walk.plan import Step
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """What a face shows."""
+    """What a face shows for a step."""
 
     title: str
-    """A few words, to be read from two metres."""
+    """A few words that can be read from two metres."""
     ask: str
-    """The whole sentence."""
+    """The full request, as a sentence."""
     hint: str
     """What to answer, or what happens by itself."""
     parts: tuple[str, ...] = ()
     number: int = 0
-    """Which part this is, and of how many: controls, lamps and displays count, hands off and all dark do not."""
+    """Number of the part, and with `of` the total. Controls, lamps and displays count; other steps do not."""
     of: int = 0
     again: bool = False
-    """Asked once more, because something was odd."""
+    """It is asked once more, because something was odd."""
 
 
 def prompt_for(
     layout: PanelIndex, step: Step | None, number: int, of: int, again: bool, already: bool = False
 ) -> Prompt:
-    """Return the prompt for `step`. `already`: what it asks for is what the panel shows before a hand has moved."""
+    """Return the prompt for `step`. `already` says that the panel reads what it asks for before the hand has moved."""
     if step is None:
         return Prompt("Done", "The walk is over.", "See the report.", (), number, of)
     title, ask, hint = _words(layout, step)
@@ -113,7 +113,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
 
 
 def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str, str, str]:
-    """What is asked of outputs that are lit together: all of them, or a pair of lamps that may touch."""
+    """Return title, request and hint for outputs that are lit together: all of them, or a pair of lamps."""
     if step.do == "pair":
         return listed(labels), f"Both {listed(labels)} should be lit, as bright as each is alone.", _ALL
     outputs = [layout.lamps.get(name) or layout.displays[name] for name in step.parts]
@@ -132,7 +132,7 @@ _FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
 
 
 def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
-    """What is asked while the supply of outputs is switched off and on."""
+    """Return title, request and hint for looks while a supply is switched off and on."""
     supply = next(each for each in layout.panel.supplies if each.name == step.supply)
     if step.do == "starting":
         return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
@@ -149,7 +149,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
 
 
 def by_button(button: Part, step: Step | None) -> str:
-    """Say how a push button that has passed answers `step`."""
+    """Return the sentence that says how a push button that has passed answers `step`."""
     no = " (it does not light)" if step is not None and step.do == "lamp" else ""
     label = button.label or button.name
     return f"Or answer from the panel, with the button “{label}”: tap it for yes, hold it for no{no}."

@@ -1,4 +1,4 @@
-"""What a report says besides the walk: when, by whom, on which panel and boards, by which program."""
+"""The head of a walk's report: when, by whom, on which panel and boards, with which program version."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from benchcon.walk.soak import Strained
 
 
 class Sitting:
-    """One walk from where it is begun, or gone on with, to its end: when, for how long, and by whom."""
+    """One sitting of a walk, from its beginning or continuation to its end: when, for how long, and by whom."""
 
     def __init__(self, by: str = "", serial: str = "", simulated: bool = False) -> None:
-        """`by`: who walks, `serial`: of the panel, where its file does not say; `simulated`: no person moves anything.
+        """Begin now. `by` is who walks; `serial` is the panel's serial number, if its file gives none.
 
-        It begins now.
+        `simulated` says that no person moves anything.
         """
         now = datetime.now().astimezone()
         self.by, self.serial, self.simulated = by, serial, simulated
@@ -30,11 +30,11 @@ class Sitting:
         self.zone = now.tzname() or ""
         self.carried_us = 0
         self.kept: list[str] = []
-        """Names of parts that are as an earlier, finished walk found them."""
+        """Names of parts whose results are from an earlier, finished walk."""
         self._since = time.monotonic()
 
     def goes_on(self, began: str, done: Iterable[FinishedStep]) -> None:
-        """It goes on with a walk that began then, of which this much is done; with a finished one if it begins now."""
+        """Continue a walk that began at `began`, of which `done` is finished; if that is now, it was complete."""
         if began != self.began:
             self.began, self.zone = began, ""
             self.carried_us = sum(each.took_us for each in done)
@@ -43,14 +43,14 @@ class Sitting:
 
     @property
     def took_s(self) -> float:
-        """How long it has taken so far; of what was carried over, the time that its steps took."""
+        """Seconds that it has taken so far; groups carried over count with the time that their steps took."""
         return time.monotonic() - self._since + self.carried_us / 1e6
 
 
 def about(
     session: Session, panel: Panel, sitting: Sitting, strained: Mapping[str, Strained] | None = None
 ) -> dict[str, Any]:
-    """Return the head of a report. `strained`: how each board has borne the walk, by its name on the panel."""
+    """Return the head of a report as JSON values. `strained` has each board's counters, by its name on the panel."""
     boards = []
     with session.lock:
         for board in panel.boards:
@@ -80,7 +80,7 @@ def about(
 
 
 def _link(board: Strained) -> dict[str, Any]:
-    """How a board and its link were, from the beginning to the end of the walk."""
+    """Return the figures of a board and its link over the whole walk."""
     return {
         "resets": board.resets,
         "causes": [printable(cause) for cause in dict.fromkeys(board.causes)],

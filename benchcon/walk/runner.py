@@ -1,4 +1,4 @@
-"""The walk on a real bench: session and face on one side, the machine on the other. The only file here that waits."""
+"""Runs the walk on a real bench, between session and face on one side and the machine on the other."""
 
 from __future__ import annotations
 
@@ -27,30 +27,30 @@ from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
 BLINK_S = 2.0
-"""How long a lamp under test blinks before it burns steadily."""
+"""How long a lamp under test blinks before it is lit steadily."""
 PULSE_US = 250_000
-"""How long the lamp that has passed lights to say that a step was right."""
+"""How long a passed lamp lights to signal that a step was right."""
 SIGN_US = 4_000_000
-"""How long after it lit a person may mistake it for what should light."""
+"""How long after this signal a person may mistake it for something else that lit."""
 LONG_US = 600_000
-"""A button that has passed, held this long, says no."""
+"""A passed button held for this long answers no."""
 STUCK_US = 5_000_000
-"""Outputs that are not as wanted after this long are reported to the person."""
+"""Outputs that are not set after this long are reported to the person."""
 RETRY_US = 500_000
-"""Outputs that could not be set are tried again after this."""
+"""Time after which outputs that could not be set are tried again."""
 PATIENCE_US = 8_000_000
-"""How long a walk that no person attends waits for a board: supply, cable, dark."""
+"""How long an unattended walk waits for a board that is gone, dark or without supply."""
 STEP_US = 60_000_000
-"""How long one step of such a walk may take at all."""
+"""How long one step of an unattended walk may take."""
 ASKS = 3
-"""How often a group is asked if its board is reset, or its lines are damaged, each time; then it is given up."""
+"""How often a group is asked, if each time its board is reset or lines are damaged, before it is skipped."""
 RAW_US = 150_000
 """How long a simulated hand waits for raw edges to be switched on."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """Something that was handed to the link came back."""
+    """The answer to a command that was handed to the link."""
 
     what: str
     number: int
@@ -68,7 +68,7 @@ class Runner:
         write: Callable[[dict[str, Any]], None] = lambda line: None,
         blink_s: float = BLINK_S,
     ) -> None:
-        """`write` gets each journal line as soon as it stands. Raises `Trouble` if the session is no live one."""
+        """`write` gets each journal line as soon as it is final. Raises `Trouble` if the session is not live."""
         if session.bench is None:
             raise Trouble("a capture cannot be walked; plug a board in")
         self.session, self.walk, self.face, self.write = session, walk, face, write
@@ -89,31 +89,34 @@ class Runner:
         self._ready_us = 0
         self._pulse_until = 0
         self._signalled, self._signalled_us = "", 0
-        """The lamp that was lit last to say that a step was right, and when."""
+        """Name of the lamp that last signalled a right step, and when (µs)."""
         self._pressed: tuple[int, int] | None = None
-        """Since when the answering button is down, and in which step it went down: a press answers no other."""
+        """When the answering button went down (µs), and in which step: it answers only that."""
         self._shown: tuple[Any, ...] = ()
         boards = walk.done.get(BOARDS.name)
         self.conditions = Conditions(self.hearing, walk.layout, boards.evidence if boards else ())
         self._held: Held = ()
-        """What holds on boards that the step at hand is about, so that the walk waits."""
+        """Conditions on boards of the current step for which the walk waits."""
         self._held_since = 0
         self._hopeless: set[str] = set()
-        """Boards that are waited for no more, as nobody is there to help them."""
+        """Boards that are no longer waited for, as nobody is there to help."""
         self._asks: dict[str, int] = {}
-        """Group → how often it has been asked, where it was asked again because of a board."""
+        """For each group that was asked again because of a board, how often it has been asked."""
         self._setting: tuple[int, ...] = ()
-        """The step and the wants whose outputs are being set; empty: none are."""
+        """Numbers of the step and the wants whose outputs are being set; empty if none are."""
         self._setting_since = 0
         self._late = ""
-        """What the person reads as long as the outputs are not as wanted; empty: they are, or it is too early."""
+        """Message that the outputs are not set yet; empty if they are, or if it is too early for it."""
         self._step_at = 0, 0
-        """The step at hand, and since when."""
+        """Number of the current step, and since when (µs)."""
         self._told_at = -1
         self._at_hand = ""
 
     def run(self) -> bool:
-        """Walk. Returns True if the plan was done, False if the person (or simulated hand) left. Raises `Trouble`."""
+        """Run the walk. Return True if the plan was finished, False if the person or simulated hand left.
+
+        Raises `Trouble` if the bench is closed or the simulated hand fails.
+        """
         walk = self.walk
         end = self.session.subscribe(self._inbox.put)
         try:
@@ -136,12 +139,12 @@ class Runner:
         return not self.left
 
     def leave(self) -> None:
-        """End the walk from another thread; what was done so far is kept."""
+        """End the walk, from any thread; what was done so far is kept."""
         self._inbox.put(FaceAnswer("leave"))
 
     def _loop(self) -> None:
         while True:
-            # A walk that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+            # Outputs that a hanging walk has lit must go dark, even if a person is at the screen.
             self.bench.beat(occupied.WALK)
             self._follow()
             if self.left or (self.walk.state == "over" and self.conditions.settled(self._now())):
@@ -183,7 +186,7 @@ class Runner:
         self._group_begun()
         groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
-            # What it showed no longer counts, and its raw edges are off.
+            # The board has forgotten what it showed, and that raw edges were asked for.
             self.hearing.was_reset(board)
             self.outputs.forget(board)
             self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
@@ -200,7 +203,7 @@ class Runner:
                 self.walk.set_values(mine, event.at_us)
 
     def _upset(self) -> bool:
-        """Whether the group at hand is to be asked again anyhow, so that what comes now proves nothing."""
+        """Return whether the current group will be asked again anyway, so that changes now prove nothing."""
         fell = self.conditions.fallen(self.walk)
         return bool(self._held) or any(each is not BAD for each in fell)
 
@@ -223,11 +226,11 @@ class Runner:
     # --- boards that are not as they must be ------------------------------------------------------------------------
 
     def _mind(self, now: int) -> None:
-        """Wait for boards that must be so and are not, ask again what that has spoilt, and give up what cannot be."""
+        """Wait for boards on which a condition holds, ask again what it has spoilt, and skip what cannot be asked."""
         walk, conditions = self.walk, self.conditions
         for group in conditions.tick(now, walk):
             self._back_to(group)
-        for _ in range(len(walk.groups) + 1):  # what is given up may lead to a group that cannot be asked either
+        for _ in range(len(walk.groups) + 1):  # the group after a skipped one may not be possible to ask either
             self._group_begun()
             held, before = conditions.holding(walk, now), self._held
             if held != before:
@@ -241,7 +244,7 @@ class Runner:
                 return
 
     def _group_begun(self) -> None:
-        """What happened to boards while another group was at hand does not touch this one."""
+        """Begin a new group, which is not affected by what happened to boards during another one."""
         walk = self.walk
         name = walk.group.name if walk.group else ""
         if name != self._at_hand:
@@ -252,7 +255,7 @@ class Runner:
 
     @property
     def _spoilt(self) -> tuple[Condition, ...]:
-        """What happened to the boards of the group at hand so that it is asked again; bad lines only at an answer."""
+        """Return why the current group must be asked again: what happened to its boards; bad lines at answers."""
         return tuple(each for each in self.conditions.fallen(self.walk) if each is not BAD)
 
     def _tell_held(self, held: Held, now: int) -> None:
@@ -267,7 +270,7 @@ class Runner:
             self.face.warn(f"{self.conditions.advice(new)}; the walk waits for it")
 
     def _given_up(self, held: Held, now: int) -> bool:
-        """Skip the group at hand if nobody is there to mend what holds, and it has held for long."""
+        """Skip the current group if a condition has held for long and nobody is there to correct it."""
         boards = {board for board, _ in held}
         if not self.face.simulated or (now - self._held_since <= PATIENCE_US and not self._hopeless.issuperset(boards)):
             return False
@@ -278,7 +281,7 @@ class Runner:
         return True
 
     def _ask_again(self, now: int) -> None:
-        """Ask the group at hand again: what came of it counts for nothing. After `ASKS` times it is given up."""
+        """Discard the current group's evidence and ask it again, or skip it after `ASKS` times."""
         walk, fell = self.walk, self.conditions.fallen(self.walk)
         boards, upset = self.conditions.concerned(walk), self.conditions.upset(walk)
         self.conditions.begun()
@@ -301,24 +304,24 @@ class Runner:
             walk.again(now)
 
     def _back_to(self, group: str) -> None:
-        """Ask again what was answered while it was not known yet that a board was not as it must be."""
+        """Ask `group` again, which was answered before it was known that a condition held on a board."""
         walk = self.walk
         if group not in walk.done:
-            return  # it is at hand
+            return  # it is the current group
         self._asks[group] = self._asks.get(group, 1) + 1
         if self._asks[group] > ASKS and walk.done[group].group.kind != "control":
-            return  # a look may be doubted for nothing, as when the next step takes the supply away
+            return  # a look may be doubted wrongly, as when the next step switches the supply off
         for _ in walk.groups:
             if group in walk.done:
                 walk.back(self._now())
         if self._asks[group] > ASKS and walk.group is not None and walk.group.name == group:
-            # No answer to it ever stood: the last one proves as little as the others.
+            # None of its answers became final: the last one proves as little as the others.
             self._give_up(
                 f"its board did not come through well any of the {ASKS} times that this was asked", self._now()
             )
 
     def _without(self, boards: tuple[str, ...], why: str, now: int) -> bool:
-        """Leave `boards` out where all is lit together, and ask for the others; False: it cannot be done."""
+        """Ask the group that lights all together again without `boards`; return False if that is not possible."""
         walk = self.walk
         if walk.group is None or walk.group.kind != "together" or not boards or not walk.progress.leave_boards(boards):
             return False
@@ -330,18 +333,18 @@ class Runner:
         return True
 
     def _give_up(self, why: str, now: int) -> None:
-        """Skip the group at hand, and say why."""
+        """Skip the current group, and say why."""
         self.walk.note(why)
         self.face.warn(f"skipped: {why}")
         self._held = ()
         self.walk.skip(now)
 
     def _by_button(self, change: Change) -> None:
-        """A button that has passed answers: short yes, long no (of a lamp: it is dark; else the screen says more)."""
+        """Take an answer by a passed button: a short press is yes, a long one no (a lamp under test is dark)."""
         walk, at_us = self.walk, change.at_us
         name = walk.answer_button
         if walk.step is not None and walk.step.supply:
-            return  # it may be what switches it
+            return  # the button may itself switch that supply
         if not name or change.channel not in walk.layout.channels_of(name):
             return
         if judge.reads(walk.layout, (name,), 1, {**walk.values, change.channel: change.value}):
@@ -353,7 +356,7 @@ class Runner:
             if at_us - since_us < LONG_US:
                 self._looked(FaceAnswer("same"), at_us)
             elif walk.step is not None and walk.step.do == "lamp":
-                self._looked(FaceAnswer("otherwise"), at_us)  # it does not light
+                self._looked(FaceAnswer("otherwise"), at_us)  # the lamp does not light
             else:
                 self.face.sound("wrong")
                 self.face.warn("no: say on the screen what there is to be seen")
@@ -369,9 +372,9 @@ class Runner:
         elif answer.word == "lit":
             self._something_lit(answer.lamps, now)
         elif answer.step not in (0, walk.step_number) and answer.word != "back":
-            return  # it answers a step that is over; back takes back just that
+            return  # it answers a step that is over; only `back` is still meant then
         elif answer.word in ("acting", "done", "same", "otherwise") and self._upset():
-            return  # what is done now proves nothing, and is asked again as soon as it can be
+            return  # it proves nothing now, and will be asked again as soon as possible
         elif answer.word == "acting":
             walk.acting()
         elif answer.word == "done":
@@ -394,7 +397,7 @@ class Runner:
             walk.back(now)
 
     def _something_lit(self, lamps: Collection[str], now: int) -> None:
-        """Something lit while a control was worked: which of them, if the face says so, but not the walk's own sign."""
+        """Record that something lit while a control was worked, unless it was the walk's own signal."""
         names = [name for name in lamps if name != self.outputs.pulse and name != self._pulsed(now)] or [""]
         if names == [""] and self._pulsed(now):
             label = self.walk.layout.part(self._pulsed(now)).label or self._pulsed(now)
@@ -404,11 +407,11 @@ class Runner:
             self.face.warn(f"noted: {listed(labels) if labels else 'something'} lit while a control was worked")
 
     def _pulsed(self, now: int) -> str:
-        """The lamp that the walk itself has just lit, to say that a step was right."""
+        """Return the lamp that the walk itself has just lit as a signal; empty if none."""
         return self._signalled if now - self._signalled_us < SIGN_US else ""
 
     def _looked(self, answer: FaceAnswer, now: int) -> None:
-        """The eye has answered; over a line that was damaged meanwhile it is not accepted at once."""
+        """Take an answer of the eye; if a line was damaged meanwhile, ask again instead."""
         walk = self.walk
         if walk.state != "look":
             return
@@ -451,7 +454,7 @@ class Runner:
             self._raw_waiting.clear()
 
     def _mind_outputs(self, now: int) -> None:
-        """Tell a person for as long as outputs that take long are not as wanted; a simulated hand gives them up."""
+        """Tell a person while outputs take long to be set; unattended, skip the group."""
         walk = self.walk
         setting = (walk.step_number, walk.wants_number) if walk.state == "light" and not self._held else ()
         if setting != self._setting:
@@ -465,14 +468,14 @@ class Runner:
             self._late = f"The outputs are not as wanted yet ({why}). Skip this one if it stays so."
 
     def _what_holds(self) -> str:
-        """Return why outputs wait at this moment; what was held back earlier in the walk is not to blame."""
+        """Return why outputs wait at this moment, without what was held back earlier in the walk."""
         with self.session.lock:
             boards = list(self.session.state.boards.values())
             whys = {channel.held for board in boards for channel in board.channels.values()} - {"", "no answer"}
         return "; ".join(HELD_WHYS.get(why, why) for why in sorted(whys)) or "no answer"
 
     def _follow(self) -> None:
-        """Make the outputs, the raw edges, the journal and the face follow the walk."""
+        """Bring the outputs, the raw edges, the journal and the face up to date with the walk."""
         walk = self.walk
         for word in walk.sounds():
             self.face.sound(word)
@@ -487,7 +490,7 @@ class Runner:
             about = self.conditions.concerned(walk)
             self.outputs.apply(walk.wants, lambda failed: self._inbox.put(_Done("outputs", number, failed)), about)
         elif walk.state == "light" and self._lit == walk.wants_number:
-            self._came_back(_Done("outputs", walk.wants_number))  # nothing had to change
+            self._came_back(_Done("outputs", walk.wants_number))  # the outputs are set already
         self._set_raw()
         if walk.step_number != self._told_at:
             self._told_at = walk.step_number
@@ -503,7 +506,7 @@ class Runner:
             self.face.show(self.scene())
 
     def scene(self) -> Scene:
-        """How the walk stands."""
+        """Return the state of the walk for the face."""
         walk = self.walk
         answers = walk.state == "look" and walk.step is not None and not walk.step.supply
         button = walk.answer_button if answers else ""
@@ -541,7 +544,7 @@ class Runner:
         return f"{advice[0].upper()}{advice[1:]}. The walk waits, and then asks this one again."
 
     def _signal(self, word: str) -> None:
-        """A lamp that has passed says that a step was right, where no screen is seen."""
+        """Light a passed lamp for a moment to signal a right step to a person away from the screen."""
         walk = self.walk
         if word == "right" and not self.face.simulated and walk.signal_lamp and walk.state in ("ask", "wait"):
             self.outputs.pulse = self._signalled = walk.signal_lamp
@@ -554,7 +557,7 @@ class Runner:
             self._raw_waiting.discard(done.number)
             return
         if done.failed:
-            # When the board is back or lit again, or after a while, the outputs are set again.
+            # The outputs are set again when the board is back or no longer dark, or after a while.
             self.outputs.forget_all()
             self._lit = -1
             self._retry_us = self._now() + RETRY_US
@@ -591,6 +594,6 @@ class Runner:
             self._ask_raw(key, False)
         self._raw = set()
         self.outputs.pulse = ""
-        self.outputs.apply(Wants(), lambda failed: None)  # a walk that is left in mid-look leaves nothing burning
+        self.outputs.apply(Wants(), lambda failed: None)  # a walk that is left during a look leaves nothing lit
         for line in self.walk.journal():
             self.write(line)

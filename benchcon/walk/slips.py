@@ -1,4 +1,4 @@
-"""What has come of a step of the hand, when that is not what was asked for: said at once, in one sentence."""
+"""Sentences that say at once what came of a step of the hand, if that is not what was asked for."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchcon.walk.plan import Step
 
 
 def moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> list[str]:
-    """Return the labels of the controls that stand differently from `before` though `step` is not about them."""
+    """Return the labels of the controls that have changed since `before` although `step` is not about them."""
     out: dict[str, None] = {}
     for key, spot in layout.spots.items():
         part = spot.part

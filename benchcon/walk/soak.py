@@ -1,8 +1,7 @@
-"""Soak, without I/O: light everything in steps within the budget, and watch what that does to the boards.
+"""The soak, without I/O: lights everything in steps within the budget, and watches what that does to the boards.
 
-The steps come round and round for as long as the soak lasts. Each lights as much as each board's budget allows and no
-more; whatever is over is lit in the next one, so that every lamp and display has its turn. A step lasts seconds, so
-nothing flashes.
+The steps repeat for as long as the soak lasts. Each lights as much as each board's budget allows; the rest is lit in
+the next one, so that every lamp and display has its turn. A step lasts seconds, so nothing flashes.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ LONGEST_S = 30 * 86_400
 
 
 def load_steps(panel: Panel) -> list[Wants]:
-    """Return what to light, step by step: all dark, then up to the budget, each output in one step at least."""
+    """Return the steps of a round: all dark, then as much as the budget allows, each output in at least one step."""
     rows = {board.name: shares(panel, board.name) for board in panel.boards}
     count = max(map(len, rows.values()), default=0)
     steps = [Wants()]
@@ -45,37 +44,37 @@ def load_steps(panel: Panel) -> list[Wants]:
 
 @dataclass(slots=True)
 class Strained:
-    """How one board has borne it."""
+    """Counters and supply figures of one board during a soak or a walk."""
 
     name: str
     resets: int = 0
     causes: list[str] = field(default_factory=list)
     lost: int = 0
-    """How often its port was lost."""
+    """Number of times that its port was lost."""
     silences: int = 0
-    """How often three heartbeats of it were missing."""
+    """Number of times that three of its heartbeats were missing."""
     darks: int = 0
-    """How often its dead-man darkened it."""
+    """Number of times that its dead-man darkened it."""
     bad_here: int = 0
-    """Pieces from the board that were no good line."""
+    """Number of pieces from the board that were not a valid line."""
     bad_there: int = 0
-    """Bad lines that the board counted, since the soak began."""
+    """Number of invalid lines that the board received since the beginning, by its own count."""
     missing: int = 0
-    """Notifications lost on the way."""
+    """Number of its notifications that were lost on the way."""
     rest_mv: int = 0
-    """Supply with everything dark; 0: the board does not say."""
+    """Supply voltage with everything dark; 0: the board does not report it."""
     least_mv: int = 0
     now_mv: int = 0
-    """As last told."""
+    """Supply voltage as last reported."""
     worst_loop_us: int = 0
     signs: int = 0
-    """Heartbeats that told the supply."""
+    """Number of heartbeats that reported the supply."""
     no_supply: int = 0
-    """Of them those that told that lamps and displays have none: nothing was lit then, and nothing strained."""
+    """Number of those that reported no supply: nothing was lit then, so nothing was tested."""
     _first_bad: int | None = None
 
     def alive(self, supply_mv: int, bad_lines: int, worst_loop_us: int, dark: bool) -> None:
-        """A heartbeat; `dark`: nothing is lit just now."""
+        """Take a heartbeat; `dark` says that nothing is lit now."""
         if self._first_bad is None:
             self._first_bad = bad_lines
         self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
@@ -90,7 +89,7 @@ class Strained:
             self.least_mv = min(self.least_mv, supply_mv) if self.least_mv else supply_mv
 
     def booted(self, cause: str) -> None:
-        """The board was reset."""
+        """Count a reset with its `cause`."""
         self.resets += 1
         self._first_bad = None
         if len(self.causes) < 20:
@@ -98,11 +97,11 @@ class Strained:
 
     @property
     def sag_mv(self) -> int:
-        """How far the supply gave way; 0 if it is not known."""
+        """By how much the supply's voltage fell; 0 if it is not known."""
         return max(0, self.rest_mv - self.least_mv) if self.rest_mv and self.least_mv else 0
 
     def complaints(self) -> dict[str, str]:
-        """What is wrong, by a word that stays the same while the figures grow, one line each."""
+        """Return what is wrong, one line each, by a key that stays the same while the figures grow."""
         out: dict[str, str] = {}
         if self.no_supply:
             when = (
@@ -132,28 +131,28 @@ class Strained:
 
 @dataclass(slots=True)
 class Soaking:
-    """How a soak stands, for a face to show."""
+    """The state of a soak, for a face to show."""
 
     boards: list[Strained]
     of: int
-    """Steps of a round."""
+    """Number of steps in a round."""
     count: int = 0
-    """Steps lit so far, over all rounds."""
+    """Number of steps so far, over all rounds."""
     wants: Wants = field(default_factory=Wants)
-    """What is lit just now."""
+    """What is lit now."""
     seconds: float = 0.0
-    """How long it has lasted."""
+    """How long the soak has lasted."""
     refused: str = ""
-    """Why the boards do not light what they should, if they do not."""
+    """Why the boards do not light what they should; empty if they do."""
 
     @property
     def step(self) -> int:
-        """Which step of the round it is, from 1."""
+        """Number of the current step in the round, from 1."""
         return (self.count - 1) % self.of + 1 if self.count else 0
 
     @property
     def dark(self) -> bool:
-        """Whether this is the step with nothing lit."""
+        """Whether nothing is lit in the current step."""
         return not self.wants.lamps and not self.wants.displays
 
     def next_step(self, steps: Sequence[Wants]) -> None:
@@ -163,7 +162,7 @@ class Soaking:
 
 
 def duration_s(text: str) -> float:
-    """Return how long to soak, from text such as ``2 h``. Raises `Trouble` with what is wrong."""
+    """Return the seconds to soak from text such as ``2 h``. Raises `Trouble` if it is not from 1 s to 30 days."""
     try:
         seconds = quantity(text, "s")
     except ValueError as error:
@@ -174,7 +173,7 @@ def duration_s(text: str) -> float:
 
 
 def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str, Any]:
-    """Return the soak as plain JSON values."""
+    """Return the figures of a soak as JSON values."""
     return {
         "seconds": round(seconds, 1),
         "steps": rounds,
@@ -199,7 +198,7 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
 
 
 def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
-    """Return what was seen, for how long, with figures, in one line."""
+    """Return the result of a soak in one line, with its duration and figures."""
     found = sum(len(board.complaints()) for board in boards)
     verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"
     supplies = [

@@ -1,4 +1,4 @@
-"""Taking down one step: what came while it was asked, and what came a little late."""
+"""Records one step of the hand: what came while it was asked, and what came a little late."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
 KEPT = 4000
-"""Most changes, edges and readings kept of one step: a contact in a storm does not fill the memory."""
+"""Most changes, edges and readings kept of one step, so that a chattering contact does not fill the memory."""
 
 
 class Taking:
-    """What one step of the hand has given so far."""
+    """The record of the current step so far."""
 
     def __init__(self, now_us: int, values: Mapping[str, int]) -> None:
         self.began_us = now_us
@@ -29,7 +29,7 @@ class Taking:
         self.lit: list[str] = []
 
     def take(self, change: Change, how: str) -> None:
-        """Write down one thing heard; `how` as in `Walk.heard`."""
+        """Record a change; `how` is as for `Walk.heard`."""
         if how == "skip":
             self.invalid[change.channel] = self.invalid.get(change.channel, 0) + max(0, change.value)
         elif how == "ghost":
@@ -61,29 +61,29 @@ class Taking:
 
 
 class Late:
-    """The step before the one at hand, while what comes may still belong to it."""
+    """The previous step, as long as changes may still belong to it."""
 
     def __init__(self, layout: PanelIndex) -> None:
         self.layout = layout
         self.evidence: list[Evidence] = []
-        """The list whose last entry is that step; empty: nothing is late any more."""
+        """The list whose last entry is that step; empty once no change can belong to it any more."""
         self._until_us = 0
 
     def hold(self, evidence: list[Evidence], until_us: int) -> None:
-        """What comes until `until_us` may be added to the last of `evidence`."""
+        """Let changes until `until_us` be added to the last entry of `evidence`."""
         self.evidence, self._until_us = evidence, until_us
 
     def forget(self) -> None:
-        """Whatever comes now belongs to the step at hand."""
+        """Let all changes from now on belong to the current step."""
         self.evidence = []
 
     def expire(self, now_us: int | None) -> None:
-        """Nothing is late any more at `now_us`, if it is as late as that; None: at once."""
+        """Forget the previous step if its time is over at `now_us`; None: in any case."""
         if now_us is None or now_us > self._until_us:
             self.forget()
 
     def belongs(self, change: Change, step: Step | None, now_us: int) -> bool:
-        """Whether `change` still belongs to the step before; `step` is the one at hand."""
+        """Return whether `change` still belongs to the previous step; `step` is the current one."""
         self.expire(now_us)
         if not self.evidence:
             return False
@@ -91,19 +91,19 @@ class Late:
         assert isinstance(last, HandStep)
         if step is not None and step.parts == last.parts:
             own = change.channel in judge.own_channels(self.layout, step)
-            # A quick tap is over before the evidence of the press is late: it must not be taken for the press.
+            # A quick tap ends while the press may still be amended: the release must not be taken for the press.
             return not (own and judge.springs_back(self.layout, Step("put", last.parts, last.to)))
         return True
 
     def amend(self, change: Change, how: str) -> None:
-        """Add `change` to the step before."""
+        """Add `change` to the previous step."""
         hand = self.evidence[-1]
         assert isinstance(hand, HandStep)
         self.evidence[-1] = _amended(self.layout, hand, change, how)
 
 
 def _pressed_again(layout: PanelIndex, hand: HandStep, values: Mapping[str, int]) -> bool:
-    """Whether a button that was released, and read so, is pressed once more: a hand that is not sure does that."""
+    """Return whether a released button is pressed once more, as by a hand that is not sure."""
     return (
         hand.do == "put"
         and hand.outcome == "seen"
@@ -115,11 +115,11 @@ def _pressed_again(layout: PanelIndex, hand: HandStep, values: Mapping[str, int]
 
 
 def _amended(layout: PanelIndex, hand: HandStep, change: Change, how: str) -> HandStep:
-    """Return `hand` with something that came late."""
+    """Return `hand` with a late change added."""
     if how == "is":
         values = {**hand.values, change.channel: change.value}
         if _pressed_again(layout, hand, values):
-            return replace(hand, changes=(*hand.changes, change)[:KEPT])  # another press; this one was released
+            return replace(hand, changes=(*hand.changes, change)[:KEPT])  # it is another press; this one was released
         outcome = hand.outcome
         if hand.do == "put" and outcome == "seen" and not judge.reads(layout, hand.parts, hand.to, values):
             outcome = "otherwise"

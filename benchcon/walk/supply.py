@@ -1,8 +1,8 @@
-"""Whether what is to be looked at can be lit at all: boards report their lamps' supply in their heartbeats.
+"""Which boards have supply for their lamps, which they report in their heartbeats.
 
-A lamp without supply is not dead. So nothing is looked at on a board that says it has no supply, nor before a board has
-reported its supply since a contact was last moved (that contact may be the one that supplies it). Boards that do not
-report their supply are taken to have it.
+A lamp without supply is not dead. So nothing is looked at on a board that reports no supply, nor before a board has
+reported its supply after a contact was last moved (that contact may switch it). Boards that do not report their supply
+are assumed to have it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchcon.walk.channel_changes import Hearing
 from benchcon.wire import events as ev
 
 ACTS_US = 200_000
-"""What a switch supplies has its supply, or has lost it, this long after it was moved."""
+"""Time after which a moved switch has taken effect on the supply that it switches."""
 LONG_AGO = -(1 << 60)
 RESTLESS_US = 2_000_000
 """Contacts that go on moving for longer than this switch no supply: they chatter."""
@@ -24,30 +24,30 @@ _MOST_NAMES = 3
 
 
 def named(boards: Sequence[str]) -> str:
-    """Return names of boards as a sentence lists them: ``'lighting', 'met' and 'power'``."""
+    """Return the names of boards as a sentence lists them: ``'lighting', 'met' and 'power'``."""
     return listed([f"'{printable(board)}'" for board in boards])
 
 
 class SuppliedBoards:
-    """Which boards have supply for their lamps and displays, as they say themselves."""
+    """Which boards have supply for their lamps and displays, by their own reports."""
 
     def __init__(self, hearing: Hearing, layout: PanelIndex) -> None:
         self.hearing, self.layout = hearing, layout
         self.no_supply: set[str] = set()
-        """Boards that said so last."""
+        """Boards that last reported no supply."""
         self._told_us: dict[str, int] = {}
-        """Board that tells its supply → when it last did."""
+        """For each board that reports its supply, when it last did (µs)."""
         self.moved_us = LONG_AGO
-        """When a contact was last moved."""
+        """When a contact was last moved (µs)."""
         self._since_us = LONG_AGO
         """When the first of the contacts was moved since which no board has told how it is fed."""
         self._gone_us: dict[str, int] = {}
         """Board without supply → when it said so."""
         self._moved: dict[str, dict[str, None]] = {}
-        """Board → labels of what was moved since it last reported its supply; without supply, what was moved before."""
+        """For each board the labels of what was moved since it last reported a supply."""
 
     def begin(self) -> None:
-        """Take over what the boards have said so far."""
+        """Begin with the present states of the boards."""
         for name in self.hearing.sources:
             board = self.hearing.state_of(name)
             if board is not None and board.supply_mv:
@@ -56,7 +56,7 @@ class SuppliedBoards:
                     self.no_supply.add(name)
 
     def take_heartbeat(self, board: str, event: ev.Alive) -> bool:
-        """Take a heartbeat; return whether the board has no supply now and had before."""
+        """Take a heartbeat; return whether the board has just lost its supply."""
         if not event.supply_mv:
             self._told_us.pop(board, None)
             self.no_supply.discard(board)
@@ -73,7 +73,7 @@ class SuppliedBoards:
         return False
 
     def moved(self, board: str, event: ev.Event, button: tuple[str, ...]) -> None:
-        """Take what was moved; channels of `button` answer questions, and feed nothing."""
+        """Take a change of a contact; the channels `button` answer questions, and switch no supply."""
         for id_ in event.values if isinstance(event, ev.Moved) else ():
             key = f"{board}.{id_}"
             spot = self.layout.spots.get(key)
@@ -81,7 +81,7 @@ class SuppliedBoards:
                 if all(told_us >= self.moved_us + ACTS_US for told_us in self._told_us.values()):
                     self._since_us = event.at_us
                 self.moved_us = event.at_us
-                for other in self.hearing.sources:  # one that has not reported its supply yet may do so next
+                for other in self.hearing.sources:  # a board that has not reported its supply yet may do so next
                     if other not in self.no_supply or event.at_us < self._gone_us.get(other, LONG_AGO) + ACTS_US:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 
@@ -95,7 +95,7 @@ class SuppliedBoards:
         return all(at_us >= enough_us or not at_us for at_us in told)
 
     def advice(self, boards: Sequence[str]) -> str:
-        """Say in one sentence that `boards` have no supply, and what to switch on."""
+        """Return one sentence that says that `boards` have no supply, and what to switch on."""
         one = len(boards) == 1
         names = named(boards)
         head = f"board {names} has no supply" if one else f"boards {names} have no supply"

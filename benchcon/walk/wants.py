@@ -1,4 +1,4 @@
-"""Which outputs a step of the walk wants lit."""
+"""The outputs that a step of the walk wants lit."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from benchcon.walk.plan import ALL_TO_BE_LIT, EIGHT, SUPPLY_LOOKS, Step
 
 @dataclass(slots=True)
 class Wants:
-    """Outputs as the step at hand wants them; everything not named is off."""
+    """Outputs as a step wants them; everything that is not named is off."""
 
     lamps: dict[str, int] = field(default_factory=dict)
-    """Lamp → lightness in permille."""
+    """For each lamp its lightness in permille."""
     blink: bool = False
     """Blink these lamps, once a second, until `Walk.steady`."""
     displays: dict[str, bytes] = field(default_factory=dict)
 
 
 def outputs_of(layout: PanelIndex, step: Step) -> Wants:
-    """Return what `step` wants lit: a lamp, a display's picture, what a supply feeds, all together, or nothing."""
+    """Return what `step` wants lit: a lamp, a picture on a display, what a supply feeds, everything, or nothing."""
     if step.do in SUPPLY_LOOKS or step.do in ALL_TO_BE_LIT:
         lamps = {name: layout.lamps[name].on_permille for name in step.parts if name in layout.lamps}
         digits = {name: layout.displays[name].digits for name in step.parts if name in layout.displays}

@@ -1,4 +1,4 @@
-"""The wiggle watch and the soak on a real bench. Command and console are two faces on these: neither has its own."""
+"""The wiggle test and the soak on a real bench. The command and the console both use these."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
 
 LOOK_S = 0.2
-"""How often it is looked whether to end, and a face is informed, at least."""
+"""Longest time between calls of a face, and between checks whether to end."""
 
 
 class _Watch:
-    """Events of a live session, on the thread that asks for them."""
+    """Hands the events of a live session to the calling thread."""
 
     def __init__(self, session: Session, panel: Panel, what: str) -> None:
         if session.bench is None:
@@ -44,9 +44,9 @@ class _Watch:
         self._end()
 
     def events(self, at_most_s: float) -> list[ev.Event]:
-        """Return what came, waiting so long for the first of it.
+        """Return the events that came, after waiting up to `at_most_s` for the first.
 
-        Ask again and again: a watch that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+        It must be called regularly: what a test lit goes dark when the test hangs, even if a person is at the screen.
         """
         self.bench.beat(self.what)
         try:
@@ -66,10 +66,10 @@ def wiggle(
     look: Callable[[Wiggle, int], None] = lambda watch, now_us: None,
     panel: Panel | None = None,
 ) -> Wiggle:
-    """Watch until `ended`; `sound` is called with one line at each drop-out. Returns the watch.
+    """Watch inputs until `ended` returns True, and call `sound` with one line at each drop-out. Return the watch.
 
-    `parts`: names of controls, or channels as ``board.id``; none means every input. `look` is called with the watch and
-    the time, several times a second, on the thread of the caller, as all else is. `panel`: another than the session's.
+    `parts` are names of controls, or channels as ``board.id``; none means every input. `look` is called with the watch
+    and the time several times a second. All calls are on the caller's thread. `panel` replaces the session's.
     """
     with _Watch(session, panel or session.panel, occupied.WIGGLE) as watch:
         hearing = watch.hearing
@@ -93,7 +93,7 @@ def wiggle(
                             wiggling.upset(name)
                             sound(f"{name}: the board was reset or is gone; drop-outs meanwhile are not counted")
                     elif name and name not in listening and _tells_again(event) and hearing.known(name):
-                        # Back, with everything as it was at first: raw edges are wanted again.
+                        # The board is back and has forgotten that raw edges were asked for.
                         listening.add(name)
                         for board, _, channel in raw:
                             if board == name:
@@ -119,11 +119,10 @@ def soak(
     look: Callable[[Soaking], None] = lambda soaking: None,
     panel: Panel | None = None,
 ) -> tuple[list[Strained], float, int]:
-    """Light everything in turns until `ended`; `tell` gets one line for each thing that goes wrong, as it does.
+    """Light everything in turns until `ended` returns True; `tell` gets a line as soon as anything goes wrong.
 
-    Returns how each board has borne it, how long it lasted in seconds, and how many steps were lit. `look` is called
-    several times a second with how it stands, on the thread of the caller, as all else is. All is off at the end,
-    however it ends.
+    Returns the counters of each board, the duration in seconds, and the number of steps lit. `look` is called with the
+    state several times a second. All calls are on the caller's thread. However it ends, everything is off afterwards.
     """
     panel = panel or session.panel
     with _Watch(session, panel, occupied.SOAK) as watch:
@@ -139,7 +138,7 @@ def soak(
             for source, name in hearing.names.items():
                 known = session.state.boards.get(source)
                 if known is not None and known.no_supply:
-                    boards[name].signs = boards[name].no_supply = 1  # it has said so, however short the soak
+                    boards[name].signs = boards[name].no_supply = 1  # known even if the soak ends before a heartbeat
         began = until = session.now_us()
         said: set[tuple[str, str]] = set()
         came: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -157,7 +156,7 @@ def soak(
                 while not came.empty():
                     soaking.refused = came.get()
                     if soaking.refused:
-                        outputs.forget_all()  # the next step sets everything again
+                        outputs.forget_all()  # so that the next step sets everything again
                 for name in hearing.sources:
                     if name not in boards:
                         boards[name] = Strained(name)

@@ -1,9 +1,9 @@
-"""The wiggle watch, without I/O: hold a part, or all, while the loom is flexed; every change is one too many.
+"""The wiggle test, without I/O: while the loom is flexed and nothing is operated, every change is a drop-out.
 
-Each watched channel has a value at rest. A hand may still be on its way when the watch begins, so that is the value at
-which it first stands still for half a second; until then nothing counts. One that never stands still for so long is
-loose already: after three seconds it rests where it has stood the longest. Leaving it is a drop-out, coming back ends
-it. Where a board reports raw edges they are what counts, since the shortest drop-outs never get past debouncing.
+Each watched channel has a value at rest. As a hand may still be moving when the test begins, that is the first value
+that stays for half a second; until then nothing counts. A channel that never stays so long is loose already: after
+three seconds the value that it had for the longest time is taken. Leaving that value is a drop-out, which ends when the
+channel returns to it. If a board reports raw edges, these are used, because debouncing hides the shortest drop-outs.
 """
 
 from __future__ import annotations
@@ -20,57 +20,57 @@ from benchcon.text import counted, printable, times
 from benchcon.wire.items import OUTPUTS
 
 POT_SHARE = 0.015
-"""Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""
+"""Share of its travel by which a potentiometer may move without a drop-out: its noise (common practice, no source)."""
 
 
 STILL_US = 500_000
-"""A value that is steady for this long is the value at rest."""
+"""A value that stays this long is the value at rest."""
 RESTLESS_US = 3_000_000
-"""What has not done so within this rests where it has stood the longest."""
+"""After this long without such a value, the one that was there for the longest time is taken."""
 
 
 @dataclass(slots=True)
 class WatchedChannel:
-    """What one channel has done since the watch began."""
+    """What one channel has done since the test began."""
 
     key: str
     rest: int
     """Value at rest."""
     slack: int = 0
     count: int = 0
-    """Drop-outs."""
+    """Number of drop-outs."""
     shortest_us: int = 0
     longest_us: int = 0
     away_since_us: int | None = None
     raw: bool = False
-    """Raw edges are heard of it."""
+    """Its raw edges are reported."""
     raw_rest: int | None = None
     settled: bool = True
-    """It is known how it rests."""
+    """Its value at rest is known."""
     began_us: int = 0
-    """Since when it is looked for how it rests."""
+    """Since when its value at rest is being looked for."""
     since_us: int = 0
-    """Since when it has stood at `rest`, while it is looked for."""
+    """Since when it has been at `rest`, while its value at rest is being looked for."""
     stood_us: dict[int, int] = field(default_factory=dict)
-    """Value → how long it has stood there, while it is looked for."""
+    """For each value how long the channel had it, while its value at rest is being looked for."""
 
     def unsettle(self, rest: int, now_us: int) -> None:
-        """From now on it is looked for how it rests; it stands at `rest` now."""
+        """Begin to look for its value at rest; it is at `rest` now."""
         self.rest, self.settled, self.began_us, self.since_us = rest, False, now_us, now_us
         self.stood_us.clear()
 
     def moved(self, value: int, at_us: int) -> None:
-        """It has moved while it is looked for how it rests."""
+        """Take a change while its value at rest is being looked for."""
         if abs(value - self.rest) > self.slack:
             self.stood_us[self.rest] = self.stood_us.get(self.rest, 0) + max(0, at_us - self.since_us)
             self.rest, self.since_us = value, at_us
 
     def settle(self, now_us: int) -> None:
-        """Take how it stands for how it rests, if it has stood for long enough."""
+        """Take its present value for the value at rest if it has stayed for long enough."""
         if now_us - self.since_us >= STILL_US:
             self.settled = True
         elif now_us - self.began_us >= RESTLESS_US:
-            self.moved(self.rest + 2 * self.slack + 1, now_us)  # so that where it stands now counts as well
+            self.moved(self.rest + 2 * self.slack + 1, now_us)  # so that the time at its present value counts as well
             self.rest, self.settled = max(self.stood_us, key=lambda value: self.stood_us[value]), True
 
     def left(self, at_us: int) -> None:
@@ -87,16 +87,15 @@ class WatchedChannel:
 
 
 class Wiggle:
-    """One watch over some parts, or all inputs."""
+    """One wiggle test of some parts, or of all inputs."""
 
     def __init__(
         self, layout: PanelIndex, values: Mapping[str, int], parts: Collection[str] = (), now_us: int | None = None
     ) -> None:
-        """`values`: how the channels stand now. `parts`: names of controls, or channels; empty means all.
+        """`values` are the channels' present values; `parts` names of controls, or channels; empty means all.
 
-        `now_us`: host time, from which on it is looked for how they rest; None: they rest as they stand.
-
-        Raises `Trouble` for a name that the panel does not have, and if there is nothing to watch.
+        From `now_us` (host time) on, the values at rest are looked for; with None, the present values are taken. Raises
+        `Trouble` for a name that is not on the panel, and if there is nothing to watch.
         """
         self.layout = layout
         named = [
@@ -106,11 +105,11 @@ class Wiggle:
         ]
         keys = named or list(layout.spots)
         self.last = ""
-        """The channel that dropped out last; empty: none has."""
+        """The channel that dropped out last; empty if none has."""
         self.last_at_us = 0
-        """When that was, in host time."""
+        """Host time of that drop-out."""
         self.upsets: dict[str, int] = {}
-        """Board → how often it was reset or gone meanwhile."""
+        """For each board how often it was reset or gone."""
         self.watched: dict[str, WatchedChannel] = {}
         for key in keys:
             spot = layout.spots[key]
@@ -126,11 +125,11 @@ class Wiggle:
             raise Trouble(f"there is nothing to watch: {what} has no input whose value is known")
 
     def raw_wanted(self) -> tuple[str, ...]:
-        """Channels whose raw edges are wanted."""
+        """Return the channels whose raw edges are needed."""
         return tuple(key for key in self.watched if self.layout.spots[key].kind == "contact")
 
     def heard(self, change: Change, how: str = "is") -> bool:
-        """Take a change (``is``) or a raw ``edge``; returns whether a drop-out began, so that it can be heard."""
+        """Take a change (``is``) or a raw ``edge``; return whether a drop-out began."""
         watched = self.watched.get(change.channel)
         if watched is None or how not in ("is", "edge"):
             return False
@@ -143,7 +142,7 @@ class Wiggle:
         at_us = change.clock_us if change.clock_us >= 0 else change.at_us
         before = watched.count
         if how == "edge":
-            # The first edge leaves the level at rest, whichever that is; bouncing it comes back to it again and again.
+            # The first edge leaves the level at rest, whichever that is; while it bounces, the contact returns to it.
             if watched.raw_rest is None:
                 watched.raw_rest = 1 - change.value
             watched.raw = True
@@ -151,7 +150,7 @@ class Wiggle:
         elif watched.raw:
             return False
         elif self.layout.spots[change.channel].kind == "encoder":
-            # It rests wherever it stands: every count is one too many, and none is ever taken back.
+            # An encoder rests at any count: each change is a drop-out, and none is undone by another.
             watched.count += change.value != watched.rest
             watched.rest = change.value
             away = False
@@ -166,25 +165,25 @@ class Wiggle:
         return watched.count > before
 
     def tick(self, now_us: int) -> None:
-        """Time has passed: what has stood still for long enough rests there."""
+        """Take the values at rest of channels that have stayed for long enough at `now_us`."""
         for watched in self.watched.values():
             if not watched.settled:
                 watched.settle(now_us)
 
     @property
     def settled(self) -> bool:
-        """Whether it is known of every channel how it rests."""
+        """Whether every channel's value at rest is known."""
         return all(watched.settled for watched in self.watched.values())
 
     def rest_text(self, key: str) -> str:
-        """How a channel rests, in words."""
+        """Return a channel's value at rest in words."""
         watched, spot = self.watched[key], self.layout.spots[key]
         if spot.kind == "contact":
             return "made" if watched.rest else "open"
         return f"position {watched.rest}" if spot.kind == "selector" else str(watched.rest)
 
     def at_rest(self) -> str:
-        """What is held for rest, in one line: the made contacts by name, as those are what drops out."""
+        """Return in one line what was taken as the values at rest; made contacts, which can drop out, by name."""
         spots = self.layout.spots
         made = [
             key for key, each in self.watched.items() if each.rest and each.settled and spots[key].kind == "contact"
@@ -196,13 +195,13 @@ class Wiggle:
         return f"taken as the value at rest, as it was steady for half a second: {which}; {rest} as they are"
 
     def upset(self, board: str) -> None:
-        """The board was reset or is gone: that is a drop-out as well, and what is away now is not timed."""
+        """Note that the board was reset or is gone; drop-outs that last now are not timed."""
         self.upsets[board] = self.upsets.get(board, 0) + 1
         for watched in self._of(board):
             watched.away_since_us = None
 
     def rest_again(self, board: str, values: Mapping[str, int], now_us: int | None = None) -> None:
-        """The board is back, its channels at `values`: that is how they rest now, or from where it is looked for."""
+        """Take the channels' `values` of a board that is back as their values at rest, or begin to look for these."""
         for watched in self._of(board):
             watched.rest, watched.raw, watched.raw_rest = values.get(watched.key, watched.rest), False, None
             watched.away_since_us = None
@@ -214,7 +213,7 @@ class Wiggle:
 
     @property
     def count(self) -> int:
-        """Drop-outs of all channels together."""
+        """Number of drop-outs of all channels together."""
         return sum(each.count for each in self.watched.values())
 
     def lines(self) -> list[str]:
@@ -233,14 +232,14 @@ class Wiggle:
         return out
 
     def closing(self, seconds: float) -> str:
-        """Return what was watched, for how long, and what was seen, in one line."""
+        """Return the result in one line: what was watched, for how long, and what was seen."""
         count = sum(each.count > 0 for each in self.watched.values())
         found = f"{counted(self.count, 'drop-out')} of {counted(count, 'input')}" if self.count else "no drop-out"
         upset = f", a board reset or gone {times(sum(self.upsets.values()))}" if self.upsets else ""
         return f"watched {counted(len(self.watched), 'input')} for {lasted(seconds)}: {found}{upset}"
 
     def as_json(self) -> dict[str, Any]:
-        """Return the watch as plain JSON values."""
+        """Return the result as JSON values."""
         return {
             "watched": len(self.watched),
             "rest": {key: each.rest for key, each in self.watched.items()},
@@ -260,5 +259,5 @@ class Wiggle:
 
 
 def time_text(us: int) -> str:
-    """How long something lasted, in words."""
+    """Return a duration in words."""
     return f"{us / 1000:.1f} ms" if us < 1_000_000 else f"{us / 1e6:.1f} s"
