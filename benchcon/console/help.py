@@ -199,6 +199,15 @@ def _action(binding: BindingType) -> str:
     return binding.action if isinstance(binding, Binding) else binding[1]
 
 
+class HelpText(VerticalScroll):
+    """The text. Its keys are on the key line: nothing else says that there is more than fits."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("down", "scroll_down", "Scroll", key_display="↑ ↓"),
+        Binding("pagedown", "page_down", "Page", key_display="PgUp PgDn"),
+    ]
+
+
 class Help(ModalScreen[None]):
     """Keys by where they work."""
 
@@ -215,7 +224,7 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The text, scrolling."""
-        with VerticalScroll(id="help"):
+        with HelpText(id="help"):
             for text in self._sections():
                 section = Static(text)
                 section.set_class(bool(self._at) and text.plain.startswith(f"{self._at}\n"), "-here")
@@ -224,7 +233,7 @@ class Help(ModalScreen[None]):
 
     def on_mount(self) -> None:
         """Let the arrows scroll, from the section that was asked for."""
-        scroll = self.query_one(VerticalScroll)
+        scroll = self.query_one(HelpText)
         scroll.focus()
         for section in self.query(".-here"):
             self.call_after_refresh(scroll.scroll_to_widget, section, top=True, animate=False, force=True)

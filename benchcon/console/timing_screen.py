@@ -252,7 +252,8 @@ class TimingScreen(Screen[str | None]):
                 "Nothing to measure yet. Move controls while a program drives the outputs. In the panel file answers = "
                 '"CONTROL" and within = "100 ms" on a lamp or display say what is to answer what, and how quickly.',
             ]
-        lines.append(counts_words(chosen, label_of(chosen.output)) if chosen.movements else verdict_words(chosen))
+        counts = counts_words(chosen, label_of(chosen.output)) if chosen.movements else verdict_words(chosen)
+        lines.append(f"{labels_of(chosen)}: {counts}")
         if chosen.found:
             bar = stages_bar(chosen, self.size.width - 2) if self.size.height >= 30 else [stages_words(chosen)]
             lines += [clocks_words(chosen), *filter(None, [*bar, drift_words(chosen)])]

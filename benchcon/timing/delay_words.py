@@ -55,7 +55,7 @@ def verdict_words(one: Delays) -> str:
         "passed": f"passed: {limit}",
         "not certain": f"not certain: {limit}, or over it by less than the error bound",
         "no limit": "no limit set",
-        "not moved": "not moved: nothing was measured",
+        "not moved": "not moved, so nothing was measured",
     }
     if one.verdict != "broken":
         return words[one.verdict]

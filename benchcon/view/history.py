@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import NamedTuple, Protocol
 
 from benchcon.state.changes import OF_BOARDS, ValueChange
-from benchcon.state.quantities import MOST_QUANTITIES, number_and_unit, told_in
+from benchcon.state.quantities import MOST_QUANTITIES, Quantity, number_and_unit, told_in
 from benchcon.text import printable
 from benchcon.view.moments import marks_of
 from benchcon.wire import events as ev
@@ -201,6 +201,11 @@ class History:
             if self.first_us is None or at_us < self.first_us:
                 self.first_us = at_us
             self.last_us = max(self.last_us, at_us)
+
+    def begin(self, values: Mapping[str, Quantity]) -> None:
+        """Take the values of a rehearsal that were known before this began to listen."""
+        for name, each in values.items():
+            self._values_told(each.at_us, name, each.text)
 
     def _values_told(self, at_us: int, name: str, text: str) -> None:
         if name in self._units or len(self._units) < MOST_QUANTITIES:

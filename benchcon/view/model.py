@@ -94,6 +94,9 @@ class ViewModel:
         """By part name."""
         self._unfollow = session.follow(self.feed.change)
         self._unsubscribe = session.subscribe(self.feed.take)
+        if self.past is self.history:
+            with session.lock:  # a value that does not change is never heard of again
+                self.history.begin(session.state.values)
         self.look()
 
     def look(self) -> int:

@@ -618,7 +618,7 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
     async with console(session) as eyes:
         await eyes.see("F1 Help", "F9 DARK")
         await eyes.press("f1")
-        await eyes.see("Keys", "Everywhere")
+        await eyes.see("Keys", "Everywhere", "↑ ↓ Scroll", "PgUp PgDn Page", "Esc Back")
         text = eyes.app.screen._text().plain  # type: ignore[attr-defined]
         for words in (
             "DARK",

@@ -272,6 +272,14 @@ async def test_zoom_keeps_the_cursor_in_view() -> None:
             assert shown.start_us <= at_us <= shown.right_us
 
 
+async def test_a_value_of_a_rehearsal_that_began_before_the_console_has_its_row() -> None:
+    session = OnBoards()
+    session.link(0, "values", wind_speed="14 kt")
+    async with console(session) as eyes:
+        await eyes.press("f6")
+        await eyes.see("Wind speed [kt]", "14")
+
+
 # --- a capture ------------------------------------------------------------------------------------------------------
 
 

@@ -35,7 +35,7 @@ async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> N
         await eyes.press("f7")
         await eyes.see("Hdg button → Hdg lit", "hdg_button → hdg_lit")
         session.playing = True
-        await eyes.see("Hdg button → Hdg lit", "12 movements, 12 answered", "1 over", "140.0 ms", "42.0 ms")
+        await eyes.see("Hdg button → Hdg lit: 12 movements, 12 answered", "1 over", "140.0 ms", "42.0 ms")
         await eyes.see("on average: ░ debounce 10.0 ms", "by the board's own clock")
         text = eyes.text()
         assert "█" in text
