@@ -1,4 +1,4 @@
-"""Writing a file that appears whole or not at all: the one place where that is done."""
+"""Writing files that appear whole or not at all; every file that a command writes is written here."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
 
 FORCE = "overwrite it with --force"
-"""What a command offers beside another name where a file is there already."""
+"""What a user can do about an existing file, other than choosing another name."""
 
 
 def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_out: str = FORCE) -> None:
-    """Raise `Trouble` if `path` plainly cannot be written, or is there and not to be overwritten.
+    """Raise `Trouble` if `path` clearly cannot be written, or exists and is not to be overwritten.
 
-    For asking before work that takes long; writing it can still fail. None is asked nothing. `way_out` is what can be
-    done about a file that is there, other than choosing another name; empty if nothing can.
+    For a check before work that takes long; writing can still fail. Nothing is checked if `path` is None. `way_out` is
+    what the user can do about an existing file, other than choosing another name; empty if nothing.
     """
     if path is None:
         return
@@ -30,7 +30,7 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_o
         raise Trouble(f"{shown}: is a folder; name a file")
     if target.exists():
         if target.is_file() and not force:
-            raise _there(shown, way_out)
+            raise exists_already(shown, way_out)
         if not os.access(target, os.W_OK):
             raise Trouble(f"{shown}: you have no permission to write it; choose another name")
     elif not target.parent.is_dir():
@@ -41,8 +41,9 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_o
         )
 
 
-def _there(shown: str, way_out: str) -> Trouble:
-    return Trouble(f"{shown}: there already; choose another name{f', or {way_out}' if way_out else ''}")
+def exists_already(shown: str, way_out: str) -> Trouble:
+    """Return what to tell the user about a file, with the printable name `shown`, that must not be overwritten."""
+    return Trouble(f"{shown}: exists already; choose another name{f', or {way_out}' if way_out else ''}")
 
 
 @contextlib.contextmanager
@@ -62,8 +63,8 @@ def write_whole(
     If anything goes wrong before, nothing is left and what was there stays. A symbolic link stays one, and the file it
     leads to is written; a file that is replaced gives the new one its permissions. What is not an ordinary file
     (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot be written, and, without
-    `force`, if it is there already; `way_out` as for `may_write`. Without `links` the file takes the place of a
-    symbolic link: where the user did not choose the name, somebody else may have put one there.
+    `force`, if it exists already; `way_out` as for `may_write`. Without `links` the file takes the place of a symbolic
+    link: if the user did not choose the name, somebody else may have put one there.
     """
     with _new(path, force, way_out, links) as out:
         out.write(raw)
@@ -89,7 +90,7 @@ def _new(path: str | os.PathLike[str], force: bool, way_out: str, links: bool = 
                 fresh.place(target, replace=force)
                 sync_folder(target.parent)
     except FileExistsError:
-        raise _there(shown, way_out) from None
+        raise exists_already(shown, way_out) from None
     except OSError as error:
         raise Trouble(f"{shown}: cannot be written: {printable(error.strerror or str(error))}") from error
     finally:

@@ -79,7 +79,7 @@ def move_aside(path: Path, target: Path) -> None:
     except (OSError, NotImplementedError):
         # A file system without links (FAT on a stick): between the look and the renaming somebody could be quicker.
         if os.path.lexists(target):
-            raise FileExistsError(f"{target}: there already") from None
+            raise FileExistsError(f"{target}: exists already") from None
         path.rename(target)
     else:
         path.unlink()

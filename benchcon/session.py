@@ -1,7 +1,7 @@
-"""One bench to look at, live or replayed: link, state, ring and capture put together.
+"""One bench, live or replayed: link, state, ring and capture together.
 
-The console cannot tell a `LiveSession` from a `ReplaySession` or a `benchcon.tap_session.TapSession`, except that only
-the first has a `bench` to hand intents to; the others say why nothing can be driven (`Session.undriven`).
+To the console a `LiveSession`, a `ReplaySession` and a `benchcon.tap_session.TapSession` are the same, except that only
+the first has a `bench` that takes intents; the others say why nothing can be driven (`Session.undriven`).
 """
 
 from __future__ import annotations
@@ -36,73 +36,73 @@ Watcher = Callable[[list[ValueChange]], None]
 
 
 class Keeping(NamedTuple):
-    """The last 10 minutes are being saved, with what follows."""
+    """The last 10 minutes, and what follows, are being saved in this capture."""
 
     path: Path
     left_us: int
-    """How much longer it goes on."""
+    """How much longer this goes on."""
 
 
 class Session:
-    """What both kinds have in common. Hold `lock` while looking into `state`."""
+    """What all sessions have in common. Hold `lock` while you read `state`."""
 
     live = False
     simulated = False
     bench: Bench | None = None
     undriven = ""
-    """Why nothing can be driven here, one line without an end; empty where it can."""
+    """Why nothing can be driven here, as one line; empty if it can."""
     badge = ""
-    """A word for the head of the screen on what kind of bench this is; empty for an ordinary one."""
+    """A word at the top of the screen that says what kind of bench this is; empty for an ordinary one."""
     trouble = ""
-    """Why the stream has come to an end for good; empty while it goes on."""
+    """Why the stream has ended for good; empty while it goes on."""
     recording: Path | None = None
 
     def ports(self) -> list[PortInfo]:
-        """Return how each port stands; none in a recording."""
+        """Return the state of each port; a replay has none."""
         return []
 
     def offered(self, source: int) -> str:
-        """Return what a tap offers to the program that drives this board, and whether it is open; empty without one."""
+        """Return the port that a tap offers for this board, and whether it is open; empty if there is no tap."""
         return ""
 
     @property
     def ring_reach_us(self) -> int:
-        """How far back the pre-trigger ring reaches; 0 without one."""
+        """How far back the pre-trigger ring reaches; 0 if there is none."""
         return 0
 
     @property
     def recording_figures(self) -> Figures | None:
-        """How the writing of the capture goes; None if none is being written."""
+        """The progress of the capture being recorded; None if none is."""
         return None
 
     @property
     def keeping(self) -> Keeping | None:
-        """The capture into which the last 10 minutes and what follows are being saved; None if none is."""
+        """The capture in which the last 10 minutes and what follows are being saved; None if none is."""
         return None
 
     @property
     def captures(self) -> Sequence[Closed]:
-        """Captures of this session that are closed: recorded ones, then those that were kept."""
+        """The closed captures of this session: recorded ones, then those of the last 10 minutes."""
         return ()
 
     def __init__(self, panel: Panel) -> None:
         self.panel = panel
         self.light_level = DAY
-        """The level of the whole panel that `panel` is at, by day or at night."""
+        """The light level of the whole panel, day or night, which `panel` is adjusted to."""
         self.lock = threading.RLock()
         self.state = BenchState(panel.text, panel.digest)
         self.hands: dict[str, Hand] = {}
-        """By board name; only where the boards are simulated."""
+        """Board name → simulated hand; only for simulated boards."""
         self._listeners: list[Listener] = []
         self._watchers: list[Watcher] = []
         self._changes: Changes | None = None
-        """Made while somebody looks at changes."""
+        """None while nobody needs changes."""
 
     def follow(self, watcher: Watcher) -> Callable[[], None]:
-        """Have `watcher` called with what changes of what may be shown as current, and first with how all stands now.
+        """Call `watcher` with all present values, then with their changes; return a function that ends this.
 
-        Silence changes that too, as long as the session's time is taken (`tick`, `advance`). The call comes with `lock`
-        held, so in order; it must not block. Returns what ends that.
+        The values are those that may be shown as current. Silence changes them too, provided that `tick` or `advance`
+        is called. `watcher` is called in order, with `lock` held, and must not block.
         """
         with self.lock:
             self._watchers.append(watcher)
@@ -119,7 +119,7 @@ class Session:
 
     @property
     def _needs_changes(self) -> bool:
-        """Whether anybody looks at changes: else none are made."""
+        """Whether anybody needs changes; otherwise none are worked out."""
         return bool(self._watchers)
 
     def _look_at_changes(self) -> Changes:
@@ -129,19 +129,19 @@ class Session:
         return self._changes
 
     def take_panel(self, panel: Panel) -> None:
-        """Have `panel` be the bench's from now on, at the level that the whole panel is at.
+        """Use `panel` from now on, adjusted to the present light level.
 
-        What is shown, what triggers watch for, the budgets and what keyframes carry all follow at once. Raises
-        `Trouble`, and changes nothing, if one of its triggers is wrong.
+        What is shown, triggers, budgets and the panel in keyframes all follow at once. Raises `Trouble`, and changes
+        nothing, if one of its triggers is wrong.
         """
         with self.lock:
             self.panel = at_level(panel, self.light_level)
             self.state.panel_text, self.state.panel_digest = panel.text, panel.digest
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
-        """Have `listener` called with the events of every batch, on the thread that feeds; it must not block.
+        """Call `listener` with the events of every batch, on the thread that feeds the session; it must not block.
 
-        Returns what ends the subscription.
+        Returns a function that ends the subscription.
         """
         self._listeners.append(listener)
 
@@ -152,20 +152,20 @@ class Session:
         return end
 
     def now_us(self) -> int:
-        """Return the present, in the stream's time."""
+        """Return the present time of the stream, in microseconds."""
         raise Trouble("this session has no time")
 
     def close(self) -> None:
-        """Give back what the session holds."""
+        """Close everything that the session has opened."""
 
     def _show(self, changes: list[ValueChange]) -> None:
-        """With the lock held: tell who follows changes."""
+        """Pass changes to all watchers; call it with the lock held."""
         if changes:
             for watcher in tuple(self._watchers):
                 watcher(changes)
 
     def _take_time(self, now_us: int) -> None:
-        """With the lock held: what silence has changed until now."""
+        """Pass on what silence has changed until now; call it with the lock held."""
         if self._changes is not None:
             self._show(self._changes.tick(now_us))
 
@@ -179,8 +179,11 @@ class Session:
 class OpenSession(Session, ABC):
     """A bench whose stream comes in now, whoever drives it: its state, its last ten minutes, its captures.
 
-    Whoever brings the stream calls `_take` with the lock held, state first, then capture: a keyframe holds what all
-    records before it have made; and `_tell_taken` right after that, without the lock.
+    `began`: wall-clock time of stamp 0. `kept`: captures of the last ten minutes are named after this path. Without
+    `keep` the last ten minutes are not kept, and triggers are not watched for.
+
+    A subclass that brings the stream calls `_take` with the lock held, and right after that `_tell_taken` without it.
+    The state takes a batch before the capture does, because a keyframe holds the effect of all records before it.
     """
 
     live = True
@@ -188,17 +191,17 @@ class OpenSession(Session, ABC):
     def __init__(self, panel: Panel, began: datetime, kept: Path | None = None, *, keep: bool = True) -> None:
         super().__init__(panel)
         self.began = began
-        """Wall time at stamp 0."""
+        """Wall-clock time of stamp 0."""
         self.keeper = Keeper(
             kept or Path("bench.capture"), began, self.state, self.note, triggers=triggers_of(panel), panel=panel
         )
-        """The last ten minutes, and the triggers that have them written out; captures are named after `kept`."""
+        """Keeps the last ten minutes, and has triggers write them out."""
         self._writer: Writer | None = None
         self._begun_us = 0
         self._recorded: list[Closed] = []
         self._happened: list[Event] = []
         self._keeps = keep
-        """Whether the last ten minutes are kept and triggers looked for."""
+        """Whether the last ten minutes are kept and triggers watched for."""
         self._watch_changes()
 
     @property
@@ -210,7 +213,7 @@ class OpenSession(Session, ABC):
             self._look_at_changes()
 
     def take_panel(self, panel: Panel) -> None:
-        """Take the panel as `Session.take_panel` does, and its triggers."""
+        """Use the panel as `Session.take_panel` does, and its triggers."""
         with self.lock:
             self.keeper.watch.declare(triggers_of(panel), panel)
             super().take_panel(panel)
@@ -218,10 +221,10 @@ class OpenSession(Session, ABC):
 
     @abstractmethod
     def note(self, kind: str, text: str) -> None:
-        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``; `text` one line."""
 
     def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
-        """Take batches, and what the state's observer made of each."""
+        """Take batches, and the events that the state's observer made of each."""
         changes, happened = take_observed(self.state, self._changes, batches, observed)
         self._show(changes)
         if self._writer is not None:
@@ -235,14 +238,17 @@ class OpenSession(Session, ABC):
         self._tell(happened)
 
     def tick(self) -> None:
-        """Take the time, a few times a second: what silence changes, its triggers, captures that are to end."""
+        """Call this a few times a second, for what silence changes and triggers, and for captures that are to end."""
         with self.lock:
             now_us = self.now_us()
             self._take_time(now_us)
             self.keeper.tick(now_us)
 
     def keep_last(self) -> Path:
-        """Save the last 10 minutes, and what follows for a while. Raises `Trouble` if the file cannot be made."""
+        """Save the last 10 minutes and what follows for a while; return the capture's path.
+
+        Raises `Trouble` if the file cannot be made.
+        """
         with self.lock:
             path = self.keeper.keep(self.now_us())
         if path is None:
@@ -251,18 +257,20 @@ class OpenSession(Session, ABC):
 
     @property
     def ring_reach_us(self) -> int:
-        """How far back the pre-trigger ring reaches."""
+        """How far back the pre-trigger ring reaches, in µs."""
         return max(0, self.now_us() - self.keeper.ring.from_us)
 
     def start_recording(
         self, path: str | os.PathLike[str], force: bool = False, words: Mapping[str, str] | None = None
     ) -> None:
-        """Record from now on into `path`, with these words in its header. Raises `Trouble` if the file is there and
-        `force` is not given."""
+        """Record into `path` from now on, with `words` in the capture's header.
+
+        Raises `Trouble` if the file cannot be made, or exists already and not `force`, or if one is being recorded.
+        """
         from benchcon.capture.writer import Writer
 
         if self._writer is not None:
-            raise Trouble(f"{self.recording} is being recorded already")
+            raise Trouble(f"already recording {self.recording}")
         with self.lock:
             # Under the lock, so that no record falls between the keyframe it opens with and the first batch.
             at_us = max(self.state.at_us, 0)
@@ -271,12 +279,12 @@ class OpenSession(Session, ABC):
             self.recording = Path(path)
 
     def stop_recording(self) -> Closed | None:
-        """End the capture; what was recorded is on disk when this returns. None if none was being written."""
+        """End the capture, and return it when it is on disk; None if none was being recorded."""
         with self.lock:
             begun_us, now_us = self._begun_us, self.now_us()
             writer, self._writer, self.recording = self._writer, None, None
             if writer is not None:
-                writer.stop()  # under the lock: its last keyframe says what the records before it made
+                writer.stop()  # under the lock, so that its last keyframe holds exactly the records before it
         if writer is None:
             return None
         self._recorded.append(Closed(writer.close(), begun_us, now_us))
@@ -284,13 +292,13 @@ class OpenSession(Session, ABC):
 
     @property
     def recording_figures(self) -> Figures | None:
-        """How the writing of the capture goes; None if none is being written."""
+        """The progress of the capture being recorded; None if none is."""
         writer = self._writer
         return writer.figures() if writer is not None else None
 
     @property
     def keeping(self) -> Keeping | None:
-        """The capture into which the last 10 minutes and what follows are being saved; None if none is."""
+        """The capture in which the last 10 minutes and what follows are being saved; None if none is."""
         with self.lock:
             path = self.keeper.writing
             left_us = max(0, self.keeper.until_us - self.now_us())
@@ -298,7 +306,7 @@ class OpenSession(Session, ABC):
 
     @property
     def captures(self) -> Sequence[Closed]:
-        """Captures of this session that are closed: recorded ones, then those that were kept."""
+        """The closed captures of this session: recorded ones, then those of the last 10 minutes."""
         return (*self._recorded, *self.keeper.closed)
 
     def mark(self, text: str) -> None:
@@ -317,7 +325,10 @@ class OpenSession(Session, ABC):
 
 
 class LiveSession(OpenSession):
-    """A bench that is connected now; the session takes part in the link's stream on the link's thread."""
+    """A bench that is connected now; the session follows the link's stream on the link's thread.
+
+    `hands`: board name → simulated hand, if the boards are simulated. `kept`: see `OpenSession`.
+    """
 
     def __init__(
         self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None, kept: Path | None = None
@@ -325,7 +336,7 @@ class LiveSession(OpenSession):
         self._link = bench
         super().__init__(panel, bench.began, kept)
         self.dark_confirmed = True
-        """False once it was closed and a linked board had not said that it is dark."""
+        """False after `close` if a linked board did not confirm that it is dark."""
         self.bench = bench
         self.hands = dict(hands or {})
         self.simulated = bool(self.hands)
@@ -336,24 +347,24 @@ class LiveSession(OpenSession):
         bench.subscribe(lambda _: self._tell_taken())
 
     def now_us(self) -> int:
-        """Return the link's clock."""
+        """Return the time since the stream began, in microseconds, by the link's clock."""
         return self._link.now_us()
 
     def take_panel(self, panel: Panel) -> None:
-        """Take the panel as `Session.take_panel` does; the link's budgets follow, too."""
+        """Use the panel as `Session.take_panel` does; the link's budgets follow too."""
         super().take_panel(panel)
         self._link.allow(self.panel)
 
     def ports(self) -> list[PortInfo]:
-        """Return how each port stands."""
+        """Return the state of each port."""
         return self._link.ports()
 
     def note(self, kind: str, text: str) -> None:
-        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``; `text` one line."""
         self._link.note(kind, text)
 
     def close(self) -> None:
-        """Dark, the ports closed, the capture on disk."""
+        """Make all boards dark, close the ports, and close all captures; see `dark_confirmed`."""
         self.dark_confirmed &= self._link.close()
         super().close()
         for hand in self.hands.values():
@@ -381,11 +392,11 @@ class ReplaySession(Session):
         self.jump(self.first_us)
 
     def now_us(self) -> int:
-        """Return where the replay stands."""
+        """Return the present moment of the replay, as a stamp."""
         return int(self._at_us)
 
     def new_problem(self) -> str:
-        """Return the first of what was found wrong with the capture since the last call, in one line; mostly empty."""
+        """Return the first problem found in the capture since the last call, as one line; empty if there is none."""
         problems = self.reader.problems
         new, self._problems_seen = problems[self._problems_seen :], len(problems)
         if not new:
@@ -394,11 +405,11 @@ class ReplaySession(Session):
         return f"{new[0].where}: {new[0].text}{more}"
 
     def notes(self) -> list[Mark]:
-        """Return the marks, triggers and words of the whole capture, in order."""
+        """Return the notes of the whole capture, in order."""
         return self.reader.notes()
 
     def advance(self, real_us: float) -> None:
-        """Go on by this much real time, times the speed, if it plays; it pauses at the end."""
+        """Go on by `real_us` times the speed, if the replay is playing; it pauses at the end."""
         if not self.playing:
             return
         target = self._at_us + real_us * self.speed
@@ -408,7 +419,7 @@ class ReplaySession(Session):
         self._run_to(target)
 
     def jump(self, at_us: int) -> None:
-        """Go to a time: the state is what stood then. Listeners get nothing of what lies between."""
+        """Go to a stamp: the state is that of the moment. Listeners get nothing of what lies between."""
         at_us = min(max(at_us, self.first_us), self.last_us)
         with self.lock:
             self.state = self.reader.state_at(at_us)
@@ -416,12 +427,12 @@ class ReplaySession(Session):
                 self._changes = Changes(self.state, shown=True)
                 self._changes.begin(at_us)
         self._pending = []
-        # The reader stands elsewhere now: what it gives from here on.
+        # The reader is at another place now, so iterate again from there.
         self._batches = iter(self.reader)
         self._at_us = float(at_us)
 
     def step(self) -> bool:
-        """Go on to the next moment at which a board said that something changed; False at the end."""
+        """Go on to the next moment at which a board reported a change; False at the end."""
         while True:
             batch = self._next()
             if batch is None:
@@ -434,7 +445,7 @@ class ReplaySession(Session):
                 return True
 
     def step_back(self) -> bool:
-        """Go back to the moment of the change before; False if there is none. Listeners get nothing."""
+        """Go back to the moment of the previous change; False if there is none. Listeners get nothing."""
         edge_us = int(self._at_us)
         while edge_us > self.first_us:
             keyframe = self.reader.seek(edge_us - 1)
@@ -451,7 +462,7 @@ class ReplaySession(Session):
                 self.jump(found)
                 return True
             edge_us = min(begun_us, edge_us - 1)
-        self.jump(int(self._at_us))  # the reader was led astray
+        self.jump(int(self._at_us))  # the search has moved the reader
         return False
 
     def _run_to(self, target_us: float) -> None:
@@ -482,7 +493,7 @@ class ReplaySession(Session):
         return next(self._batches, None)
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the capture."""
         self.reader.close()
 
 

@@ -1,4 +1,4 @@
-"""A capture that is opened to be looked at: the state at any moment of it, and the panel that it carries."""
+"""Reading a capture with its state: the state of the bench at any moment, and the panel that the capture carries."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchcon.state.keyframe import read_keyframe
 
 
 class StateReader(Reader):
-    """A `Reader` that knows what a keyframe holds: one that cannot be read is a problem, and is skipped."""
+    """A `Reader` that checks keyframes: one that cannot be read is a problem, and is skipped."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         super().__init__(path, read_keyframe)
@@ -31,8 +31,7 @@ class StateReader(Reader):
     def carried_panel(self) -> Panel:
         """Return the panel of the first keyframe that can be read, and rewind.
 
-        It has no parts if the capture does not begin with a keyframe, if none carries a panel, or if what it carries
-        is no panel file.
+        It has no parts if no keyframe carries a panel, or if what it carries is not a panel file.
         """
         self.rewind()
         state = BenchState()

@@ -1,7 +1,7 @@
-"""A bench that another program drives, looked at through taps: the stream, its last ten minutes, its captures.
+"""A bench that another program drives, watched through taps: the stream, its last ten minutes, its captures.
 
-Each board has a relay of its own (`benchcon.link.tap`); a thread here puts what they report into the one order of its
-stamps and feeds state, ring and capture with it. Nothing is ever sent from here.
+Each board has a relay of its own (`benchcon.link.tap`); a thread here sorts what they report by stamp, and feeds state,
+ring and capture with it. Nothing is ever sent from here.
 """
 
 from __future__ import annotations
@@ -27,16 +27,16 @@ from benchcon.wire.codec import RATE
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 SETTLE_US = 500_000
-"""How long a silent relay is waited for before what the others reported is taken."""
+"""How long to wait for a relay that reports nothing before the others' records are taken."""
 WAIT_S = 0.1
 
 
 class TapSession(OpenSession):
-    """Taps on `ports`, open from the start; `start` begins to take what they report.
+    """Taps on `ports`, which are opened at once; `start` begins to take what they report.
 
-    `listen`, `rfc2217`, `rate`, `ping` are as in `benchcon.link.tap.Tap`; a listening port other than 0 is counted up
-    for each further board. `keep`: without it the last ten minutes are not kept, and triggers save nothing. Raises
-    `Trouble` if a port cannot be opened.
+    `listen`, `rfc2217`, `rate` and `ping` are as in `benchcon.link.tap.Tap`; a TCP port other than 0 is counted up for
+    each further board. Without `keep` the last ten minutes are not kept, and triggers save nothing. `kept`: see
+    `OpenSession`. Raises `Trouble` if a port cannot be opened.
     """
 
     badge = "TAP"
@@ -62,9 +62,9 @@ class TapSession(OpenSession):
         self._thread: threading.Thread | None = None
         self._over = False
         self.trouble = ""
-        """Why nothing comes any more: a relay has ended. Empty while all is well."""
+        """Why nothing comes any more, such as that a relay has ended; empty while all is well."""
         self.said: deque[str] = deque(maxlen=200)
-        """What became of the ports, which board is on which, and who came to drive them: for those without a screen."""
+        """Lines for a user without a screen: what happened to the ports, which board is on which, which program came."""
         self._boards_told: dict[int, str] = {}
         self.taps: list[Tap] = []
         try:
@@ -89,7 +89,7 @@ class TapSession(OpenSession):
             raise
         names = listed(printable(tap.name) for tap in self.taps)
         verb = "drives" if len(self.taps) == 1 else "drive"
-        self.undriven = f"a tap only looks on: what has opened {names} {verb} this panel"
+        self.undriven = f"a tap only watches: the program that has opened {names} {verb} this panel"
 
     def start(self) -> None:
         """Begin to take what the taps report, on a thread of its own."""
@@ -97,24 +97,24 @@ class TapSession(OpenSession):
         self._thread.start()
 
     def now_us(self) -> int:
-        """Return the relays' clock."""
+        """Return the time since the taps were opened, in microseconds, by the relays' clock."""
         return now_us() - self._zero_us
 
     def note(self, kind: str, text: str) -> None:
-        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``; `text` one line."""
         self._notes.append(Batch(self.now_us(), BENCH, NOTE, [f"{kind} {printable(text)}".encode()]))
 
     def ports(self) -> list[PortInfo]:
-        """Return the state of each tap; ``text`` says what is the matter, such as that no program has come yet."""
+        """Return the state of each tap; ``text`` says what is wrong, such as that no program has opened it."""
         found = []
         for tap in self.taps:
             board = self.state.boards.get(tap.source)
             if tap.up.speaks is False and tap.up.bytes:
-                standing, text = "foreign", "what the board says is not the line protocol; every byte is passed on"
+                standing, text = "foreign", "the board does not speak the line protocol; every byte is passed on"
             elif tap.gone:
                 standing, text = "lost", tap.gone
             elif not tap.there:
-                standing, text = "live", f"no program has opened {printable(tap.name)}: that is the port for it"
+                standing, text = "live", f"no program has opened {printable(tap.name)} yet: that is the port for it"
             else:
                 standing, text = "live", ""
             ident = printable(board.ident) if board is not None else ""
@@ -122,17 +122,17 @@ class TapSession(OpenSession):
         return found
 
     def offered(self, source: int) -> str:
-        """Return what the tap offers to the program that drives this board, and whether it is open."""
+        """Return the port that the tap offers to the program that drives this board, and whether that is open."""
         tap = next((each for each in self.taps if each.source == source), None)
         return f"{printable(tap.name)} {'open' if tap.there else 'not open'}" if tap is not None else ""
 
     @property
     def missed(self) -> int:
-        """Bytes that were passed on and not recorded."""
+        """How many bytes were passed on but not recorded."""
         return sum(tap.missed for tap in self.taps)
 
     def close(self) -> None:
-        """End the relays, take what they still had to report, and have the captures on disk."""
+        """End the relays, take what they still have to report, and close all captures."""
         self._over = True
         if self._thread is not None:
             os.write(self._wake, b"\0")
@@ -164,7 +164,7 @@ class TapSession(OpenSession):
                     self.trouble = f"{printable(each.port)}: the relay has ended; start the tap again"
                 self.said += each.said
                 each.said.clear()
-            # What one relay reports is in order; of several, what all of them have reported beyond.
+            # The records of one relay are in order. Those of several are in order up to where all have reported.
             told_us = min(tap.told_us for tap in self.taps)
             self._give(max(told_us, self.now_us() - SETTLE_US))
 
@@ -191,9 +191,9 @@ class TapSession(OpenSession):
 
 
 def _ident_of(port: str, panel: Panel) -> str:
-    """Return which board is on a port as far as can be known before it says so; empty if it cannot.
+    """Return the ident of the board that is expected on a port before it says so; empty if that is not known.
 
-    The one that answered there last; else, for a panel with a single board, that one.
+    It is the one that answered there last, or else that of a panel's only board.
     """
     try:
         entry = known_ports.find(port, hardware_at(port), known_ports.remembered())

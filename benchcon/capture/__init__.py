@@ -1,7 +1,7 @@
-"""Captures: the stream of records as a file (`protocols/capture-file.md`), written without being in the bench's way.
+"""Captures: the stream of records as a file (`protocols/capture-file.md`), written without delaying the bench.
 
-`Writer` records, `Reader` reads, in order or from any moment; `Ring` keeps what came before a trigger. Each is loaded
-when it is first asked for: a bench that is just opened needs only the ring.
+`Writer` writes one; `Reader` reads one, in order or from any moment; `Ring` keeps what came before a trigger. Each is
+imported when it is first used: a bench that was just opened needs only the ring.
 """
 
 from importlib import import_module

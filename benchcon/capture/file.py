@@ -1,4 +1,4 @@
-"""One capture file open for writing: what is put into it, sync lines, and what to do when the disk refuses."""
+"""One capture file open for writing: records, sync lines, and what to do when the disk refuses."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from benchcon.wire.records import KEYFRAME, NOTE, Batch
 
 
 class Lines(NamedTuple):
-    """The lines of one batch, as they stand in a file."""
+    """The lines of one batch, as they are in a file."""
 
     at_us: int
     kind: str
@@ -30,15 +30,15 @@ def lines_of(batch: Batch) -> Lines:
 
 @dataclass(slots=True)
 class _Point:
-    """What is known at one offset of the file; enough to go on from there."""
+    """What is known at one offset of the file: enough to go on from there. An offset of -1 means none."""
 
     size: int
     crc: int
     given: int
-    """Records put in that were given to the writer: not its own keyframes and ``missed`` records."""
+    """How many records the writer was given; its own keyframes and ``missed`` records do not count."""
     last_us: int
     unsynced: int
-    """Offset of the first byte that no sync line covers yet."""
+    """Offset of the first byte that no sync line covers."""
     unsynced_records: int
     keyframe: int
     prior: int
@@ -46,30 +46,30 @@ class _Point:
 
 
 class OpenFile:
-    """A file being written; nothing reaches the disk before `flush`.
+    """A file being written; nothing is written before `flush`.
 
-    After an `OSError` from `flush` the file ends where the last one that went well ended, if the disk lets it be cut;
-    `given` and `last_us` say what is in it.
+    After an `OSError` from `flush` the file ends where the last successful flush ended, if it can be cut; `given` and
+    `last_us` then say what is in it. `header` is the file's first line.
     """
 
     def __init__(self, descriptor: int, header: bytes) -> None:
         self._descriptor = descriptor
         self._at = _Point(0, 0, 0, 0, 0, 0, -1, -1, -1)
         self._flushed, self._safe = copy(self._at), copy(self._at)
-        """As it was at the last flush that went well, and at the last one with a sync."""
+        """The state at the last successful flush, and at the last successful one with a sync."""
         self._waiting: list[bytes] = []
         self._fresh_line = b""
-        self._unsynced_us = 0  # stamp of the first lines that no sync line covers yet
+        self._unsynced_us = 0  # stamp of the first lines that no sync line covers
         self._add(header, 0, 0, 0)
 
     @property
     def size(self) -> int:
-        """Bytes, what waits for the next flush included."""
+        """Size in bytes, with what waits for the next flush."""
         return self._at.size
 
     @property
     def given(self) -> int:
-        """Records that the writer was given, those included that wait for the next flush."""
+        """How many records the writer was given, with those that wait for the next flush."""
         return self._at.given
 
     @property
@@ -79,11 +79,14 @@ class OpenFile:
 
     @property
     def dirty(self) -> bool:
-        """Whether anything was put in since the last flush with a sync."""
+        """Whether anything was added since the last flush with a sync."""
         return self._at.size != self._safe.size
 
     def gone_from(self, path: str | os.PathLike[str]) -> str:
-        """Return what somebody did to the file that was at `path`, empty if it is there with all that was flushed."""
+        """Return what happened to the file at `path`; empty if it is there and holds all that was flushed.
+
+        ``deleted``, ``moved away, or its disk was``, ``cut short by another program``.
+        """
         ours = os.fstat(self._descriptor)
         if not stat.S_ISREG(ours.st_mode):
             return ""
@@ -92,15 +95,15 @@ class OpenFile:
         except OSError:
             there = None
         if there is None or (ours.st_dev, ours.st_ino) != (there.st_dev, there.st_ino):
-            # Windows knows no links to an open file; there it cannot be deleted either.
+            # Windows does not count links of an open file; there it cannot be deleted either.
             return "deleted" if not ours.st_nlink else "moved away, or its disk was"
         return "cut short by another program" if ours.st_size < self._flushed.size else ""
 
     def put(self, lines: Lines, *, own: bool = False) -> None:
-        """Take the lines of one batch; `own` says that the writer made them itself."""
+        """Add the lines of one batch; `own`: the writer made them itself."""
         at_us, kind, records, text = lines
         room = SYNC_BYTES - (self._at.size - self._at.unsynced)
-        # A file begins with its keyframe: what so far holds a header only gets no sync line before that.
+        # A file begins with its keyframe: while it holds only the header, no sync line is written.
         if self._at.unsynced_records and (len(text) > room or at_us - self._unsynced_us > SYNC_US):
             self.sync_line()
         if len(text) > SYNC_BYTES and records > 1:
@@ -108,7 +111,7 @@ class OpenFile:
                 self.put(piece, own=own)
             return
         if not self._at.unsynced_records:
-            # Not `at_us`: lines that the ring has joined begin earlier than they end.
+            # Not `at_us`, which is the last stamp of lines that the ring has joined.
             self._unsynced_us = int(text[: text.index(b" ")])
         offset = self._at.size
         self._add(text, at_us, records, 0 if own else records)
@@ -131,7 +134,7 @@ class OpenFile:
             at.last_us = at_us
 
     def sync_line(self) -> None:
-        """Write a sync line for what came since the last one; none if nothing did."""
+        """Add a sync line for everything since the last one; none if there is nothing."""
         at = self._at
         if at.size == at.unsynced:
             return
@@ -141,9 +144,9 @@ class OpenFile:
         at.crc, at.unsynced, at.unsynced_records = 0, at.size, 0
 
     def flush(self, *, sync: bool) -> None:
-        """Hand everything to the system; with `sync` also write a sync line, and have the disk hold it all.
+        """Write everything; with `sync` also add a sync line, and wait until all of it is on the disk (fsync).
 
-        Raises `OSError`; then everything since the last flush that went well is out of the file and forgotten.
+        Raises `OSError`; everything since the last successful flush is then removed from the file and lost.
         """
         if sync:
             self.sync_line()
@@ -171,7 +174,7 @@ class OpenFile:
                 raise
 
     def _cut(self, back: _Point) -> None:
-        """End the file at `back` again, or at least go on with a line of its own."""
+        """Cut the file at `back`, or if that fails begin the next write on a new line."""
         self._at, self._flushed = copy(back), copy(back)
         if back.size < self._safe.size:
             self._safe = copy(back)
@@ -182,12 +185,12 @@ class OpenFile:
             self._fresh_line = b"\n"
 
     def close(self) -> None:
-        """Give the file back without another word."""
+        """Close the file; what waits for a flush is lost."""
         os.close(self._descriptor)
 
 
 def _split(lines: Lines) -> list[Lines]:
-    """Cut lines that are together too long for one stretch between sync lines."""
+    """Split lines that are together too long to fit between two sync lines."""
     pieces: list[Lines] = []
     held: list[bytes] = []
     size = 0

@@ -15,18 +15,18 @@ from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, LINE_DO
 MAGIC = "benchcon capture"
 VERSION = 1
 SYNC = "#"
-"""Kind character of a sync line. It is of the file, not of the stream: no record has it."""
+"""Kind character of a sync line. It belongs to the file, not to the stream: no record has it."""
 
 MOST_LINE = 4 << 20
-"""Most bytes of one line of a file, its end included; only keyframes come anywhere near."""
+"""Most bytes of one line of a file, with its end; only keyframes come anywhere near."""
 SYNC_BYTES = 64 << 10
-"""A sync line follows at the latest after this many bytes (one longer line aside), so that one is always near."""
+"""Most bytes between two sync lines (unless a single line is longer), so that one is always near."""
 
 SYNC_US = 900_000
-"""A sync line parts records that lie further apart: none follows later than a second after a record."""
+"""Records that are further apart have a sync line between them, so that one follows each record within a second."""
 
 AS_IT_IS = frozenset((LINE_UP, LINE_DOWN, KEYFRAME))
-"""Kinds whose bodies stand in the file as they are; the others are escaped."""
+"""Kinds whose bodies are written as they are; those of the others are escaped."""
 
 _PRINTABLE = bytes(range(0x20, 0x7F))
 _AS_IT_STANDS = _PRINTABLE.replace(b"\\", b"")
@@ -34,7 +34,7 @@ _NOT_AS_IT_IS = bytes(code for code in range(0x20) if code != 0x0A) + b"\x7f"
 _ESCAPES = [chr(code) if chr(code).isprintable() and code < 0x7F else f"\\x{code:02X}" for code in range(256)]
 _ESCAPES[0x5C] = "\\x5C"
 _CONTROL_TEXT = {code: f"\\x{code:02X}" for code in (*range(0x20), 0x5C, 0x7F)}
-# Control codes of the upper half and marks that turn writing round are escaped byte by byte of their UTF-8.
+# C1 control codes, and marks that change the direction of text, are escaped as the bytes of their UTF-8.
 _CONTROL_TEXT |= {
     code: "".join(f"\\x{byte:02X}" for byte in chr(code).encode())
     for code in (
@@ -50,9 +50,9 @@ _ESCAPED = re.compile(rb"\\x([0-9A-Fa-f]{2})")
 
 
 def escape(body: bytes, kind: str = BYTES_UP) -> bytes:
-    """Return `body` on one line: ``\\xHH`` for a backslash and for what is not printable.
+    """Return `body` as one line: a backslash, and every byte that is not printable, becomes ``\\xHH``.
 
-    Notes and link records that are UTF-8 keep their letters; everywhere else only ASCII stays.
+    Notes and link records that are UTF-8 keep their letters; in all other kinds only ASCII is printable.
     """
     if not body.translate(None, _AS_IT_STANDS):
         return body
@@ -65,15 +65,15 @@ def escape(body: bytes, kind: str = BYTES_UP) -> bytes:
 
 
 def unescape(text: bytes) -> bytes:
-    """Return what `escape` was given; what is no escape stays as it is. Never raises."""
+    """Return the bytes that `escape` was given; whatever is not an escape stays as it is. Never raises."""
     return _ESCAPED.sub(lambda match: bytes((int(match[1], 16),)), text) if b"\\" in text else text
 
 
 def encode(batch: Batch) -> bytes:
     """Return the lines of one batch, each with its end.
 
-    A line of kind `LINE_UP` or `LINE_DOWN` that is no printable ASCII could not be read back as one: it is written as
-    the bytes record that it is. Control codes in a keyframe, which JSON allows only between words, become spaces.
+    A body of kind `LINE_UP` or `LINE_DOWN` that is not printable ASCII could not be read back as a line, and is written
+    as a bytes record. Control codes in a keyframe, which JSON allows only between words, become spaces.
     """
     at_us, source, kind, bodies = batch
     if not bodies:
@@ -115,22 +115,25 @@ class Header(NamedTuple):
     began: datetime
     """Wall-clock time (UTC) of stamp 0."""
     words: dict[str, str]
-    """Everything else it says, by key, unquoted: ``program``, ``part``, ``against`` and what a user added."""
+    """All other words, by key, unquoted: ``program``, ``part``, ``against`` and any that a user added."""
 
 
 def write_header(began: datetime, words: Mapping[str, str]) -> bytes:
-    """Return the header line. `began` must know its time zone."""
+    """Return the header line, with its end. `began` must have a time zone."""
     moment = began.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
     pairs = "".join(f" {key}={quote(text)}" for key, text in words.items())
     return f"{MAGIC} {VERSION} began={moment} unit=us{pairs}\n".encode()
 
 
 def read_header(line: bytes, path: str) -> Header:
-    """Take the first line of `path`, without its end. Raises `Trouble` if it is not a capture of this version."""
+    """Return what the first line of `path` says; `line` is that line without its end.
+
+    Raises `Trouble` if this is not a capture of the version that this program reads.
+    """
     magic = f"{MAGIC} ".encode()
     if not line.startswith(magic):
         raise Trouble(
-            f"{path}: line 1: this is not a capture; the first line of one begins with '{MAGIC} {VERSION} began='"
+            f"{path}: line 1: this is not a capture, whose first line would begin with '{MAGIC} {VERSION} began='"
         )
     if line.endswith(b"\r"):
         raise Trouble(f"{path}: line 1: lines end with CR LF: a program changed them; change them back to LF alone")
@@ -145,14 +148,12 @@ def read_header(line: bytes, path: str) -> Header:
         began = datetime.fromisoformat(pairs.pop("began"))
         began = began.astimezone(UTC) if began.tzinfo else began.replace(tzinfo=UTC)
     except (KeyError, ValueError, OverflowError):
-        raise Trouble(
-            f"{path}: line 1: 'began=' must be there, with a time such as 2026-03-01T12:00:00.000000Z"
-        ) from None
+        raise Trouble(f"{path}: line 1: needs 'began=' with a time such as 2026-03-01T12:00:00.000000Z") from None
     return Header(began, pairs)
 
 
 def wall_time(began: datetime, at_us: int) -> str:
-    """Return the wall-clock time of a stamp, RFC 3339 in UTC; a stamp beyond the calendar is given as it is."""
+    """Return the wall-clock time of a stamp: RFC 3339 in UTC, or ``BEGAN + STAMP us`` if it is beyond the calendar."""
     try:
         moment = began + timedelta(microseconds=at_us)
     except OverflowError:
@@ -164,10 +165,10 @@ def wall_time(began: datetime, at_us: int) -> str:
 
 
 class Sync(NamedTuple):
-    """What a sync line says. Offsets are in bytes from the beginning of the (unpacked) file, -1 for none."""
+    """The contents of a sync line. Offsets are in bytes from the beginning of the (unpacked) file, -1 for none."""
 
     records: int
-    """Number of records since the last sync line (the header is none)."""
+    """How many records there were since the last sync line; the header is not one."""
     keyframe: int
     """Where the line of the last keyframe before this begins."""
     prior: int
@@ -175,7 +176,7 @@ class Sync(NamedTuple):
     note: int
     """Where the last note before this begins."""
     crc: int
-    """CRC-32 (ISO 3309, as in gzip) of all bytes since the end of the last sync line, or since the file's beginning."""
+    """CRC-32 (ISO 3309, as in gzip) of all bytes since the end of the last sync line, or the beginning of the file."""
 
 
 CRC_WIDTH = 8
@@ -185,14 +186,14 @@ _SYNC = re.compile(
 
 
 def write_sync(at_us: int, sync: Sync) -> bytes:
-    """Return a sync line with its end. `sync.crc` is that of the bytes before the line; the line adds its own."""
+    """Return a sync line with its end. `sync.crc` covers the bytes before the line; its own are added here."""
     *numbers, crc = sync
     head = b"%d %d # records=%d keyframe=%d prior=%d note=%d crc=" % (at_us, BENCH, *numbers)
     return b"%b%08X\n" % (head, zlib.crc32(head, crc))
 
 
 def read_sync(body: bytes) -> Sync | None:
-    """Take the body of a sync line; None if it is not as it should be."""
+    """Return the contents of a sync line's body; None if it is not of that form."""
     match = _SYNC.fullmatch(body)
     if match is None:
         return None

@@ -1,4 +1,4 @@
-"""What a capture itself says is missing in it: its ``missed`` and ``untold`` records."""
+"""What is missing in a capture, according to its own ``missed`` and ``untold`` records."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ _MOST_WHYS = 8
 
 
 class Missing:
-    """Feed it every batch of a capture."""
+    """Sums up what is missing in a capture; feed it every batch."""
 
     def __init__(self) -> None:
         self.records: Counter[str] = Counter()
-        """Records that are in no file, by why, printable."""
+        """Why, printable → how many records are in no file."""
         self.bytes = 0
-        """Bytes that a tap passed on and did not record."""
+        """How many bytes a tap passed on but did not record."""
 
     def feed(self, batch: Batch) -> None:
         """Take a batch."""
@@ -33,19 +33,19 @@ class Missing:
             if word == "untold":
                 self.bytes += decimal(detail.get("bytes", ""), _MOST_DIGITS) or 0
                 continue
-            why = printable(detail.get("why", "")) or "it is not said why"
+            why = printable(detail.get("why", "")) or "no reason given"
             if why not in self.records and len(self.records) >= _MOST_WHYS:
                 why = "other reasons"
             self.records[why] += decimal(detail.get("records", ""), _MOST_DIGITS) or 0
 
     def words(self) -> str:
         """Return how much is missing and why, such as ``12 records are MISSING (slow)``; empty if nothing is."""
-        told = []
+        parts = []
         if self.records:
             whys = [f"{why}: {number}" if len(self.records) > 1 else why for why, number in self.records.most_common()]
             count = self.records.total()
-            told.append(f"{count} {'record is' if count == 1 else 'records are'} MISSING ({'; '.join(whys)})")
+            parts.append(f"{count} {'record is' if count == 1 else 'records are'} MISSING ({'; '.join(whys)})")
         if self.bytes:
             are = "byte is" if self.bytes == 1 else "bytes are"
-            told.append(f"{self.bytes} {are} MISSING (passed on by the tap, and not recorded)")
-        return " and ".join(told)
+            parts.append(f"{self.bytes} {are} MISSING (passed on by the tap, but not recorded)")
+        return " and ".join(parts)

@@ -1,8 +1,8 @@
-"""From the lines of a capture file to batches of records that keep what their kind promises. No I/O.
+"""Turns the lines of a capture file into batches of records, each of which is what its kind says. No I/O.
 
-This is the hot path of reading, so it works on blocks of many lines: what a block needs once is done once, and the
-slow way is taken only by lines that are not as they should be. A record line whose shape (see `benchcon.wire.codec`)
-was once found good is good in form, head and body; only its stamp, its source and its check are left to look at.
+This is where reading spends its time, so it works on blocks of many lines: what can be done once per block is, and only
+lines that are not as they should be take the slow path. A record line whose shape (see `benchcon.wire.codec`) was found
+good once is good in form, head and body; only its stamp, its source and its check are left to be looked at.
 """
 
 from __future__ import annotations
@@ -23,16 +23,16 @@ from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MOST_PROBLEMS = 200
-"""How many problems are kept one by one; all are counted."""
+"""How many problems are kept; all are counted."""
 PIECE = 80
 """Most bytes in a bytes record."""
 
 SHAPES_MOST = 4096
-"""Shapes of record lines remembered; when there are more, remembering starts afresh."""
+"""Shapes of record lines that are remembered; when there are more, all are forgotten."""
 SAMPLE = 64
-"""Lines looked at to see whether several share a read."""
+"""How many lines are examined to find out whether several share a read."""
 MOST_UNSYNCED_US = 1_000_000
-"""Records that lie further apart have a sync line between them."""
+"""Records that are further apart must have a sync line between them."""
 MOST_DIGITS = 18
 """Most digits of a stamp."""
 
@@ -43,38 +43,38 @@ _OF_BOARDS = (LINE_UP, LINE_DOWN, *_BYTES)
 _FORMS = {LINE_UP.encode(): UP.fullmatch, LINE_DOWN.encode(): DOWN.fullmatch}
 _DIGITS = {ord("0") + digit: digit for digit in range(1, 10)}
 _TAG_0 = b" > >00 "
-"""A tag that no request has, and of the same shape as the others."""
+"""A tag that no request has, though its shape is the same as that of other tags."""
 _new_batch = partial(tuple.__new__, Batch)
 
 
 class Problem(NamedTuple):
-    """Something in a file that is not as it should be."""
+    """Something wrong in a file."""
 
     sort: str
     """One of those in section 6 of `protocols/capture-file.md`: ``torn``, ``form``, …"""
     offset: int
-    """Byte of the file where the line begins."""
+    """Byte of the file at which the line begins."""
     line: int | None
-    """Its number from 1; None after going to a time in mid-file."""
+    """The line's number from 1; None if reading began in the middle of the file."""
     text: str
     """What is wrong, printable."""
 
     @property
     def where(self) -> str:
-        """``line 12``, or ``byte 4711`` where the line is not known."""
+        """``line 12``, or ``byte 4711`` if the line is not known."""
         return f"line {self.line}" if self.line is not None else f"byte {self.offset}"
 
 
 InspectKeyframe = Callable[[bytes], object]
-"""Raises `ValueError`, which says in a few words why, if a keyframe's body cannot be read."""
+"""Called with a keyframe's body; raises `ValueError`, which says in a few words why, if that cannot be read."""
 
 
 def any_keyframe(body: bytes) -> None:
-    """Take a keyframe as it is."""
+    """Accept every keyframe."""
 
 
 class Problems:
-    """What was found wrong with a file: all counted, the first ones kept."""
+    """What was found wrong in a file: all problems are counted, the first ones kept."""
 
     def __init__(self, inspect: InspectKeyframe = any_keyframe) -> None:
         self._inspect = inspect
@@ -91,7 +91,7 @@ class Problems:
     def keyframe(self, offset: int, line: int | None, body: bytes, *, opens: bool) -> bool:
         """Return whether the keyframe whose line begins at `offset` can be read; count it once if it cannot.
 
-        `opens`: the file, or what follows a hole in it, begins with this keyframe.
+        `opens`: the file, or the part after missing records, begins with this keyframe.
         """
         if offset in self._keyframes:
             return False
@@ -101,9 +101,9 @@ class Problems:
             if len(self._keyframes) < MOST_PROBLEMS:
                 self._keyframes.add(offset)
             follows = (
-                "what it held is unknown until the boards report it again or the next keyframe holds it"
+                "what it held is not known until the boards report it again or the next keyframe does"
                 if opens
-                else "it is skipped and nothing is lost: the state is worked out from the keyframe before it"
+                else "it is skipped, and nothing is lost: the state follows from the keyframe before it"
             )
             self.add("keyframe", offset, line, f"this keyframe cannot be read ({error}): {follows}")
             return False
@@ -111,7 +111,7 @@ class Problems:
 
 
 class _Sources(dict[bytes, int]):
-    """Source numbers of boards by how they are written; what cannot be one, the bench's 0 too, is a KeyError."""
+    """Source numbers of boards by how they are written. What cannot be one, the bench's 0 included, is a KeyError."""
 
     def __missing__(self, word: bytes) -> int:
         if len(word) > 4 or not word.isdigit() or not int(word):
@@ -121,7 +121,7 @@ class _Sources(dict[bytes, int]):
 
 
 class _Head(NamedTuple):
-    """How the head of a record line is taken apart. Equal ones are the same object."""
+    """How to split the head of a record line. Equal heads are the same object."""
 
     end: int
     """Length of the stamp."""
@@ -133,33 +133,33 @@ class _Head(NamedTuple):
 class Parser:
     """Turns blocks of whole lines, in order, into batches.
 
-    `begin` says where in the file the next block begins; a sync line is held against the bytes only if the parser has
-    seen all that it covers.
+    `begin` says where in the file the next block begins. A sync line is checked only if the parser has seen all bytes
+    that it covers.
     """
 
     def __init__(self, problems: Problems) -> None:
         self.problems = problems
         self.last_us = 0
-        """Greatest stamp so far: what is stamped earlier is taken to be of this moment."""
+        """Greatest stamp so far; a record stamped earlier gets this stamp."""
         self.records = 0
         self.unsynced = 0
-        """Records since the last sync line."""
+        """How many records there were since the last sync line."""
         self._unsynced_us = 0  # stamp of the first of them
         self.quiet = False
-        """Whether problems go uncounted: this part of the file has been read before."""
-        self._opens = True  # whether a keyframe here is one that the state begins with
+        """Whether problems are not counted, because this part of the file was read before."""
+        self._opens = True  # whether the state would begin at a keyframe here
         self._splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
         self._sources = _Sources()
         self._shapes: dict[bytes, _Head] = {}
         self._heads: dict[_Head, _Head] = {}
-        self._covered_from = self._covered_line = 0  # byte and line of the block where what a sync line covers begins
+        self._covered_from = self._covered_line = 0  # byte and line of the block from which on a sync line covers it
         self._offset = 0
         self._line: int | None = 1
         self._whole = True
         self._crc = 0
 
     def begin(self, offset: int, line: int | None, whole: bool) -> None:
-        """Have the next block begin at `offset`, on line `line` if that is known.
+        """Say that the next block begins at byte `offset`, on line `line` (None: not known).
 
         `whole`: it begins directly after a sync line, or at 0.
         """
@@ -169,7 +169,7 @@ class Parser:
         self._opens = offset == 0
 
     def header(self, line: bytes) -> None:
-        """Pass the header line, without its end: it counts for the first sync line."""
+        """Take the header line, without its end, since the first sync line covers it."""
         self._crc = zlib.crc32(line + b"\n")
         self._offset += len(line) + 1
         self._line = 2
@@ -177,7 +177,7 @@ class Parser:
     def block(self, block: bytes) -> list[Batch]:
         """Take whole lines, each with its end, and return their records."""
         # Nothing made here can be part of a cycle, and a collector that looks for one every few hundred records takes
-        # a fifth of the time when each is a read of its own.
+        # a fifth of the time if each record is a read of its own.
         collecting = gc.isenabled()
         gc.disable()
         try:
@@ -221,7 +221,7 @@ class Parser:
     # --- many lines at once -----------------------------------------------------------------------------------------
 
     def _recognise(self, block: bytes, lines: list[bytes]) -> list[_Head | None]:
-        """Say of each line how a plain one of its shape is taken apart; None where it must be looked at by itself."""
+        """Return for each line how to split it; None if it has to be looked at by itself."""
         shapes = block.translate(SHAPE).split(b"\n")
         shapes.pop()
         known = list(map(self._shapes.get, shapes))
@@ -236,7 +236,7 @@ class Parser:
         return list(map(self._shapes.get, shapes)) if learnt else known
 
     def _learn(self, shape: bytes, line: bytes) -> bool:
-        """Remember the shape of a line, if it is plainly a record of a good line of the protocol; return that."""
+        """Remember the shape of a line if it is plainly the record of a good line; return whether it is."""
         stamp, _, rest = line.partition(b" ")
         source, _, rest = rest.partition(b" ")
         mark, _, body = rest.partition(b" ")
@@ -252,10 +252,10 @@ class Parser:
         return True
 
     def _stretch(self, lines: list[bytes], heads: list[_Head]) -> list[Batch] | None:
-        """Return the records of lines of known shapes; None if one of them is not as it should be after all.
+        """Return the records of lines of known shapes; None if one of them turns out not to be as it should.
 
-        What a shape does not show: a capital where stamp or source should have a digit, whether stamps decrease, and
-        the check.
+        A shape does not show a capital where stamp or source should have a digit, whether stamps decrease, and whether
+        the check is right.
         """
         sample = {line[: head.skip] for line, head in zip(lines[:SAMPLE], heads, strict=False)}
         take = _apart if len(sample) * 2 > min(len(lines), SAMPLE) else _together
@@ -271,17 +271,17 @@ class Parser:
     # --- one line ---------------------------------------------------------------------------------------------------
 
     def _one(self, block: bytes, lines: list[bytes], number: int, batches: list[Batch]) -> None:
-        """Take line `number` of a block by itself, whatever it is, and add what it gives."""
+        """Take line `number` of a block by itself, whatever it is, and add its records to `batches`."""
         line = lines[number]
         try:
             stamp, word, mark, body = line.split(b" ", 3)
             kind = _KINDS[mark]
-            # The bench is not a board: no line was ever sent to it or came from it.
+            # The bench is not a board: no line ever goes to it or comes from it.
             source = BENCH if word == b"0" and kind not in _OF_BOARDS else self._sources[word]
             if len(stamp) > MOST_DIGITS or not stamp.isdigit():
                 raise ValueError
         except (ValueError, KeyError):
-            self._note(lines, number, "form", f"no record: '{shown(line)}'")
+            self._note(lines, number, "form", f"not a record: '{shown(line)}'")
             return
         at_us = int(stamp)
         if at_us < self.last_us:
@@ -321,14 +321,14 @@ class Parser:
     # --- problems ---------------------------------------------------------------------------------------------------
 
     def _length(self, lines: list[bytes], number: int) -> int:
-        """Bytes of this block before line `number`."""
+        """Return how many bytes of this block are before line `number`."""
         return sum(map(len, lines[:number])) + number
 
     def _note(self, lines: list[bytes], number: int, sort: str, text: str) -> None:
         if self.quiet:
             return
         line = None if self._line is None else self._line + number
-        # Only for those that are kept is it worth working out where the line begins.
+        # Where the line begins is worked out only for problems that are kept.
         kept = len(self.problems.kept) < MOST_PROBLEMS
         self.problems.add(sort, self._offset + (self._length(lines, number) if kept else 0), line, text)
 
@@ -341,7 +341,7 @@ class Parser:
             crc = zlib.crc32(line[:-CRC_WIDTH], zlib.crc32(covered, self._crc))
             if sync.crc != crc or sync.records != self.unsynced:
                 found = f"{self.unsynced} records, CRC {crc:08X}"
-                text = f"the lines before this were changed: {found}; written were {sync.records}, {sync.crc:08X}"
+                text = f"the lines before this were changed: {found}; as written, {sync.records}, {sync.crc:08X}"
                 self._note(lines, number, "changed", text)
             elif self.unsynced and self.last_us - self._unsynced_us > MOST_UNSYNCED_US:
                 text = f"no sync line for {(self.last_us - self._unsynced_us) / 1e6:.1f} s; at most 1 s is allowed"
@@ -351,7 +351,7 @@ class Parser:
 
 
 def _apart(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[list[Batch], list[int], list[bytes]]:
-    """Take apart lines that seldom share a read, column by column: a batch each, their stamps, all bodies."""
+    """Split lines that seldom share a read, column by column; return one batch per line, stamps, and all bodies."""
     head = heads[0]
     end, skip, kind = head
     kinds: Iterable[str] = repeat(kind)
@@ -360,7 +360,7 @@ def _apart(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[l
             return _together(lines, heads, sources)
         kinds = [other[2] for other in heads]
     source = end + 1
-    # `itemgetter` slices without stepping through Python for each line.
+    # `itemgetter` slices without running Python code for each line.
     stamps = list(map(int, map(itemgetter(slice(end)), lines)))
     if skip - source == 4:
         boards = [_DIGITS[line[source]] for line in lines]
@@ -372,9 +372,9 @@ def _apart(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[l
 
 
 def _together(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[list[Batch], list[int], list[bytes]]:
-    """Take apart lines that come several a read, and keep these together: batches, their stamps, all bodies."""
+    """Split lines of which several share a read, and keep these together; return batches, stamps, and all bodies."""
     batches: list[Batch] = []
-    prefix, skip = b"\n", 0  # what no line begins with
+    prefix, skip = b"\n", 0  # no line begins with this
     bodies: list[bytes] = []
     add = bodies.append
     for line, head in zip(lines, heads, strict=True):
@@ -395,5 +395,5 @@ def shown(raw: bytes) -> str:
 
 
 def _pieces(raw: bytes) -> list[bytes]:
-    """Cut what is longer than a bytes record may be."""
+    """Split bytes into pieces that fit in a bytes record."""
     return [raw[at : at + PIECE] for at in range(0, max(len(raw), 1), PIECE)]

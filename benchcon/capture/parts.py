@@ -1,4 +1,4 @@
-"""The files of one recording: making, closing and numbering them, packing closed ones, keeping to the budget."""
+"""The files of one recording: making, closing and numbering them, packing closed ones, keeping to a size limit."""
 
 from __future__ import annotations
 
@@ -16,31 +16,33 @@ from benchcon.capture.file import OpenFile
 from benchcon.capture.form import read_header, write_header
 from benchcon.capture.store import open_store, pack
 from benchcon.errors import Trouble
+from benchcon.files import exists_already
 from benchcon.fresh import Fresh, move_aside, sync_folder
 from benchcon.text import printable
 
 GIVE_NUMBER = "use --force, which gives the old file a number"
-"""What can be done about a file that is there, other than choosing another name."""
+"""What a user can do about an existing file, other than choosing another name."""
 
 
 class FileParts:
     """Gives the writer one file after the other.
 
-    The one being written always has the name that was given; closed ones carry a number before the suffix. Packing and
-    pruning happen on a thread of their own.
+    The one being written always has the name `path`; closed ones have a number before the suffix. Closed files are
+    packed if `packed`, and the oldest deleted while all together exceed `keep_bytes` (0: no limit), on a thread of
+    their own. `words` go into the header of each.
     """
 
     def __init__(self, path: Path, began: datetime, words: Mapping[str, str], packed: bool, keep_bytes: int) -> None:
         self.path = path
         self.shown = printable(str(path))
         self.trouble = ""
-        """The last thing that went wrong with closed files, empty if nothing did."""
+        """The last thing that went wrong with closed files; empty if nothing did."""
         self.last = path
-        """Where the newest records are: the file being written, or what it was packed into when all was done."""
+        """Where the newest records are: the file being written, or the one that it was packed into at the end."""
         self.pruned = 0
-        """Closed files that were removed to keep to the budget."""
+        """How many closed files were deleted to keep to `keep_bytes`."""
         self.aside: Path | None = None
-        """What a file became that had the name before."""
+        """The new name of a file that had the name `path` before; None if there was none."""
         self._made: list[_Made] = []
         self._began = began
         self._words = dict(words)
@@ -52,25 +54,25 @@ class FileParts:
         self._worker: threading.Thread | None = None
 
     def open_first(self, force: bool) -> OpenFile:
-        """Make the file; raises `Trouble` if there is one already and not `force`, or it cannot be made.
+        """Make the first file. Raises `Trouble` if it cannot be made, or exists already and not `force`.
 
-        With `force` the file that is there is given a number first, as if it had been closed: nothing is lost.
+        With `force` an existing file is given a number first, as if it had been closed, so that nothing is lost.
         """
         try:
             if force and self.path.exists():
-                if not self.path.is_file():  # a device or a pipe, which is written as it is
+                if not self.path.is_file():  # a device or a pipe, which is written to directly
                     flags = os.O_WRONLY | getattr(os, "O_CLOEXEC", 0)
                     return OpenFile(os.open(self.path, flags), self._header())
                 self.aside = self._set_aside()
             return OpenFile(self._open(self.path), self._header())
         except FileExistsError:
-            raise Trouble(f"{self.shown}: there already; choose another name, or {GIVE_NUMBER}") from None
+            raise exists_already(self.shown, GIVE_NUMBER) from None
         except (OSError, ValueError) as error:
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise Trouble(f"{self.shown}: cannot be written: {why}") from error
 
     def unmake(self) -> None:
-        """Leave nothing of a file that could not be begun, and give its name back to what had it before."""
+        """Remove a file that could not be begun, and give its name back to the file that had it before."""
         with contextlib.suppress(OSError):
             if self.path.is_file():
                 self.path.unlink()
@@ -79,12 +81,12 @@ class FileParts:
                 self.aside = None
 
     def open_again(self) -> OpenFile:
-        """Make the file once more after somebody took it away; what is there now gets a number. Raises `OSError`."""
+        """Make the file again after somebody removed it; one that has its name now gets a number. Raises `OSError`."""
         self.aside = self._set_aside() if os.path.lexists(self.path) else None
         return OpenFile(self._open(self.path), self._header())
 
     def _open(self, path: Path) -> int:
-        # With O_EXCL no symbolic link is followed, and nothing that is there is opened.
+        # With O_EXCL no symbolic link is followed, and no existing file is opened.
         extra = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
         return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | extra, 0o666)
 
@@ -94,7 +96,7 @@ class FileParts:
     # --- rotation ---------------------------------------------------------------------------------------------------
 
     def open_next(self) -> tuple[OpenFile, Fresh]:
-        """Make the next file beside the one being written. Raises `OSError`; then all is as before."""
+        """Make the next file beside the one being written. Raises `OSError`, and then changes nothing."""
         self._part += 1
         try:
             fresh = Fresh(self.path)
@@ -109,7 +111,7 @@ class FileParts:
         fresh.give_up()
 
     def take_over(self, fresh: Fresh) -> None:
-        """Give the closed file its number and `fresh` its place. Raises `OSError`; then all has the names it had."""
+        """Give the closed file its number and `fresh` its name. Raises `OSError`; all files then keep their names."""
         closed = self._set_aside()
         try:
             fresh.place(self.path, replace=False)
@@ -122,7 +124,7 @@ class FileParts:
             self._give(closed)
 
     def _set_aside(self) -> Path:
-        """Give the file that has our name the next free number."""
+        """Give the file with the name `path` the next free number, and return its new path."""
         number = max((number for number, _ in self.closed()), default=0)
         while True:
             number += 1
@@ -137,7 +139,7 @@ class FileParts:
 
     @property
     def closed_parts(self) -> int:
-        """Files closed by rotation so far."""
+        """How many files were closed by rotation so far."""
         return self._part - 1
 
     @property
@@ -150,9 +152,9 @@ class FileParts:
         return name[len(self._stem) :]
 
     def closed(self) -> list[tuple[int, Path]]:
-        """Return number and path of every file that has the name of a closed one, whoever made it, by number.
+        """Return number and path of every file named like a closed one, whoever made it, in order of number.
 
-        Five digits at most: a date is not a number.
+        A number has five digits at most, so that a date does not count as one.
         """
         form = re.compile(rf"{re.escape(self._stem)}\.(\d{{4}}|[1-9]\d{{4}}){re.escape(self._suffix)}(?:\.gz)?")
         try:
@@ -162,13 +164,13 @@ class FileParts:
         return sorted((int(match[1]), self.path.with_name(name)) for match, name in names if match)
 
     def absent(self) -> list[Path]:
-        """Return the closed files of this recording that somebody took away."""
+        """Return the closed files of this recording that somebody else removed."""
         return [made.path for made in self._made if not made.path.exists()]
 
     # --- packing and pruning ----------------------------------------------------------------------------------------
 
     def finish(self, wait_s: float, *, there: bool = True) -> None:
-        """Pack the last file too, now that it is closed and if it is `there`.
+        """Pack the last file too, which must be closed; `there` says whether it still exists.
 
         Waits only `wait_s` for files to be packed; the rest stay plain.
         """
@@ -199,10 +201,10 @@ class FileParts:
 
     def _pack(self, path: Path) -> None:
         if not path.exists():
-            return  # removed already, to keep to the budget
+            return  # deleted already, to keep to the limit
         target = path if path.name.endswith(".gz") else path.with_name(path.name + ".gz")
         if path != target and target.exists():
-            self.trouble = f"{printable(str(target))}: there already; {printable(path.name)} stays unpacked"
+            self.trouble = f"{printable(str(target))}: exists already; {printable(path.name)} stays unpacked"
         elif pack(path, target, self._stop.is_set) and path != target:
             path.unlink()
             sync_folder(path.parent)
@@ -213,7 +215,7 @@ class FileParts:
                 self.last = target
 
     def _prune(self) -> None:
-        """Remove the oldest closed files of this recording, and no others, whatever they are called."""
+        """Delete the oldest closed files of this recording, and no other files, to keep to the limit."""
         if not self._keep_bytes:
             return
         sizes = [(made, _size(made.path)) for made in self._made]
@@ -223,7 +225,7 @@ class FileParts:
                 break
             if made.path.exists():
                 if not self._is_ours(made):
-                    self.trouble = f"{printable(made.path.name)}: is not a file of this recording any more, and stays"
+                    self.trouble = f"{printable(made.path.name)}: no longer a file of this recording; not deleted"
                     self._made.remove(made)
                     continue
                 made.path.unlink()
@@ -232,7 +234,7 @@ class FileParts:
             total -= size
 
     def _is_ours(self, made: _Made) -> bool:
-        """Look inside: whether the file is the part of this recording that was closed under this name."""
+        """Return whether, by its header, the file still is the part of this recording that got this name."""
         try:
             store = open_store(made.path)
             try:
@@ -253,7 +255,7 @@ class _Made:
 
 
 def _size(path: Path) -> int:
-    """Bytes of a file; 0 if it is not there, as for a moment between two names."""
+    """Return the size of a file in bytes; 0 if it does not exist, as for a moment while it is renamed."""
     try:
         return path.stat().st_size
     except FileNotFoundError:

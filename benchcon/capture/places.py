@@ -1,6 +1,6 @@
-"""Finding a place in a capture: by bisection on stamps, and along the chains that sync lines hold.
+"""Finding a place in a capture: by bisection on stamps, and by following the offsets that sync lines hold.
 
-Whatever a sync line says of places is only believed after a look: a stranger may have changed the file.
+Every offset in a sync line is checked before it is used, since anybody may have changed the file.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from benchcon.capture.store import Store
 
 BLOCK = 256 << 10
 MOST_NOTE = 4096
-"""Bytes kept of a note's body, escaped: a stranger's may be as long as a line."""
+"""Most bytes that are kept of a note's body, escaped; in a stranger's file it may be as long as a line."""
 _PROBE = 512
 _CLOSE = 4096
-"""Bisection ends here: the rest is looked through line by line."""
+"""Bisection ends when so many bytes are left; they are searched line by line."""
 _NEAR = SYNC_BYTES + 4096
-"""A sync line of an unchanged file is never further back than this."""
+"""In an unchanged file there is always a sync line within so many bytes back."""
 _HEAD = 48
-"""Stamp, source and kind are never longer."""
+"""Most bytes of stamp, source and kind."""
 
 _LINE = re.compile(rb"\n(\d{1,18}) \d{1,4} [<>()~*=#] ")
 _SYNC = re.compile(rb"\n(\d{1,18}) 0 # ([^\n]*)(?=\n)")
@@ -36,12 +36,12 @@ class Mark(NamedTuple):
     at_us: int
     source: int
     body: bytes
-    """``KIND text``, unescaped: make it printable before it is shown."""
+    """``KIND text``, unescaped: make it printable before you show it."""
     offset: int
 
 
 class KeyframePlace(NamedTuple):
-    """A keyframe's place in the file."""
+    """A keyframe's place in the file; offsets are in bytes."""
 
     at_us: int
     offset: int
@@ -49,11 +49,11 @@ class KeyframePlace(NamedTuple):
     body: int
     """Where its body begins."""
     end: int
-    """Where its line ends: the place of the LF."""
+    """Where its line ends: the offset of the LF."""
 
 
 class KeyframePlaces:
-    """Places in the lines of `store` from `first` (after the header) to `end` (after the last whole line)."""
+    """Finds keyframes and notes in `store`, from `first` (after the header) to `end` (after the last whole line)."""
 
     def __init__(self, store: Store, first: int, end: int) -> None:
         self._store = store
@@ -63,12 +63,12 @@ class KeyframePlaces:
 
     @property
     def first_us(self) -> int:
-        """Stamp of the first line, 0 if there is none."""
+        """Stamp of the first line; 0 if there is none."""
         return self._ends()[0]
 
     @property
     def last_us(self) -> int:
-        """Stamp of the last line, 0 if there is none."""
+        """Stamp of the last line; 0 if there is none."""
         return self._ends()[1]
 
     def _ends(self) -> tuple[int, int]:
@@ -98,7 +98,7 @@ class KeyframePlaces:
         return None
 
     def _back(self, end: int, block: int = BLOCK) -> Iterator[tuple[int, bytes]]:
-        """Yield (offset, text) from `end` back to the first line, each with the line end before it and a bit over."""
+        """Yield (offset, text) of blocks from `end` back to the first line, overlapping by the head of a line."""
         while end > self._first:
             start = max(self._first, end - block)
             yield start - 1, self._store.read(start - 1, min(end + _HEAD, self._end) - start + 1)
@@ -151,7 +151,7 @@ class KeyframePlaces:
     # --- keyframes --------------------------------------------------------------------------------------------------
 
     def keyframe_before(self, at_us: int) -> KeyframePlace | None:
-        """Return the last keyframe stamped `at_us` or earlier, None if there is none."""
+        """Return the last keyframe stamped `at_us` or earlier; None if there is none."""
         after = self._after(at_us)
         if found := self._sync_before(after):
             for offset in (found[1].keyframe, found[1].prior):
@@ -161,11 +161,11 @@ class KeyframePlaces:
         return self._search_back(after, at_us)
 
     def keyframe_above(self, place: KeyframePlace) -> KeyframePlace | None:
-        """Return the last keyframe that lies before `place` in the file, None if there is none."""
+        """Return the last keyframe before `place` in the file; None if there is none."""
         return self._search_back(place.offset, self._greatest)
 
     def _search_back(self, end: int, at_us: int) -> KeyframePlace | None:
-        """Look for a keyframe line by line: the way through a file without sync lines, or with wrong ones."""
+        """Search back for a keyframe without sync lines, for files that have none or wrong ones."""
         for start, text in self._back(end):
             at = len(text)
             while (at := text.rfind(b" 0 = ", 0, at)) >= 0:
@@ -176,7 +176,7 @@ class KeyframePlaces:
         return None
 
     def keyframes_back(self, most: int, apart_us: int = 0) -> Iterator[KeyframePlace]:
-        """Yield up to `most` keyframes, from the last one back; with `apart_us` only some, at least so far apart."""
+        """Yield up to `most` keyframes, from the last one back; with `apart_us` only some, at least that far apart."""
         if apart_us > 0:
             place = self.keyframe_before(self.last_us)
             while place is not None and most > 0:

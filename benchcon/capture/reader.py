@@ -1,4 +1,4 @@
-"""Reading a capture: in order, or from any moment, never holding more than a few blocks of it."""
+"""Reading a capture, in order or from any moment, with no more than a few blocks of it in memory."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ _MOST_HEADER = 4096
 class Reader:
     """An open capture, plain or packed.
 
-    Iterating gives every batch from where the reader stands to the end; `blocks` gives the same in lists, which is
+    Iterating gives every batch from the reader's position to the end; `blocks` gives the same in lists, which is
     faster. Records of one read or write may come in two batches with the same stamp. `problems` holds what was found
-    wrong on the way. What a keyframe holds is the state's affair: `inspect` says whether one can be read, and without
-    it every keyframe is taken as it is (`benchcon.state_reader` knows what it must be). Raises `Trouble` if the file
-    cannot be read or its first line is not a header, and nothing else, whatever is inside.
+    wrong on the way. `inspect` decides whether a keyframe can be read; by default every keyframe is accepted
+    (`benchcon.state_reader.StateReader` knows what it must hold). Raises `Trouble` if the file cannot be read or its
+    first line is not a header, and nothing else, whatever is inside.
     """
 
     def __init__(self, path: str | os.PathLike[str], inspect: InspectKeyframe = any_keyframe) -> None:
@@ -49,17 +49,15 @@ class Reader:
         self.began: datetime = header.began
         """Wall-clock time (UTC) of stamp 0."""
         self.words: dict[str, str] = header.words
-        """What else the header says."""
+        """All other words of the header, by key, unquoted."""
         self._first = len(line) + 1
         self._end = self._last_line_end()
         self._torn_told = False
         if isinstance(self._store, Packed) and self._store.torn_at is not None:
-            text = (
-                f"the packed file holds something else than whole gzip members from its byte {self._store.torn_at} on"
-            )
+            text = f"from byte {self._store.torn_at} on, the packed file does not hold whole gzip members"
             self._found.add("torn", self._store.size, None, text)
         if self._store.size == self._first:
-            # Nothing was recorded, or all is gone: a test made of this would pass, whatever the boards do.
+            # Nothing was recorded, or everything is gone: a test made of this would pass whatever the boards do.
             self._found.add("form", self._first, 2, "nothing follows the header: no record, and no keyframe")
         self._at = self._furthest = self._first
         self._waiting: list[Batch] = []
@@ -68,31 +66,31 @@ class Reader:
 
     @property
     def problems(self) -> list[Problem]:
-        """What was found wrong so far, in file order; at most the first `parse.MOST_PROBLEMS`."""
+        """The problems found so far, in file order; at most the first `parse.MOST_PROBLEMS`."""
         return sorted(self._found.kept, key=lambda problem: problem.offset)
 
     @property
     def problem_counts(self) -> dict[str, int]:
-        """How often each sort of problem was found so far."""
+        """Sort of problem → how often it was found so far."""
         return dict(self._found.counts)
 
     @property
     def records(self) -> int:
-        """Number of records read so far."""
+        """How many records were read so far."""
         return self._parser.records
 
     @property
     def size(self) -> int:
-        """Bytes of the file, unpacked."""
+        """Size of the file in bytes, unpacked."""
         return self._store.size
 
     @property
     def offset(self) -> int:
-        """Where in the (unpacked) file the reader is."""
+        """The reader's position in the (unpacked) file, in bytes."""
         return self._at
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
         self._store.close()
 
     def __enter__(self) -> Self:
@@ -108,7 +106,7 @@ class Reader:
             yield from batches
 
     def blocks(self, block: int = BLOCK) -> Iterator[list[Batch]]:
-        """Yield the batches from here to the end, in lists of what `block` bytes held."""
+        """Yield the batches from here to the end, in lists of those that `block` bytes held."""
         while True:
             batches = self.next_block(block)
             if batches is None:
@@ -124,7 +122,7 @@ class Reader:
         if self._at >= self._end:
             self._tell_torn()
             return None
-        # What has been read before is read again without counting its problems twice.
+        # Problems of a part that is read again are not counted twice.
         again = self._at < self._furthest
         self._parser.quiet = again
         text = self._store.read(self._at, min(block, (self._furthest if again else self._end) - self._at))
@@ -141,7 +139,7 @@ class Reader:
         return self._parser.block(text)
 
     def _long_line(self) -> bytes:
-        """Return the one line, longer than a block, that begins here; or pass it if it is too long."""
+        """Return the single line, longer than a block, that begins here; skip it, and return nothing, if too long."""
         text = self._store.read(self._at, MOST_LINE)
         cut = text.find(b"\n") + 1
         if cut or not text:
@@ -163,7 +161,7 @@ class Reader:
         return b""
 
     def _last_line_end(self) -> int:
-        """Where the last whole line ends: what comes after it is torn."""
+        """Return where the last whole line ends; what follows it is torn."""
         end = self._store.size
         while end > self._first:
             start = max(self._first, end - BLOCK)
@@ -185,12 +183,12 @@ class Reader:
 
     @property
     def first_us(self) -> int:
-        """Stamp of the first line, 0 if there is none."""
+        """Stamp of the first line; 0 if there is none."""
         return self._places.first_us
 
     @property
     def last_us(self) -> int:
-        """Stamp of the last line, 0 if there is none."""
+        """Stamp of the last line; 0 if there is none."""
         return self._places.last_us
 
     def rewind(self) -> None:
@@ -203,9 +201,8 @@ class Reader:
     def seek(self, at_us: int) -> Batch | None:
         """Go to the last keyframe stamped `at_us` or earlier that can be read, and return it.
 
-        What follows is read from directly after it: feed the keyframe to a fresh state, then what `until` gives, and
-        the state is that of the moment. Returns None, with the reader at its first record, if there is no such
-        keyframe that early.
+        Reading goes on directly after it: feed the keyframe to a new state, then the batches of `until`, and the state
+        is that of the moment. Returns None, with the reader at its first record, if there is no such keyframe.
         """
         place = self._places.keyframe_before(at_us)
         while place is not None:
@@ -232,17 +229,17 @@ class Reader:
                 return
 
     def keyframes(self, most: int = 100_000, apart_us: int = 0) -> Iterator[tuple[int, bytes]]:
-        """Yield stamp and body of the keyframes from the last one back, wherever the reader is.
+        """Yield stamp and body of keyframes from the last one back, wherever the reader is.
 
-        With `apart_us` only some, at least so far apart: quick however long the file is.
+        With `apart_us` only some, at least that far apart, which is fast however long the file is.
         """
         for place in self._places.keyframes_back(most, apart_us):
             yield place.at_us, self._store.read(place.body, place.end - place.body)
 
     def notes(self, most: int = 10_000) -> list[Mark]:
-        """Return the notes of the whole file, in order; of more than `most` the last ones.
+        """Return the last `most` notes of the whole file, in order.
 
-        Quick if sync lines say where they are; otherwise the file is looked through.
+        Fast if sync lines say where they are; otherwise the whole file is searched.
         """
         return self._places.notes(most)
 

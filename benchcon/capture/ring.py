@@ -1,8 +1,8 @@
-"""The pre-trigger ring: the last ten minutes, in memory and bounded in bytes, to be written out when a fault comes.
+"""The pre-trigger ring: the last ten minutes, in memory and bounded in bytes, to be written out when a fault appears.
 
-The ring is a row of stretches. Each begins with a keyframe that holds everything before it, so the oldest can be
-dropped whole: what it held is already in the keyframe of the next. What is kept is the text of a capture file, which is
-the smallest form there is, and writing it out is handing it on.
+The ring is a row of stretches. Each begins with a keyframe that holds everything before it, so the oldest stretch can
+be dropped whole: its effect is already in the keyframe of the next. Records are kept as the text of a capture file,
+which is their smallest form, and can be written out as it is.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ SECONDS = 600
 MOST_BYTES = 64 << 20
 STRETCH_US = 10_000_000
 STRETCHES = 16
-"""At least this many stretches fill the bytes, so that dropping one never costs much of the ring."""
+"""The ring holds at least this many stretches when it is full, so that dropping one never costs much of it."""
 _OVERHEAD = 200
-"""What Python adds to one batch's text before it is joined with others, in bytes."""
+"""Bytes that Python adds to the text of one batch, until it is joined with others."""
 
 
 class _Stretch:
@@ -35,7 +35,7 @@ class _Stretch:
         self.records = 0
 
     def close(self) -> None:
-        """Join the texts of batches, as far as they fit between two sync lines, as nothing more comes."""
+        """Join the texts of batches as far as they fit between two sync lines, since nothing more is added."""
         joined = [self.lines[0]]
         run: list[Lines] = []
         size = 0
@@ -56,15 +56,15 @@ class _Stretch:
 
 
 def _apart(first: Lines, lines: Lines) -> bool:
-    """Whether `lines` may not be joined with those from `first` on: a note is found by its own, a sync line is due."""
+    """Return whether `lines` may not be joined with those from `first` on: they are a note, or a sync line is due."""
     return lines.kind == NOTE or lines.at_us - first.at_us > SYNC_US
 
 
 class Ring:
     """Keeps the batches of the last `seconds`, in at most `most_bytes`.
 
-    `keyframe` returns where things stand after all batches fed so far, as one line of JSON (as for `Writer`); `at_us`
-    is the stamp of now.
+    `keyframe` returns the state after all batches fed so far, as one line of JSON (as for `Writer`); `at_us` is the
+    stamp of now.
     """
 
     def __init__(
@@ -78,10 +78,10 @@ class Ring:
         self._stretches: deque[_Stretch] = deque([self._last])
         self._closed_bytes = 0
         self.folded_in = 0
-        """Records that were in the ring and are now only in what its first keyframe says."""
+        """How many records have left the ring and are only reflected in its first keyframe."""
 
     def feed(self, batches: Sequence[Batch]) -> None:
-        """Take batches; they have been fed to what `keyframe` describes."""
+        """Take batches; they must already be part of the state that `keyframe` returns."""
         last = self._last
         add = last.lines.append
         size = 0
@@ -111,19 +111,19 @@ class Ring:
 
     @property
     def from_us(self) -> int:
-        """Stamp of the oldest edge: from here on everything is kept."""
+        """Stamp from which on everything is kept."""
         return self._stretches[0].at_us
 
     @property
     def bytes(self) -> int:
-        """Bytes kept, about."""
+        """How many bytes are kept, roughly."""
         return self._closed_bytes + self._last.bytes
 
     @property
     def records(self) -> int:
-        """Records kept, keyframes left out."""
+        """How many records are kept, keyframes not counted."""
         return sum([stretch.records for stretch in self._stretches])
 
     def contents(self) -> list[Lines]:
-        """Return what is kept, oldest first, beginning with a keyframe: for `Writer(opening=…)`."""
+        """Return everything kept, oldest first, beginning with a keyframe: for `Writer(opening=…)`."""
         return [lines for stretch in self._stretches for lines in stretch.lines]

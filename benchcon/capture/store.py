@@ -1,7 +1,7 @@
-"""The bytes of a capture file by their offset, whether it lies there plain or packed; and packing one.
+"""The bytes of a capture file by offset, whether it is plain or packed; and packing one.
 
-A packed file is gzip members one after the other, each with its own length, place and first stamp in the header, so
-that going to a place unpacks one member only (`protocols/capture-file.md`, section 7).
+A packed file is a series of gzip members, each with its own length, offset and first stamp in its header, so that
+reading at any offset unpacks a single member (`protocols/capture-file.md`, section 7).
 """
 
 from __future__ import annotations
@@ -20,18 +20,18 @@ from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
 
 MEMBER_BYTES = 256 << 10
-"""About how much of a capture goes into one gzip member, unpacked."""
+"""Unpacked bytes of a capture that go into one gzip member, roughly."""
 MOST_MEMBER = 16 << 20
-"""A member that says it holds more than this is not believed."""
+"""Most unpacked bytes that a member may claim to hold."""
 FSYNC_BYTES = 8 << 20
-"""While packing, the disk is made to follow at least this often, so that packing never floods it."""
+"""While packing, fsync is called after this many bytes, so that packing never floods the disk."""
 
 _HEAD = struct.Struct("<4BIBBHBBHIIQQ")
-# RFC 1952, section 2.3: ID1 ID2 CM FLG(FEXTRA) MTIME XFL OS XLEN, then one subfield: SI1 SI2 LEN and our 24 bytes.
+# RFC 1952, section 2.3: ID1 ID2 CM FLG (FEXTRA) MTIME XFL OS XLEN, then one subfield: SI1 SI2 LEN and our 24 bytes.
 _FIXED = (0x1F, 0x8B, 8, 4, 0, 0, 255, 28, 0x62, 0x6B, 24)
 
 
-# Systems lack some of these; where bytes are bytes anyway, O_BINARY is not there.
+# No system has all of these flags; O_BINARY, for example, is only on Windows.
 _READ_FLAGS = os.O_RDONLY
 for _name in ("O_CLOEXEC", "O_NONBLOCK", "O_BINARY"):
     _READ_FLAGS |= getattr(os, _name, 0)
@@ -45,20 +45,20 @@ def _pread(descriptor: int, count: int, offset: int) -> bytes:
 
 
 class Store(Protocol):
-    """Where a reader gets bytes from."""
+    """Where a reader gets its bytes."""
 
     size: int
-    """Bytes there are, unpacked."""
+    """How many bytes there are, unpacked."""
 
     def read(self, offset: int, count: int) -> bytes:
-        """Return up to `count` bytes from `offset`; fewer only at the end. Raises `Trouble` if they cannot be had."""
+        """Return `count` bytes from `offset`, or fewer at the end. Raises `Trouble` if they cannot be read."""
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
 
 
 class Plain:
-    """A file as it is. Its size is taken when it is opened: what is written to it later is not seen."""
+    """A plain file. Its size is taken when it is opened; what is written later is not read."""
 
     def __init__(self, descriptor: int, path: str) -> None:
         self._descriptor = descriptor
@@ -86,7 +86,7 @@ class Plain:
 
 
 class Packed:
-    """A packed file. Holds the members' places and the one last unpacked."""
+    """A packed file. Holds the members' offsets, and the member last unpacked."""
 
     def __init__(self, descriptor: int, path: str) -> None:
         self._descriptor = descriptor
@@ -95,7 +95,7 @@ class Packed:
         self._starts: list[int] = []
         self.size = 0
         self.torn_at: int | None = None
-        """Where in the packed file something else than a whole member begins, None if nothing does."""
+        """Byte of the packed file from which on it does not hold whole members; None if it does to the end."""
         length = os.fstat(descriptor).st_size
         at = 0
         while at < length:
@@ -112,7 +112,7 @@ class Packed:
             at += packed
         if at < length:
             if not self._places:
-                raise Trouble(f"{path}: a gzip file that another program packed; unpack it with gunzip and read that")
+                raise Trouble(f"{path}: a gzip file packed by another program; unpack it with gunzip, and read that")
             self.torn_at = at
         self._held = -1
         self._text = b""
@@ -134,7 +134,7 @@ class Packed:
         if number != self._held:
             at, packed, unpacked = self._places[number]
             try:
-                # One byte more than there should be is asked for, so that a member that lies is found out.
+                # One byte more than there should be, so that a member which is longer than it says is noticed.
                 text = zlib.decompressobj(31).decompress(_pread(self._descriptor, packed, at), unpacked + 1)
             except (zlib.error, OSError) as error:
                 what = printable(str(error))
@@ -150,7 +150,7 @@ class Packed:
 
 
 def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
-    """Open a capture file, plain or packed; raises `Trouble` if that cannot be done."""
+    """Open a capture file, plain or packed. Raises `Trouble` if it cannot be opened."""
     shown = printable(os.fspath(path))
     try:
         descriptor = os.open(path, _READ_FLAGS)
@@ -175,7 +175,7 @@ def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
 def pack(source: Path, target: Path, stop: Callable[[], bool] = lambda: False) -> bool:
     """Pack the capture `source` into `target`, which appears whole or not at all. `source` stays.
 
-    Returns False if `stop` said so before it was done. Raises `Trouble` if a file cannot be read or written.
+    Returns False if `stop` returned True before it was done. Raises `Trouble` if a file cannot be read or written.
     """
     fresh: Fresh | None = None
     try:
@@ -196,9 +196,9 @@ def pack(source: Path, target: Path, stop: Callable[[], bool] = lambda: False) -
                 fresh.place(target, replace=source == target)
                 sync_folder(target.parent)
     except FileExistsError:
-        raise Trouble(f"{printable(str(target))}: packing: there already") from None
+        raise Trouble(f"{printable(str(target))}: cannot be packed: the file exists already") from None
     except OSError as error:
-        raise Trouble(f"{printable(str(target))}: packing: {error.strerror}") from error
+        raise Trouble(f"{printable(str(target))}: cannot be packed: {error.strerror}") from error
     finally:
         if fresh is not None:
             fresh.give_up()

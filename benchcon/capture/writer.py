@@ -1,15 +1,15 @@
-"""Writing a capture while the bench runs: never in its way, and on disk within a second.
+"""Writing a capture while the bench runs: without ever delaying it, and on disk within a second.
 
-`Writer.write` only queues. A thread of its own writes what is queued ten times a second and makes the disk follow
-(`fsync`) within every second. A slow disk fills the queue, a full one refuses; both end in a ``missed`` record that
-says how much is not there, followed by a keyframe to go on from.
+`Writer.write` only queues. A thread of its own writes what is queued ten times a second, and calls `fsync` within every
+second. A slow disk fills the queue, a full one refuses; either way the file then gets a ``missed`` record, which says
+how much is missing, and a keyframe to go on from.
 
-| standing | means | becomes |
+| state | meaning | next |
 |---|---|---|
 | writing | records go to the file | crowded, when the queue is full; failed, when the disk refuses |
 | crowded | the caller's side counts records instead of queueing them | writing, when the queue is half empty |
 | failed | the thread counts records instead of writing | writing, when a ``missed`` record and a keyframe fit |
-| gone | somebody took the file away: as failed, and all that it held is missing | writing, in a new file of that name |
+| gone | somebody removed the file: as failed, and all that it held is missing | writing, in a new file of that name |
 | closed | nothing more is taken | – |
 """
 
@@ -34,14 +34,14 @@ KEYFRAME_RECORDS = 8192
 KEYFRAME_US = 60_000_000
 """A keyframe is due after this many records, or this long after the last one if anything happened."""
 MOST_WAITING = 262_144
-"""Records that may wait for the disk: thirteen seconds of the busiest bench."""
+"""Most records that may wait for the disk: thirteen seconds of the busiest bench."""
 CROWDED = 16_384
-"""When this many are waiting, the thread is woken early."""
+"""When this many records wait, the thread is woken early."""
 WAKE_S = 0.1
 SYNC_S = 0.8
-"""With one waking more, what is a second old is on disk."""
+"""Time between two calls of fsync; `WAKE_S` later at most, everything a second old is on disk."""
 ASK_AGAIN_S = 1.0
-"""While the disk refuses it is asked again this often."""
+"""While the disk refuses, writing is tried again this often."""
 LOOK_S = 1.0
 """How often the writer checks that the file is still there."""
 ROTATE_AGAIN_S = 30.0
@@ -49,7 +49,7 @@ ROTATE_AGAIN_S = 30.0
 
 
 class _Missed(NamedTuple):
-    """Records that are in no file: how many, since when, until when, why."""
+    """Records that are in no file: how many, from when to when, and why."""
 
     records: int
     from_us: int
@@ -72,46 +72,46 @@ class _Keyframe(NamedTuple):
 
 
 class Figures(NamedTuple):
-    """How the writing goes, for the screen and ``--json``."""
+    """The progress of writing, for the screen and ``--json``."""
 
     path: str
     records: int
-    """Records in the file or its earlier parts, of those given to be written."""
+    """How many of the records that were given are in the file or its earlier parts."""
     bytes: int
-    """Bytes of the file being written."""
+    """Size of the file being written."""
     waiting: int
-    """Records waiting for the disk."""
+    """How many records wait for the disk."""
     missed: int
-    """Records that are in no file, since the beginning."""
+    """How many records are in no file, since the beginning."""
     missing: str
-    """Why records are being missed at this moment (``disk: …``, ``slow``), empty if they are not."""
+    """Why records are being missed at this moment (``disk: …``, ``slow``); empty if they are not."""
     slowest_ms: int
-    """Longest time that one writing out, its fsync included, took."""
+    """Longest time that one flush took, with its fsync."""
     parts: int
-    """Files closed by rotation."""
+    """How many files were closed by rotation."""
     trouble: str
-    """Last thing that went wrong beside the writing itself (packing, pruning), empty if nothing did."""
+    """The last thing that went wrong besides the writing itself (packing, deleting); empty if nothing did."""
     pruned: int = 0
-    """Closed files that were removed to keep to the budget."""
+    """How many closed files were deleted to keep to `keep_bytes`."""
     absent: int = 0
-    """Closed files that somebody else took away, as it was found when the last one was closed."""
+    """How many closed files somebody else had removed by the end of the recording."""
     missed_why: str = ""
-    """Why the last records that are in no file are not there, empty if none is missing."""
+    """Why the last records that are in no file are missing; empty if none are."""
     aside: str = ""
-    """What a file became that had the name before (``force``)."""
+    """The new name of a file that had the name before (``force``); empty if there was none."""
 
 
 class Writer:
-    """Records batches to the file `path`.
+    """Records batches in the file `path`.
 
-    `keyframe` returns where things stand after all batches written so far, as one line of JSON; it is called on the
-    caller's thread, here and in `write`. `began` is the wall-clock time of stamp 0, `at_us` the stamp of now. `words`
-    go into the header. An existing file is refused, with `force` it is given a number, as files closed by rotation are.
+    `keyframe` returns the state after all batches written so far, as one line of JSON; it is called on the caller's
+    thread, here and in `write`. `began` is the wall-clock time of stamp 0, `at_us` the stamp of now. `words` go into
+    the header. An existing file is refused; with `force` it is given a number, like files closed by rotation.
 
-    With `rotate_bytes` or `rotate_s` the file is closed at that size or age and goes on in a new one (see
-    `protocols/capture-file.md`, section 8); closed ones are packed if `packed`, and the oldest removed while all
-    together hold more than `keep_bytes`. `opening`: what the pre-trigger ring kept, to begin with instead of a keyframe
-    of now (its first lines are a keyframe).
+    With `rotate_bytes` or `rotate_s` the file is closed at that size or age, and recording goes on in a new one (see
+    `protocols/capture-file.md`, section 8). Closed files are packed if `packed`, and the oldest deleted while all
+    together exceed `keep_bytes`; 0 means never. `opening`: the contents of a `Ring`, which the file then begins with
+    instead of a keyframe.
 
     Raises `Trouble` if the file cannot be made.
     """
@@ -136,7 +136,7 @@ class Writer:
         self._rotate_bytes, self._rotate_s = rotate_bytes, rotate_s
         self._lock = threading.Lock()
         self._wake = threading.Event()
-        # What the caller's side knows; under the lock what the thread reads or sets too.
+        # Used by the caller's side; under the lock if the thread reads or sets it too.
         self._queue: list[Batch | _Missed | _Keyframe] = []
         self._waiting = 0
         self._due_records = KEYFRAME_RECORDS
@@ -144,7 +144,7 @@ class Writer:
         self._keyframe_us = self._at_us = at_us
         self._overflow: _Missed | None = None
         self._want_keyframe = self._closing = self._closed = False
-        # What the thread knows.
+        # Used by the thread.
         self._failed: _Missed | None = None
         self._gone = False
         self._asked_s = 0.0
@@ -175,7 +175,7 @@ class Writer:
     # --- the caller's side ------------------------------------------------------------------------------------------
 
     def write(self, batches: Sequence[Batch]) -> None:
-        """Take batches, in the one total order; never waits for the disk. One thread at a time may call it."""
+        """Take batches, in the stream's order. Never waits for the disk. Only one thread at a time may call it."""
         count = sum([len(batch[3]) for batch in batches])
         if not count:
             return
@@ -213,9 +213,10 @@ class Writer:
         self._due_records = max(KEYFRAME_RECORDS, len(body) // 8)
 
     def stop(self) -> None:
-        """Take no more; the last thing written is a keyframe. `close` is still to be called.
+        """Take no more, and write a last keyframe. `close` still has to be called.
 
-        Call it where no batch can come to what `keyframe` describes, on the thread that writes or under the same lock.
+        Call it where no batch can change the state that `keyframe` returns: on the thread that writes, or under the
+        same lock.
         """
         if self._since_keyframe and not self._closing:
             self._take_keyframe()
@@ -223,9 +224,9 @@ class Writer:
             self._closing = True
 
     def close(self, wait_s: float = 5.0) -> Figures:
-        """Write what waits, make the disk hold it, and close; what is not yet packed after `wait_s` stays plain.
+        """Write what waits, wait until it is on the disk, and close the file; return the final figures.
 
-        A disk that hangs is given up after `wait_s` as well.
+        Files that are not packed after `wait_s` stay plain; a disk that hangs is given up after `wait_s` too.
         """
         with self._lock:
             self._closing = True
@@ -239,7 +240,7 @@ class Writer:
         return self.figures()
 
     def figures(self) -> Figures:
-        """Return how the writing goes."""
+        """Return the progress of writing."""
         with self._lock:
             lost = [lost for lost in (self._overflow, self._failed) if lost is not None]
             return Figures(
@@ -315,7 +316,7 @@ class Writer:
         self._slowest_s = max(self._slowest_s, time.monotonic() - now_s)
 
     def _look(self, now_s: float) -> None:
-        """See whether the file is still where it was made: else what it holds is not where it was asked for."""
+        """Check whether the file is still where it was made; if not, everything in it counts as missing."""
         self._looked_s = now_s
         if self._gone or not (what := self._file.gone_from(self._parts.path)):
             return
@@ -344,13 +345,13 @@ class Writer:
         self._part_from_us = keyframe.at_us
 
     def _fail(self, error: OSError, before: int) -> None:
-        """The disk refused: what was put in since it last did not is missing."""
+        """Note that the disk refused: everything added since the last successful flush is missing."""
         why = f"disk: {error.strerror}"
         self._failed = _Missed(before - self._file.given, self._file.last_us, self._file.last_us, why)
         self._asked_s = time.monotonic()
 
     def _try_again(self, keyframe: _Keyframe | None) -> None:
-        """See whether the disk takes a ``missed`` record and a keyframe now."""
+        """Try to write a ``missed`` record and a keyframe."""
         assert self._failed is not None
         missed = self._failed
         if keyframe is not None:
@@ -370,14 +371,14 @@ class Writer:
         self._count(missed)
 
     def _count(self, missed: _Missed) -> None:
-        """The file says now what is missing: the loss is over."""
+        """Count records that are missing, now that the file says so."""
         with self._lock:
             self._missed += missed.records
             self._missed_why = missed.why
             self._failed = None
 
     def _ask(self, now_s: float) -> None:
-        """Ask the caller's side for a keyframe, if one is needed to go on or to rotate."""
+        """Ask the caller's side for a keyframe if one is needed to go on or to rotate."""
         again = self._failed is not None and now_s - self._asked_s >= ASK_AGAIN_S
         if again or (self._failed is None and self._rotation_due(now_s)):
             self._asked_s = now_s

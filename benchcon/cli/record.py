@@ -132,7 +132,7 @@ def _aside(figures: Figures | None) -> list[str]:
 
     if figures is None or not figures.aside:
         return []
-    return [f"{printable(figures.path)} was there already and is {printable(figures.aside)} now"]
+    return [f"{printable(figures.path)} existed already and is now {printable(figures.aside)}"]
 
 
 def _end(recorder: Recorder) -> int:

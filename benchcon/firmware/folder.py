@@ -150,11 +150,11 @@ def may_write(folder: Path, *, force: bool) -> None:
     if not folder.exists() and not folder.is_symlink():
         return
     if not folder.is_dir():
-        raise Trouble(f"{shown} is there already and is not a folder; give another name")
+        raise Trouble(f"{shown} exists already and is not a folder; give another name")
     if not any(folder.iterdir()):
         return
     if not force:
-        raise Trouble(f"{shown} is there already; give another name, or --force to replace what benchcon wrote in it")
+        raise Trouble(f"{shown} exists already; give another name, or --force to replace what benchcon wrote in it")
     if not _is_ours(folder):
         raise Trouble(
             f"{shown} was not written by 'benchcon firmware', so --force does not replace it; give another name"

@@ -1,4 +1,4 @@
-"""Ring, triggers and capture writer at work on a bench; each is loaded when it is first asked for."""
+"""Ring, triggers and capture writer at work on a bench; each is imported when it is first used."""
 
 from importlib import import_module
 from typing import TYPE_CHECKING

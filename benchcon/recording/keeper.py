@@ -1,8 +1,8 @@
-"""Keeping the fault: ring and watch together, so that what came before a trigger is written out with what follows.
+"""Saving a fault: ring and triggers together, so that what came before a trigger is written out with what follows.
 
-`Keeper` takes part in the stream after the state, on the same thread. When a trigger that saves fires, or `keep` is
-called, it begins a capture with all that the ring holds, goes on recording for a while after the last such moment, and
-closes the file. The bench is never held up by it.
+`Keeper` follows the stream after the state, on the same thread. When a trigger that saves fires, or `keep` is called,
+it begins a capture with everything in the ring, goes on recording for a while after the last such moment, and closes
+the file. It never delays the bench.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ if TYPE_CHECKING:
     from benchcon.capture.writer import Figures, Writer
 
 FOLLOW_S = 60.0
-"""How long it goes on after the last trigger."""
+"""How long a capture goes on after the last trigger."""
 MOST_FIRED = 200
 
 
 class Closed(NamedTuple):
-    """A capture that is written and closed, and the stretch of the bench that it holds."""
+    """A capture that is written and closed, and the period that it covers, as stamps."""
 
     figures: Figures
     from_us: int
@@ -42,10 +42,11 @@ class Closed(NamedTuple):
 
 
 class Keeper:
-    """The last 10 minutes of a bench, and what becomes of them.
+    """Keeps the last 10 minutes of a bench, and writes captures of them.
 
-    `path`: the captures are named after it, with the time put in before the suffix: ``night.20260301T120003Z.capture``.
-    `note` puts a note into the stream (kind and text). `began` is the wall-clock time of stamp 0.
+    `path`: captures are named after it, with the time before the suffix: ``night.20260301T120003Z.capture``. `began`:
+    the wall-clock time of stamp 0. `state`: the bench's. `note` is called to put a note (kind and text) into the
+    stream. `follow_s`: how long a capture goes on after the last trigger.
     """
 
     def __init__(
@@ -63,13 +64,13 @@ class Keeper:
         self.watch = Watch(triggers, panel)
         self.ring = ring or Ring(state.keyframe, at_us=state.at_us)
         self.fired: deque[Fired] = deque(maxlen=MOST_FIRED)
-        """What fired last, for the screen."""
+        """The last triggers that fired, for the screen."""
         self.kept: list[Path] = []
-        """Captures written, in order."""
+        """The captures begun, in order."""
         self.trouble = ""
         """Why the last capture could not be begun; empty if it could."""
         self.closed: list[Closed] = []
-        """Captures that are on the disk and closed, in order."""
+        """The captures that are closed and on disk, in order."""
         self._path = path
         self._began = began
         self._state = state
@@ -81,21 +82,21 @@ class Keeper:
 
     @property
     def writing(self) -> Path | None:
-        """The capture being written now."""
+        """The capture being written now; None if there is none."""
         return self.kept[-1] if self._writer is not None else None
 
     @property
     def until_us(self) -> int:
-        """When the capture being written ends by itself."""
+        """Stamp at which the capture being written ends by itself."""
         return self._until_us
 
     @property
     def follow_us(self) -> int:
-        """How long a capture goes on after the last trigger or key."""
+        """How long a capture goes on after the last trigger or key, in µs."""
         return self._follow_us
 
     def take(self, batches: Sequence[Batch], events: Sequence[Event], changes: Sequence[ValueChange]) -> None:
-        """Take batches, the events they gave and, where the watch needs them, changes; `state` has eaten them."""
+        """Take batches, their events, and the changes if the watch needs them; `state` must have taken them already."""
         self.ring.feed(batches)
         if self._writer is not None:
             self._writer.write(batches)
@@ -104,13 +105,13 @@ class Keeper:
             self._end_aside()
 
     def tick(self, now_us: int) -> None:
-        """Take the time: for silence, and for ending a capture although nothing comes any more."""
+        """Call this a few times a second, for triggers of silence and to end a capture when nothing comes any more."""
         self._act(self.watch.tick(now_us, self._state))
         if self._writer is not None and now_us > self._until_us:
             self._end_aside()
 
     def keep(self, now_us: int, why: str = "") -> Path | None:
-        """Write out what the ring holds, with what follows; None (see `trouble`) if the file cannot be made."""
+        """Write out the ring and what follows; return the capture's path, or None (see `trouble`) if that fails."""
         from benchcon.capture.writer import Writer
 
         self._until_us = now_us + self._follow_us
@@ -134,7 +135,7 @@ class Keeper:
         return self.kept[-1]
 
     def end(self) -> Figures | None:
-        """Close the capture being written, if one is, and wait until all that were begun are closed."""
+        """Close the capture being written, and wait until all are closed; return its figures, or None if none was."""
         writer, self._writer = self._writer, None
         if writer is not None:
             writer.stop()
@@ -145,7 +146,7 @@ class Keeper:
         return figures
 
     def _end_aside(self) -> None:
-        """Close the capture being written on a thread of its own: the bench is not held up by the disk."""
+        """Close the capture being written on a thread of its own, so that the disk does not delay the bench."""
         writer, self._writer = self._writer, None
         if writer is not None:
             writer.stop()
@@ -160,7 +161,7 @@ class Keeper:
         return figures
 
     def figures(self) -> Figures | None:
-        """Return how the writing goes; None while no capture is written."""
+        """Return the progress of writing; None while no capture is being written."""
         return self._writer.figures() if self._writer is not None else None
 
     def _act(self, fired: Sequence[Fired]) -> None:

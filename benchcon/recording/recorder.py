@@ -1,4 +1,4 @@
-"""Recording without a screen: a bench's stream into a capture, with the triggers watched."""
+"""Recording a bench's stream into a capture without a screen, while watching for triggers."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class Rotation(NamedTuple):
-    """When to go on in a new file, and what becomes of closed ones; zeros: never."""
+    """When to go on in a new file, and what to do with closed ones; 0 means never, or no limit."""
 
     bytes: int = 0
     seconds: float = 0
@@ -33,10 +33,11 @@ class Rotation(NamedTuple):
 
 
 class Recorder:
-    """Takes part in a bench's stream on the link's thread: state first, then the capture.
+    """Follows a bench's stream on the link's thread: first the state takes it, then the capture.
 
-    What comes before `begin` is kept back and is the beginning of the capture: a port that is refused then leaves no
-    file behind. With `on_trigger` nothing is written until a trigger fires (see `Keeper`).
+    Records that come before `begin` are held, and become the beginning of the capture, so that a port that is refused
+    leaves no file behind. With `on_trigger` nothing is written until a trigger fires (see `Keeper`). `force` and
+    `rotation`: see `Writer`.
     """
 
     def __init__(
@@ -81,7 +82,7 @@ class Recorder:
             self._bench.note("trigger", fired.note)
 
     def begin(self) -> None:
-        """Make the file and write what has come so far. Raises `Trouble` if it cannot be made."""
+        """Make the file, and write what has come so far. Raises `Trouble` if the file cannot be made."""
         if self._keeper is not None:
             return
         rotation = self._rotation
@@ -102,7 +103,7 @@ class Recorder:
             self._writer.write(early)
 
     def tick(self) -> None:
-        """Take the time: triggers of silence, captures that are to end."""
+        """Call this a few times a second, for triggers of silence and for captures that are to end."""
         now_us = self._bench.now_us()
         with self._lock:
             if self._keeper is not None:
@@ -112,18 +113,18 @@ class Recorder:
                 self._bench.note("trigger", fired.note)
 
     def heard(self) -> dict[int, str]:
-        """Return the boards that have said a good line so far: number → ident, which is empty if it was not given."""
+        """Return number → ident of the boards that have sent a good line so far; the ident is empty if not known."""
         with self._lock:
             boards = self._state.boards.values()
             return {board.source: board.ident for board in boards if board.last_heard_us is not None}
 
     @property
     def kept(self) -> list[Path]:
-        """The captures that triggers began."""
+        """The captures that triggers have begun."""
         return list(self._keeper.kept) if self._keeper is not None else []
 
     def figures(self) -> Figures | None:
-        """Return how the writing goes; None while nothing is being written."""
+        """Return the progress of writing; None while nothing is being written."""
         with self._lock:
             if self._keeper is not None:
                 return self._keeper.figures()
@@ -131,16 +132,16 @@ class Recorder:
 
     @property
     def closed(self) -> list[Figures]:
-        """How the writing of captures that triggers began went, in order of closing."""
+        """The final figures of captures that triggers began, in the order in which they were closed."""
         return [closed.figures for closed in self._keeper.closed] if self._keeper is not None else []
 
     @property
     def trouble(self) -> str:
-        """What keeps triggers from writing, empty if nothing does."""
+        """Why the last capture of a trigger could not be begun; empty if it could."""
         return self._keeper.trouble if self._keeper is not None else ""
 
     def end(self) -> Figures | None:
-        """Take no more, and close what is being written; None if nothing was."""
+        """Take no more, close what is being written, and return its figures; None if nothing was being written."""
         self._end()
         with self._lock:
             writer, self._writer = self._writer, None

@@ -1,4 +1,4 @@
-"""Triggers: what the bench watches for by itself, declared in the panel file under ``[[triggers]]``. Pure."""
+"""Triggers: what the bench watches for by itself, as the panel file declares under ``[[triggers]]``. Pure."""
 
 from benchcon.watch.triggers import Trigger, inspect_triggers, triggers_of
 from benchcon.watch.watch import Fired, Watch

@@ -1,4 +1,4 @@
-"""What a trigger is, and reading the tables ``[[triggers]]`` of a panel file (`protocols/panel-file.md`)."""
+"""Triggers, and reading the ``[[triggers]]`` tables of a panel file (`protocols/panel-file.md`)."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from benchcon.text import near
 
 KINDS: dict[str, str] = {
     "chatter": "an input changes back and forth faster than a hand can",
-    "short_press": "a contact is made for a shorter time than a hand can",
+    "short_press": "a contact is made for a shorter time than a hand can make it",
     "gap": "notifications were lost on the way",
     "bad_checks": "many lines came with a wrong check",
     "reset": "a board was reset",
-    "silence": "a board says nothing",
+    "silence": "a board has become silent",
     "invalid_transition": "an encoder made an invalid transition, of two states at once",
     "late_answer": "an answer came late, or never",
     "range": "a value came into a range",
 }
-"""What each kind of trigger is about."""
+"""Kind of trigger → what it watches for."""
 
 OF_CHANNELS = frozenset({"chatter", "short_press", "invalid_transition", "range"})
 """Kinds that are about channels; the others are about boards."""
@@ -38,26 +38,27 @@ class Trigger:
     kind: str
     """One of `KINDS`."""
     boards: tuple[str, ...] = ()
-    """Boards (by the panel's name) it is about; empty: all."""
+    """Boards (by the panel's name) that it watches; empty: all."""
     channels: tuple[tuple[str, str], ...] = ()
-    """Channels (board, id) it is about; empty: all that it can be about."""
+    """Channels (board name, channel id) that it watches; empty: all of the right kind."""
     more_than: int = 0
-    """``chatter``: changes, ``bad_checks``: lines; within `time_us`."""
+    """It fires at more changes (``chatter``) or bad lines (``bad_checks``) than this within `time_us`."""
     time_us: int = 0
-    """``chatter``, ``bad_checks``: the time looked at; ``short_press``: shorter than this; ``silence``,
-    ``late_answer``: longer than this. ``silence`` 0: three heartbeats."""
+    """``chatter``, ``bad_checks``: the period looked at. ``short_press``: fires if shorter than this. ``silence``,
+    ``late_answer``: fires if longer than this; 0 with ``silence``: three heartbeats."""
     low: int = 0
-    """``range``: from this value on, as on the wire; encoders as signed counts."""
+    """``range``: the lowest value that fires, as on the wire; encoders as signed counts."""
     high: int = 0
-    """``range``: up to this one."""
+    """``range``: the highest value that fires."""
     rest_us: int = 10_000_000
-    """How long it stays quiet after it has fired."""
+    """How long it does not fire again after it has fired, per channel or board."""
     save: bool = True
-    """Whether what the ring holds is written out when it fires."""
+    """Whether the ring is written out when it fires."""
     line: int = 0
+    """Line of the panel file."""
 
 
-# What each kind takes beside name, kind, target, rest and save: (key, default more_than), (key, default time in ms).
+# What each kind takes besides name, kind, target, rest and save: the default of more_than; key and default time in ms.
 _MORE_THAN = {"chatter": 6, "bad_checks": 5}
 _TIMES = {
     "chatter": ("within", 250.0),
@@ -81,7 +82,7 @@ def triggers_of(panel: Panel) -> list[Trigger]:
 
 
 def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[PanelRemark]]:
-    """Return the triggers as far as they can be made out, and everything found about their tables."""
+    """Return the triggers that are right, and everything found wrong with their tables, in order of line."""
     lines = {("triggers", number): raw.line for number, raw in enumerate(panel.triggers)} | {
         ("triggers", number, key): line for number, raw in enumerate(panel.triggers) for key, line in raw.lines.items()
     }
@@ -93,7 +94,7 @@ def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[PanelRemark]]:
         if trigger is None:
             continue
         if trigger.name in {other.name for other in found}:
-            table.say("name", f"is {shown(trigger.name)}, as another trigger's; each needs a name of its own")
+            table.say("name", f"is {shown(trigger.name)}, like another trigger's; each needs a name of its own")
             continue
         found.append(trigger)
     return found, sorted(source.findings, key=lambda finding: finding.line)
@@ -117,7 +118,7 @@ def _trigger(table: TomlTable, panel: Panel, line: int) -> Trigger | None:
     if kind == "range":
         for key in ("from", "to"):
             if table.get(key) is None:
-                table.lacks(f"has no {key}; a range has both, as the channel's values are on the wire", key)
+                table.lacks(f"has no {key}; a range needs both, in values as on the wire", key)
         low = table.whole("from", 0, -32768, (1 << 64) - 1)
         high = table.whole("to", 0, -32768, (1 << 64) - 1)
         if low > high:
@@ -144,7 +145,7 @@ def _trigger(table: TomlTable, panel: Panel, line: int) -> Trigger | None:
 
 
 def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    """Read which board, part or channel it is about: at most one of the three."""
+    """Return which boards and channels a trigger watches; its table may have one of board, part and channel."""
     names = [board.name for board in panel.boards]
     board = table.word("board", names, "") if names else table.matching("board", _NAME, "a board's name is allowed")
     channels: tuple[tuple[str, str], ...] = ()
@@ -167,11 +168,12 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
             channels = ((board_name, channel),)
     given = [key for key in ("board", "part", "channel") if key in table.values]
     if len(given) > 1:
-        table.say(given[1], f"is there beside {given[0]}; one of the two is enough")
+        table.say(given[1], f"is given together with {given[0]}; only one of the two is allowed")
     if kind == "range" and not channels:
-        table.lacks("has no part or channel; a range is that of one", "part", "channel")
+        table.lacks("has no part or channel; a range is always that of one", "part", "channel")
     if kind == "short_press" and not channels:
-        # A switch may well be made for a moment only; a push button that is, is not a hand's doing.
+        # A switch that is turned may be made for a moment; a push button that is made so briefly was not pressed by a
+        # hand.
         buttons = [control for control in panel.controls if control.kind == "button"]
         own = tuple(channel for button in buttons for channel in button.channels if board in ("", channel.board))
         channels = tuple((channel.board, channel.id) for channel in own)

@@ -1,14 +1,14 @@
-"""Watching for what the triggers say, over changes, events and time. Pure: it owns no clock.
+"""Watching for triggers, in changes, events and the time. Pure: it owns no clock.
 
-What each kind looks at, and when it fires:
+What each kind watches, and when it fires:
 
-| kind | looks at | fires when |
+| kind | watches | fires when |
 |---|---|---|
 | chatter | changes of contacts, selectors | more than `more_than` of one within `time_us`, board clock |
 | short_press | changes of contacts | 1 and then 0 again in less than `time_us`, board clock |
 | gap | ``Gap`` | one comes |
-| bad_checks | ``Odd`` of the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
-| reset | changes of `RESETS` | there is one more; opening a port, which resets many boards, does not count there |
+| bad_checks | ``Odd`` with the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
+| reset | changes of `RESETS` | it goes up; a reset caused by opening the port is not counted there |
 | silence | time | a board that was heard is not heard for `time_us`; once, until it is heard again |
 | invalid_transition | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
 | late_answer | ``Answered``, ``Link`` ``timeout`` | it took longer than `time_us`; it never came |
@@ -35,29 +35,30 @@ _at_us = itemgetter(0)
 
 
 class Fired(NamedTuple):
-    """A trigger fired."""
+    """A trigger that has fired."""
 
     at_us: int
     source: int
+    """The number of the board that made it fire."""
     trigger: Trigger
     text: str
-    """What happened, one line, printable."""
+    """What happened, as one printable line."""
 
     @property
     def note(self) -> str:
-        """The text of the note (kind ``trigger``) that a capture keeps of it."""
+        """The text of the note, of kind ``trigger``, that goes into the stream."""
         return f"{quote(self.trigger.name)} {self.text}"
 
 
 class Watch:
-    """Eats the changes and the events of a bench and says which triggers fired.
+    """Takes the changes and events of a bench, and says which triggers fire.
 
-    `feed` takes them in stream order, with the state they led to; `tick` is called now and then, for silence.
+    `feed` takes them in stream order, with the state that they led to; call `tick` a few times a second, for silence.
     """
 
     def __init__(self, triggers: Sequence[Trigger], panel: Panel | None = None) -> None:
         self.counts: dict[str, int] = {}
-        """How often each has fired."""
+        """Name of a trigger → how often it has fired."""
         self._quiet_until: dict[tuple[str, int, str], int] = {}
         self._recent: defaultdict[tuple[str, int, str], deque[int]] = defaultdict(deque)
         self._made: dict[tuple[int, str], int] = {}
@@ -68,7 +69,7 @@ class Watch:
         self.declare(triggers, panel)
 
     def declare(self, triggers: Sequence[Trigger], panel: Panel | None) -> None:
-        """From now on watch for these, and call boards as `panel` does; what has the same name goes on counting."""
+        """Watch for these triggers from now on, and call boards as `panel` does; a name that stays goes on counting."""
         self.triggers = tuple(triggers)
         self.counts = {trigger.name: self.counts.get(trigger.name, 0) for trigger in triggers}
         self._names = {board.own_ident: board.name for board in panel.boards} if panel else {}
@@ -78,7 +79,7 @@ class Watch:
         self._takers = self._takers_needed()
 
     def _takers_needed(self) -> dict[type, list[Callable[[Any, BoardState], Iterable[Fired]]]]:
-        """The table above, for the kinds that are declared: what is not watched for costs nothing."""
+        """Return type of event or change → methods, for the kinds that are declared; the others cost nothing."""
         table: list[tuple[str, type, Callable[[Any, BoardState], Iterable[Fired]]]] = [
             ("chatter", ValueChange, self._chatter),
             ("short_press", ValueChange, self._short_press),
@@ -100,15 +101,15 @@ class Watch:
 
     @property
     def needs_changes(self) -> bool:
-        """Whether any of the triggers looks at changes; else they need not be made for this."""
+        """Whether any trigger watches changes; otherwise they need not be worked out for this."""
         return ValueChange in self._takers
 
     def feed(self, changes: Iterable[ValueChange], events: Iterable[ev.Event], state: BenchState) -> list[Fired]:
-        """Take changes (of what may be shown as current) and events of the same batches; return what fired."""
+        """Take changes (made with ``Changes(shown=True)``) and events of the same batches; return what fired."""
         fired: list[Fired] = []
         takers, boards = self._takers, state.boards
         if isinstance(events, ev.AllMoved):
-            events = ()  # all that it says are changes
+            events = ()  # its events are all in the changes
         for each in chain(changes, events):
             for taker in takers.get(type(each), ()):
                 board = boards.get(each.source)
@@ -118,7 +119,7 @@ class Watch:
         return fired
 
     def tick(self, now_us: int, state: BenchState) -> list[Fired]:
-        """Take the time; return what fired by it alone."""
+        """Return what fired through silence alone up to `now_us`."""
         fired: list[Fired] = []
         for trigger in self._by_kind["silence"]:
             for source, board in state.boards.items():
@@ -138,11 +139,11 @@ class Watch:
     # --- names and rest ---------------------------------------------------------------------------------------------
 
     def _board(self, board: BoardState) -> str:
-        """The board's name on the panel, or what it calls itself."""
+        """Return the board's name on the panel, or else what it calls itself."""
         return printable(self._names.get(board.called, board.called))
 
     def _fire(self, trigger: Trigger, board: BoardState, channel: str, at_us: int, text: str) -> list[Fired]:
-        """Fire, if the trigger is about this board and channel and not resting."""
+        """Fire, unless the trigger does not watch this board and channel, or has fired a short time ago."""
         name = self._board(board)
         if trigger.boards and name not in trigger.boards:
             return []
@@ -156,12 +157,12 @@ class Watch:
         return [Fired(at_us, board.source, trigger, text)]
 
     def _about(self, trigger: Trigger, board: BoardState, channel: str) -> bool:
-        """Whether a trigger is about this channel at all: asked before anything is remembered for it."""
+        """Return whether a trigger watches this channel, so that anything has to be remembered for it."""
         if trigger.channels:
             return (self._board(board), channel) in trigger.channels
         return not trigger.boards or self._board(board) in trigger.boards
 
-    # --- one taker for each row of the table ------------------------------------------------------------------------
+    # --- one method for each row of the table -----------------------------------------------------------------------
 
     def _chatter(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(change.channel)
@@ -182,7 +183,7 @@ class Watch:
 
     @staticmethod
     def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
-        """Add a moment and drop those that are too long ago; a board's clock may begin again."""
+        """Add a moment, and drop those that are too long ago; after a reset a board's clock begins again."""
         if recent and time_us < recent[-1]:
             recent.clear()
         recent.append(time_us)
@@ -203,12 +204,12 @@ class Watch:
         for trigger in self._by_kind["short_press"]:
             if change.clock_us - made_us < trigger.time_us:
                 lasted_ms = (change.clock_us - made_us) / 1000
-                text = f"{self._board(board)}.{change.channel} was made for {lasted_ms:.1f} ms only"
+                text = f"{self._board(board)}.{change.channel} was made for only {lasted_ms:.1f} ms"
                 fired += self._fire(trigger, board, change.channel, change.at_us, text)
         return fired
 
     def _range_change(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
-        if change.value is not None:  # else nobody knows whether it has left the range
+        if change.value is not None:  # otherwise it is not known whether it has left the range
             yield from self._range(change.at_us, board, change.channel, change.value)
 
     def _range_reading(self, event: ev.Reading, board: BoardState) -> Iterable[Fired]:

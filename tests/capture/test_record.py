@@ -211,7 +211,7 @@ def test_force_keeps_what_an_earlier_recording_wrote(demo: Demo, tmp_path: Path)
     process = record("-o", path, "--force", "--seconds", "0.5", demo.boards[1].port)
     told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
-    assert f"{path} was there already and is {tmp_path / 'night.0001.capture'} now" in told
+    assert f"{path} existed already and is now {tmp_path / 'night.0001.capture'}" in told
     assert (tmp_path / "night.0001.capture").read_text() == "precious"
 
 
@@ -221,7 +221,7 @@ def test_refusals_are_one_line_and_leave_no_file(
     there = tmp_path / "there.capture"
     there.write_text("precious")
     for words, says in [
-        (("-o", there, demo.boards[2].port), "there already"),
+        (("-o", there, demo.boards[2].port), "exists already"),
         (("-o", tmp_path / "x", "/dev/no_such_port"), "/dev/no_such_port"),
         (("-o", tmp_path / "x", "--rotate-size", "5 apples", demo.boards[2].port), "--rotate-size: '5 apples'"),
         (("-o", tmp_path / "x", "--keep", "5 MB", demo.boards[2].port), "goes with"),

@@ -102,7 +102,7 @@ def test_an_idle_bench_writes_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_a_file_that_is_there_is_never_overwritten_unasked(tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
     path.write_text("precious\n")
-    with pytest.raises(Trouble, match=r"there already; .*--force"):
+    with pytest.raises(Trouble, match=r"exists already; .*--force"):
         Writer(path, BEGAN, Counting())
     assert path.read_text() == "precious\n"
     figures = Writer(path, BEGAN, Counting(), force=True).close()
@@ -113,7 +113,7 @@ def test_a_file_that_is_there_is_never_overwritten_unasked(tmp_path: Path) -> No
 
 @pytest.mark.parametrize("name", ["no/such/folder/x.capture", ".", "a\0b"])
 def test_a_file_that_cannot_be_made_is_refused_in_one_line(tmp_path: Path, name: str) -> None:
-    with pytest.raises(Trouble, match=r"cannot be written: [^\n]+\Z|there already"):
+    with pytest.raises(Trouble, match=r"cannot be written: [^\n]+\Z|exists already"):
         Writer(tmp_path / name, BEGAN, Counting())
 
 
@@ -384,7 +384,7 @@ def test_a_file_that_took_the_place_of_a_closed_one_is_left_alone(
     feed(writer, list(turn))
     figures = writer.close(wait_s=60)
     assert (tmp_path / "night.0001.capture").read_text() == "precious"
-    assert "night.0001.capture: is not a file of this recording" in figures.trouble
+    assert "night.0001.capture: no longer a file of this recording" in figures.trouble
     assert figures.pruned
 
 

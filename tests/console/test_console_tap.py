@@ -65,7 +65,8 @@ def test_the_console_shows_what_goes_by_drives_nothing_and_says_why(board: PeerP
             before = board.say("heard")
             terminal.press("F9")
             terminal.see(
-                f"a tap only looks on: what has opened {port} drives this panel", "for dark, pull the plug: desk"
+                f"a tap only watches: the program that has opened {port} drives this panel",
+                "for dark, pull the plug: desk",
             )
             terminal.press("right", " ", "right", " ", "t", "b")
             terminal.press("F5")

@@ -391,7 +391,7 @@ def test_nothing_is_overwritten_without_force_and_only_ours_with_it(
     (out / "wiring.txt").write_text("changed")
     assert main(command) == 2
     assert capsys.readouterr().err == (
-        f"benchcon: {out} is there already; give another name, or --force to replace what benchcon wrote in it\n"
+        f"benchcon: {out} exists already; give another name, or --force to replace what benchcon wrote in it\n"
     )
     assert (out / "wiring.txt").read_text() == "changed"
     assert main([*command, "--force"]) == 0

@@ -406,7 +406,7 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
         (["{port}", "--listen", "0.0.0.0:0"], "--listen goes with --tcp or --rfc2217"),
         (["{port}", "--tcp", "--listen", "here"], "is not an address"),
         (["{port}", "--panel", "x.toml"], "name one with -o"),
-        (["{port}", "-o", __file__], "there already; choose another name, or use --force, which gives the old file a"),
+        (["{port}", "-o", __file__], "exists already; choose another name, or use --force, which gives the old file a"),
         (["socket://127.0.0.1:9", "--tcp"], "cannot be opened"),
     ],
 )

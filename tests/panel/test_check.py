@@ -187,7 +187,7 @@ def test_a_capture_says_what_is_missing_in_it(here: Path, capsys: pytest.Capture
     said = capsys.readouterr().out
     assert "20 records are MISSING" in said
     assert "other reasons" in said
-    assert "7 bytes are MISSING (passed on by the tap, and not recorded)" in said
+    assert "7 bytes are MISSING (passed on by the tap, but not recorded)" in said
 
 
 def test_control_codes_in_names_and_files_never_reach_the_terminal(

@@ -170,7 +170,7 @@ def test_the_demo_survives_every_edit(ostrey_path: Path, tmp_path: Path) -> None
 def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
     write_whole(path, b"one", force=False)
-    with pytest.raises(Trouble, match="there already; choose another name, or overwrite it with --force"):
+    with pytest.raises(Trouble, match="exists already; choose another name, or overwrite it with --force"):
         write_whole(path, b"two", force=False)
     assert path.read_bytes() == b"one"
     link = tmp_path / "link.toml"

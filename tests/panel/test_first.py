@@ -104,7 +104,7 @@ def test_questions_make_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, 
     assert [lamp.inside for lamp in panel.lamps if lamp.inside] == ["lit_button_1", "lit_button_2", "lit_button_3"]
     assert [board.chip for board in panel.boards] == ["atmega328p"]
     assert main(["draft", "-o", str(path)]) == 2
-    assert "there already" in capsys.readouterr().err
+    assert "exists already" in capsys.readouterr().err
 
 
 def test_answers_that_do_not_go_together_are_asked_again(

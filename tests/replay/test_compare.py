@@ -256,7 +256,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert str(tmp_path) not in page.read_text()  # a page to be sent on tells no login name
     again = run(a, b, "--html", page)
     assert again.returncode == 2
-    assert "there already" in again.stderr
+    assert "exists already" in again.stderr
     assert run(a, b, "--ignore", "lighting.sw1").returncode == 0
     for words, says in [
         ((a, tmp_path / "none"), "none"),

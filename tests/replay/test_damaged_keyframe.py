@@ -66,7 +66,7 @@ def test_going_to_a_moment_behind_a_damaged_keyframe(tmp_path: Path, body: bytes
             assert reader.state_at(at_us).keyframe() == good.state_at(at_us).keyframe()
             reader.state_at(at_us + 1)
         (told,) = keyframe_problems(reader)
-        assert "skipped and nothing is lost" in told
+        assert "skipped, and nothing is lost" in told
         # Read in order it is the same line of the file, not another problem.
         reader.rewind()
         list(reader)
@@ -88,7 +88,9 @@ def test_it_is_one_line_for_people(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["replay", str(other), "--headless"]) == 0
     lines = [line for line in capsys.readouterr().err.splitlines() if "keyframe" in line]
     assert len(lines) == 1
-    assert f"{other}: line 2: this keyframe cannot be read (it is not JSON): what it held is unknown until" in lines[0]
+    assert (
+        f"{other}: line 2: this keyframe cannot be read (it is not JSON): what it held is not known until" in lines[0]
+    )
     assert main(["check", str(other)]) == 1
     session = ReplaySession(other)
     session.jump(session.last_us)

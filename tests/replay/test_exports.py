@@ -165,7 +165,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert run(path, "-o", target).returncode == 0
     first = target.read_bytes()
     again = run(path, "-o", target)
-    assert (again.returncode, "there already" in again.stderr) == (2, True)
+    assert (again.returncode, "exists already" in again.stderr) == (2, True)
     assert run(path, "-o", target, "--force").returncode == 0
     assert target.read_bytes() == first
     for words, says in [

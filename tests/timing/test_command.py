@@ -85,7 +85,7 @@ def test_junit_and_html(here: Path) -> None:
 def test_what_is_there_is_not_overwritten(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (here / "t.html").write_text("mine")
     assert main(["timing", "good.capture", "--html", "t.html"]) == 2
-    assert "there already" in capsys.readouterr().err
+    assert "exists already" in capsys.readouterr().err
     assert (here / "t.html").read_text() == "mine"
 
 

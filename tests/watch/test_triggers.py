@@ -83,7 +83,7 @@ def test_short_presses_are_those_of_push_buttons() -> None:
         ("kind = 'chatter'\npart = 'stopbar'", 'did you mean "stop_bar"'),
         ("kind = 'chatter'\nboard = 'dask'", 'did you mean "desk"'),
         ("kind = 'chatter'\nchannel = 'shed.b1'", 'on the board "shed"; allowed: desk, annexe'),
-        ("kind = 'chatter'\nboard = 'desk'\npart = 'stop_bar'", "one of the two is enough"),
+        ("kind = 'chatter'\nboard = 'desk'\npart = 'stop_bar'", "only one of the two is allowed"),
         ("kind = 'range'\npart = 'knob'\nfrom = 5", "has no to"),
         ("kind = 'range'\npart = 'knob'\nfrom = 5\nto = 3", "is 5, above 'to'"),
         ("kind = 'range'\nfrom = 5\nto = 6", "has no part or channel"),
