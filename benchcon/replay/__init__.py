@@ -1,1 +1,1 @@
-"""What is made of a capture: its final state and figures, what changed when, comparison, exports, running it again."""
+"""What can be made of a capture: final state and figures, tracks, comparison, exports, replay on boards, tests."""

@@ -1,4 +1,4 @@
-"""What boards answered when a capture was replayed, held against what they answered then."""
+"""Comparing what boards answer when a capture is replayed with what they answered when it was recorded."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchcon.wire.host import Outcome
 
 
 def answers_of(asked: Iterable[tuple[Requested, Future[Outcome]]]) -> tuple[list[str], list[str]]:
-    """Return what was answered differently from then, and what the link's limits held back, one line each."""
+    """Return the answers that differ from those recorded, and what the link's limits held back, one line each."""
     answers: dict[str, int] = {}
     held: dict[str, int] = {}
     for ask, future in asked:
@@ -32,7 +32,7 @@ def answers_of(asked: Iterable[tuple[Requested, Future[Outcome]]]) -> tuple[list
 
 
 def _gist(answer: tuple[str, ...] | None) -> tuple[str, ...]:
-    """What matters of an answer: that it came, and if it is a refusal its code. Clocks do not."""
+    """Return what is compared of an answer: whether it came, and the code of a refusal; clocks do not count."""
     if not answer:
         return ("nothing",)
     return answer[:2] if answer[0] == "no" else ("done",)

@@ -1,7 +1,7 @@
-"""What a capture is run against, and how: said by its header, or by a TOML file beside it.
+"""What a capture is run against as a test, and how: its header says so, or a TOML file beside it.
 
-``night.capture.toml`` belongs to ``night.capture``; any other file is made a test by its TOML. See
-`protocols/capture-file.md`, section 11.
+``night.capture.toml`` belongs to ``night.capture``. A capture with another suffix is a test only if it has such a file.
+See `protocols/capture-file.md`, section 11.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from benchcon.text import printable
 
 LARGEST = 1 << 16
 NEVER_ALONE = "state"
-"""What a capture is run against if nothing is said."""
+"""What a capture is run against if it does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,21 +30,21 @@ class CaptureCase:
 
     path: Path
     against: tuple[str, ...]
-    """Names of `TARGETS`."""
+    """The names of its targets, from `TARGETS`."""
     how: How
     panel: Path | None = None
-    """Panel file of the boards it is run against; None: the panel that the capture carries."""
+    """Panel file of the boards that it is run against; None: the panel that the capture carries."""
     faults: Path | None = None
-    """Faults of the simulated boards."""
+    """Faults file of the simulated boards; None: no faults."""
 
 
 def settings_of(path: Path) -> Path:
-    """Return where a capture's TOML file lies, if there is one."""
+    """Return the path of a capture's TOML file, which need not exist."""
     return path.with_name(path.name + ".toml")
 
 
 def case_of(path: str | os.PathLike[str]) -> CaptureCase:
-    """Return what header and TOML file say of a capture. Raises `Trouble`, with the line, if they say it wrongly."""
+    """Return what the header and the TOML file of a capture say. Raises `Trouble`, with the line, if that is wrong."""
     found = Path(path)
     with StateReader(found) as reader:
         named = tuple(word for word in reader.words.get("against", "").split(",") if word)
@@ -92,12 +92,12 @@ def _file(table: TomlTable, key: str, toml: Path) -> Path | None:
         return None
     path = toml.parent / text
     try:
-        # A capture that came from somebody may not have files read and shown that did not come with it.
+        # A capture from a stranger must not have files read, and their text shown, that did not come with it.
         beside = path.resolve().is_relative_to(toml.parent.resolve())
     except (OSError, RuntimeError, ValueError):
         beside = False
     if not beside:
-        table.say(key, f"is {shown(text)}; it must lie beside {printable(toml.name)}, or in a folder there")
+        table.say(key, f"is {shown(text)}; it must be beside {printable(toml.name)}, or in a folder there")
     elif not path.is_file():
         table.say(key, f"is {shown(text)}; there is no such file beside {printable(toml.name)}")
     return path

@@ -1,4 +1,4 @@
-"""Which channels a capture will be judged by, known before it is run."""
+"""Which channels a capture will be judged by; known before it is run."""
 
 from __future__ import annotations
 
@@ -16,7 +16,10 @@ from benchcon.timing.delay_words import name_of
 
 
 def channels_of(case: CaptureCase, target: str) -> list[str]:
-    """Return the names that the verdict on `case` against `target` will have. Raises `Trouble`."""
+    """Return the names in `Verdict.channels` that `case` will have against `target`.
+
+    Raises `Trouble` if the capture cannot be read.
+    """
     if target == "timing":
         return [WHOLE, *map(name_of, timed(case.path, load(case.panel) if case.panel else None, propose=False).delays)]
     with StateReader(case.path) as reader:

@@ -1,11 +1,12 @@
 """Comparing two recordings, channel by channel: the order and the values, with a tolerance in time.
 
-Heartbeats, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
-did. Where both recordings tell the same story at another time of day, the time between them is taken out first; where
-something takes longer in one and everything after it follows, that is reported once.
+Heartbeats, running numbers, absolute clocks and the host's requests do not count: only what channels did is compared.
+If the same things happen in both recordings at different times, the offset between them is removed first. If something
+takes longer in one, and everything after it is late by as much, that is reported once.
 
-For each channel, first by order: if both have the same values in the same order, only their times can differ. If not,
-the two rows are gone through together by time, and each value that has no partner within the tolerance is a difference.
+Each channel is compared by order first: if both recordings have the same values in the same order, only their times can
+differ. If not, the two lists are compared by time, and each value without a partner within the tolerance is a
+difference.
 """
 
 from __future__ import annotations
@@ -23,45 +24,45 @@ from benchcon.wire.items import signed16
 
 TOLERANCE_US = 100_000
 COUNTS = 4
-"""How far readings of potentiometers may differ, where nobody says more."""
+"""Default of how far readings of potentiometers may differ."""
 IGNORED = "ignored, as was asked for"
-"""Why a channel is left out, if nobody says more."""
+"""Default reason why a channel is left out."""
 MOST_KEPT = 1000
-"""Differences of one channel that are kept one by one; all are counted."""
+"""Most differences of one channel that are kept; all are counted."""
 MOST_ORDERED = 3000
-"""Values compared of one channel where only their order counts, and it differs."""
+"""Most values of one channel that are compared if only their order counts, and it differs."""
 _SAMPLE = 2000
 
 
 SLIP_LEAST = 3
-"""How many changes that follow must be late by the same before everything counts as having slipped."""
+"""How many further changes must be late by the same amount before it counts as a slip."""
 
 
 class Slip(NamedTuple):
     """From here on B does the same, but later by this much, or earlier (below 0)."""
 
     at_us: int
-    """A's time of the change that came late or early; that one is a difference, those after it are none."""
+    """A's time of the change that came late or early. That change is a difference; those after it are not."""
     by_us: int
     channel: str
-    """Name of that channel."""
+    """The name of the channel that changed late or early."""
 
 
 class Difference(NamedTuple):
-    """One thing that is in one recording and not, or otherwise, in the other. Times are those of A."""
+    """One difference between the two recordings. Times are those of A."""
 
     sort: str
-    """``missing`` (only in A), ``extra`` (only in B), ``value``, ``late``, ``early``, ``start``; and of whole channels
+    """``missing`` (only in A), ``extra`` (only in B), ``value``, ``late``, ``early``, ``start``; and for whole channels
     ``only A``, ``only B``."""
     at_us: int
     a: int | None
     """Value in A; None if there is none."""
     b: int | None
     index_a: int
-    """Place in A's track (where it would be, if it is not there)."""
+    """Index in A's track; if it is not there, where it would be."""
     index_b: int
     by_us: int = 0
-    """``late`` and ``early``: how much beyond agreement."""
+    """How much it is ``late`` or ``early``."""
 
 
 @dataclass(slots=True)
@@ -72,11 +73,11 @@ class Compared:
     b: Track | None
     count: int = 0
     differences: list[Difference] = field(default_factory=list)
-    """The first `MOST_KEPT`, in time order."""
+    """The first `MOST_KEPT` differences, in order of time."""
 
     @property
     def track(self) -> Track:
-        """Either of the two."""
+        """The track of A, or else of B."""
         found = self.a or self.b
         assert found is not None
         return found
@@ -98,26 +99,26 @@ class Comparison:
     """A's time plus this is B's."""
     tolerance_us: int
     channels: dict[str, Compared]
-    """By name; those that were left out are not here."""
+    """The compared channels by name, without those left out."""
     left_out: dict[str, str]
-    """Names that were left out, and why."""
+    """Name of a channel that was left out → why."""
     end_us: int
-    """Up to here (A's time) both recordings go."""
+    """Where the shorter recording ends, in A's time."""
     slips: list[Slip] = field(default_factory=list)
-    """Where B took longer, or less long, over something and everything after it followed; taken out."""
+    """Where B became later or earlier for good; removed before comparing."""
 
     @property
     def ignored(self) -> int:
-        """How many names were left out."""
+        """How many channels were left out."""
         return len(self.left_out)
 
     @property
     def count(self) -> int:
-        """All differences."""
+        """How many differences there are in all."""
         return sum(compared.count for compared in self.channels.values())
 
     def first(self) -> tuple[Compared, Difference] | None:
-        """Return the earliest difference."""
+        """Return the earliest difference and its channel; None if there is none."""
         found = [(compared.differences[0], compared) for compared in self.channels.values() if compared.differences]
         if not found:
             return None
@@ -139,12 +140,12 @@ def compare(
 ) -> Comparison:
     """Compare two recordings.
 
-    `counts`: potentiometer readings that differ by no more are the same. `rest_us`: potentiometers and encoders count
-    where they stand still for so long (the tolerance, if None). `ignore`: names of channels (``lighting.sw_app``);
-    ``*`` stands for anything; a mapping says why each is left out. `offset_us`: A's time plus this is B's; worked out
-    if None. `order_only`: times do not matter at all, as when a replay went as fast as it could. `resting`: names of
-    other channels that count only where they stand still, as the contacts of a rotary switch that a hand turns past
-    other positions.
+    `counts`: potentiometer readings that differ by no more are the same. `rest_us`: of potentiometers and encoders,
+    only positions held for this long count (None: for the tolerance). `ignore`: names of channels to leave out
+    (``lighting.sw_app``), in which ``*`` stands for anything; a mapping says why. `offset_us`: A's time plus this is
+    B's; worked out if None. `order_only`: times do not count, as when a replay went as fast as it could. `resting`:
+    names of other channels of which only values held for a while count, such as the contacts of a rotary switch that is
+    turned past other positions.
     """
     names = [*a.tracks, *(name for name in b.tracks if name not in a.tracks)]
     reasons = ignore if isinstance(ignore, Mapping) else dict.fromkeys(ignore, IGNORED)
@@ -183,10 +184,10 @@ def compare(
 
 
 def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:
-    """Return what counts of a potentiometer's or an encoder's track; any other as it is.
+    """Return the track with only the values that count for a potentiometer or an encoder; any other track as it is.
 
-    Both move through many values, and which of them a board reports depends on when it looks: only where they came to
-    rest counts. An encoder counts from its last reset, which means nothing: it is compared from its first value on.
+    Both move through many values, and which of them a board reports depends on when it samples: only those at which
+    they came to rest count. An encoder counts from its last reset, so its values are taken relative to the first.
     """
     if track is None or not (passing or track.kind in ("pot", "encoder")):
         return track
@@ -220,8 +221,8 @@ def _offset_and_slips(
 ) -> tuple[int, list[Slip]]:
     """Return how much later B is at the beginning, and where that changes for good.
 
-    Worked out from channels that did the same in both, the first changes before all; if none did, from the first change
-    of each channel.
+    It is worked out from channels that did the same in both, above all from their first changes; if there are none,
+    from the first change of each channel.
     """
     alike: list[tuple[int, int, str]] = []  # A's time, how much later in B, channel
     firsts: list[int] = []
@@ -233,7 +234,7 @@ def _offset_and_slips(
             or all(_same(a, one, other, counts) for one, other in zip(a.values, b.values, strict=True))
         ):
             step = len(a.times) // _SAMPLE + 1
-            # Not the first value: when that came depends on when the recording began.
+            # Without the first value: when that came depends on when the recording began.
             indices = range(1, len(a.times), step)
             alike += [(a.times[index], b.times[index] - a.times[index], name) for index in indices]
         elif _same(a, a.values[1], b.values[1], counts):
@@ -256,27 +257,27 @@ def _offset_and_slips(
 
 
 def _beginning(later: Sequence[int], tolerance_us: int) -> int:
-    """Return how much later B is where the two begin: the first that those after it agree with, else the middle."""
+    """Return how much later B is at the beginning: the first offset that the following ones agree with, or the median."""
     for number, by_us in enumerate(later):
         following = later[number : number + SLIP_LEAST]
         if len(following) == SLIP_LEAST and all(abs(each - by_us) <= tolerance_us for each in following):
-            # As many as agree: the more, the better the middle.
+            # All that agree: the more there are, the better is their median.
             stop = next((at for at in range(number, len(later)) if abs(later[at] - by_us) > tolerance_us), len(later))
             return median_low(later[number:stop])
     return median_low(later)
 
 
 def _without(slips: Sequence[Slip], a: Track, b: Track, offset: int, alike: bool) -> Track:
-    """Return B's track with what came after each slip put back to where it would have been without.
+    """Return B's track with everything after each slip moved to where it would have been without.
 
-    For comparing only: the change that came late stays where it was, so that it may stand behind the one after it.
+    For comparing only: the change that came late keeps its time, so it may come after the one that follows it.
     """
     moved = Track(b.board, b.channel, b.kind, b.digits)
     for number, (at_us, value) in enumerate(zip(b.times, b.values, strict=True)):
         by_us = 0
         for slip in slips:
             if slip.channel == b.name and alike and a.times[number] == slip.at_us:
-                break  # this is what B did otherwise
+                break  # this change is what B did differently
             if at_us < slip.at_us + offset + by_us + slip.by_us:
                 break
             by_us += slip.by_us
@@ -296,7 +297,7 @@ class _Channel:
 
     def compare(self, order_only: bool) -> None:
         a, b = self.a, self.b
-        # As fast as it goes, B may be through before A has begun: then its row begins where it begins.
+        # A replay as fast as it goes may be over before A's recording begins; then all its values count.
         first_a, first_b = (0, 0) if order_only else (self._begin(a.times, 0), self._begin(b.times, self.offset))
         value_a, value_b = a.values[first_a], b.values[first_b]
         if not _same(a, value_a, value_b, self.counts):
@@ -314,14 +315,14 @@ class _Channel:
             self._by_time(rest_a.start, rest_b.start)
 
     def _begin(self, times: Sequence[int], offset: int) -> int:
-        """Index of the value that stood when both recordings had begun."""
+        """Return the index of the value at the moment when both recordings had begun."""
         index = 0
         while index + 1 < len(times) and times[index + 1] - offset <= self.start_us:
             index += 1
         return index
 
     def _times(self, i: int, j: int, count: int) -> None:
-        """Both have the same values in the same order: only their times can differ."""
+        """Compare times; both have the same values in the same order."""
         for step in range(count):
             by_us = self.b.times[j + step] - self.offset - self.a.times[i + step]
             if abs(by_us) > self.tolerance:
@@ -331,9 +332,9 @@ class _Channel:
                 self.into.add(Difference(sort, at_us, value, self.b.values[j + step], i + step, j + step, abs(by_us)))
 
     def _by_order(self, i: int, j: int) -> None:
-        """Find what one row has and the other has not, whenever it was."""
+        """Find values that only one of the two has, whatever their times."""
         a, b = self.a, self.b
-        # The matcher's time grows with the square: of very long rows the beginning has to do.
+        # The matcher's time grows with the square of the length, so of very long tracks only the beginning is compared.
         rows = difflib.SequenceMatcher(None, a.values[i : i + MOST_ORDERED], b.values[j : j + MOST_ORDERED], False)
         for sort, i1, i2, j1, j2 in rows.get_opcodes():
             if sort == "equal":
@@ -355,7 +356,7 @@ class _Channel:
             at_b = b.times[j] - self.offset if j < len(b.times) else None
             if at_a is not None and at_b is not None and abs(at_b - at_a) <= self.tolerance:
                 if not _same(a, a.values[i], b.values[j], self.counts):
-                    # Two changes close together: see whether the next one fits before calling it another value.
+                    # Two changes close together: check whether the next one fits before this counts as another value.
                     if self._fits(i + 1, j):
                         self._missing(i, j, at_a)
                         i += 1
@@ -381,7 +382,7 @@ class _Channel:
         return near and _same(self.a, self.a.values[i], self.b.values[j], self.counts)
 
     def _missing(self, i: int, j: int, at_us: int) -> None:
-        # What came after the other recording's end cannot be missed.
+        # A change after the end of the other recording is not missing there.
         if at_us <= self.end_us - self.tolerance:
             self.into.add(Difference("missing", at_us, self.a.values[i], None, i, j))
 

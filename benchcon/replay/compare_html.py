@@ -1,6 +1,6 @@
-"""A comparison for eyes: both time lines of every channel, one under the other, with the differences marked.
+"""A comparison as a page: both time lines of every channel, one under the other, with the differences marked.
 
-One file that needs nothing else and runs no script: what a stranger's capture says is text in it and never markup.
+The page is one file without scripts. Text from a capture is always text in it, never markup.
 """
 
 from __future__ import annotations
@@ -17,21 +17,21 @@ from benchcon.text import counted, path_for_others
 
 WIDTH = 1000.0
 LANE = 20.0
-"""Height of one lane; a channel has two."""
+"""Height of one lane, in the picture's units; a channel has two lanes."""
 GAP = 6.0
 LETTER = 7.9
-"""How wide a letter is on average, with room to spare: type of 14 units, which is 7 pt in print."""
+"""Average width of a letter, rounded up; type is 14 units high, which is 7 pt in print."""
 HEAD = 28.0
 MOST_STEPS = 3000
-"""Steps drawn of one lane; of more, a band is drawn for several."""
+"""Most steps that are drawn in one lane; if there are more, several become one band."""
 MOST_SAME = 60
-"""Channels without a difference that are drawn in the overview; all that have one are."""
+"""Most channels without a difference that are drawn in the overview; those with one always are."""
 MOST_CLOSE = 30
-"""Differences that are shown close up."""
+"""Most differences that are shown close up."""
 
 
 def as_html(comparison: Comparison) -> str:
-    """Return the whole page."""
+    """Return the comparison as a whole HTML page."""
     found = [compared for compared in comparison.channels.values() if compared.count]
     first = comparison.first()
     not_drawn = max(0, len(comparison.channels) - MOST_LISTED)
@@ -82,7 +82,7 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
 
 
 def _row(one: Compared) -> dict[str, object]:
-    """What the table says of a channel with differences."""
+    """Return the table's row for a channel with differences."""
     return {
         "name": one.track.name,
         "differences": summary(one),
@@ -96,14 +96,14 @@ def _row(one: Compared) -> dict[str, object]:
 
 
 class _Span:
-    """A stretch of time (A's) and the picture's width."""
+    """A period, in A's time, over the picture's width."""
 
     def __init__(self, start_us: int, end_us: int) -> None:
         self.start_us = start_us
         self.end_us = max(end_us, start_us + 1)
 
     def x(self, at_us: float) -> float:
-        """Return where on the picture a moment lies."""
+        """Return where in the picture a moment is, across."""
         share = (at_us - self.start_us) / (self.end_us - self.start_us)
         return LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT)
 
@@ -112,7 +112,7 @@ LEFT = 200.0
 
 
 def _overview(comparison: Comparison, found: list[Compared]) -> tuple[Figure, int]:
-    """Return the whole of both captures, and how many channels that are the same are left out."""
+    """Return a picture of both whole captures, and how many channels without differences it leaves out."""
     tracks = ((track, 0) for track in comparison.a.tracks.values())
     others = ((track, comparison.offset_us) for track in comparison.b.tracks.values())
     first = min([track.times[0] - offset for track, offset in (*tracks, *others)], default=0)
@@ -133,7 +133,7 @@ def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tupl
     shown: list[tuple[str, Figure]] = []
     until_us: dict[str, int] = {}
     for difference, one in all_found:
-        # One picture shows all differences of its channel that lie in it.
+        # A picture shows all differences of its channel that are within its period.
         if difference.at_us < until_us.get(one.track.name, difference.at_us) or difference.sort.startswith("only"):
             continue
         if len(shown) == MOST_CLOSE:
@@ -186,12 +186,12 @@ def _ends(track: Track) -> tuple[int, ...]:
 
 
 def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[SvgElement]:
-    """Draw one track as a line of steps; where steps are closer than can be drawn, a band from least to greatest."""
+    """Draw one track as a stepped line; where steps are too close to draw, a band from least to greatest value."""
     low, high = bounds
     top, room = y + 3, LANE - 6
 
     def at(value: int) -> float:
-        if track.kind == "display":  # what a display shows is not a level: a line, and above it what it says
+        if track.kind == "display":  # a display has no level: a straight line, with its texts above
             return top + room
         return top + room - (value - low) / (high - low) * room if high > low else top + room / 2
 
@@ -235,7 +235,7 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
 
 
 def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, first: int, last: int) -> list[SvgElement]:
-    """Write values beside the line where there is room for them."""
+    """Write values beside the line wherever there is room."""
     out: list[SvgElement] = []
     free = LEFT
     for index in range(first, last):
@@ -252,7 +252,7 @@ def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, firs
 
 
 def _marks(one: Compared, y: float, span: _Span) -> list[SvgElement]:
-    """Mark differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
+    """Mark differences by a line through both lanes and a shape that points down (missing) or up (extra)."""
     out: list[SvgElement] = []
     used = -10.0
     for difference in one.differences:
@@ -276,7 +276,7 @@ def _shape(difference: Difference, x: float, y: float) -> str:
 
 
 def _ticks(span: _Span) -> list[int]:
-    """Return round moments, six to twelve of them."""
+    """Return six to twelve round moments."""
     length = span.end_us - span.start_us
     steps = (factor * 10**power for power in range(19) for factor in (1, 2, 5))
     step = next((step for step in steps if length / step <= 9), length)

@@ -9,13 +9,13 @@ from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
 
 MOST_LISTED = 500
-"""How many channels that differ are listed: a stranger's capture may name hundreds of thousands."""
+"""Most differing channels that are listed; a stranger's capture may name hundreds of thousands."""
 BEFORE, AFTER = 3, 4
-"""Values shown before and after the first difference."""
+"""How many values are shown before and after the first difference."""
 
 
 def what(compared: Compared, difference: Difference, a: str = "in A", b: str = "in B") -> str:
-    """Return one difference as a sentence; `a` and `b` say in which recording, or when."""
+    """Return one difference in words; `a` and `b` name the two recordings (``in A``, ``then``)."""
     track = compared.track
     value_a = "" if difference.a is None else track.shown(difference.a)
     value_b = "" if difference.b is None else track.shown(difference.b)
@@ -33,7 +33,7 @@ def what(compared: Compared, difference: Difference, a: str = "in A", b: str = "
 
 
 def summary(compared: Compared) -> str:
-    """Return how many differences of which sort a channel has: ``2 missing, 1 extra``."""
+    """Return how many differences of each sort a channel has: ``2 missing, 1 extra``."""
     counts: dict[str, int] = {}
     for difference in compared.differences:
         counts[difference.sort] = counts.get(difference.sort, 0) + 1
@@ -82,7 +82,7 @@ def _cell(rows: list[tuple[int, str, bool]], number: int | None) -> str:
 
 
 def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[int, str, bool]]:
-    """Return (time, value, whether it is the difference) around a place in a track."""
+    """Return (time, value, whether it is the difference) around an index of a track."""
     return [
         (track.times[number] - offset_us, track.shown(track.values[number]), here and number == index)
         for number in range(max(0, index - BEFORE), min(len(track.times), index + AFTER))
@@ -90,10 +90,10 @@ def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[in
 
 
 def slipped(slip: Slip) -> str:
-    """Return in one line where B goes on later or earlier for good."""
+    """Return one line that says from where on B is later or earlier for good."""
     how = f"{seconds_text(abs(slip.by_us))} {'later' if slip.by_us > 0 else 'earlier'}"
     where = f"From {slip.channel} at {seconds_text(slip.at_us)} on"
-    return f"{where}, B says the same {how}; what follows is compared without this difference."
+    return f"{where}, B does the same {how}; what follows is compared without this difference."
 
 
 def _of(recording: Recording) -> str:
@@ -101,13 +101,13 @@ def _of(recording: Recording) -> str:
 
 
 def shifted(offset_us: int) -> str:
-    """Say by how much B was shifted before it was compared, `offset_us` being how much later it runs than A."""
+    """Return one line about the shift of B; it runs `offset_us` later than A."""
     way = "behind" if offset_us > 0 else "ahead of"
     return f"B runs {seconds_text(abs(offset_us))} {way} A; its times are shifted to match."
 
 
 def as_text(comparison: Comparison) -> str:
-    """Return the whole report."""
+    """Return the whole report as text."""
     lines = [f"A  {_of(comparison.a)}", f"B  {_of(comparison.b)}"]
     lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
     shift = comparison.offset_us
@@ -136,7 +136,7 @@ def as_text(comparison: Comparison) -> str:
 
 
 def tally(comparison: Comparison) -> list[str]:
-    """Return what was compared and what not, in lines whose numbers add up to those of the two recordings."""
+    """Return lines that say what was compared and what was not; their counts add up to all channels of both."""
     of_boards = {name for one in (comparison.a, comparison.b) for name, track in one.tracks.items() if track.of_board}
     both = {name: one for name, one in comparison.channels.items() if one.a and one.b}
     channels = [one for name, one in both.items() if name not in of_boards]
@@ -150,7 +150,7 @@ def tally(comparison: Comparison) -> list[str]:
         names = [name for name, one in comparison.channels.items() if not (one.a if here == "B" else one.b)]
         names = [name for name in names if name not in of_boards]
         if names:
-            lines.append(f"{len(names)} only in {here}, and so different: {_some(names)}")
+            lines.append(f"{len(names)} only in {here}, which counts as different: {_some(names)}")
     reasons: dict[str, list[str]] = {}
     for name, why in comparison.left_out.items():
         if name not in of_boards:
@@ -174,7 +174,7 @@ def _some(names: list[str]) -> str:
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
-    """Return everything as plain data."""
+    """Return the comparison as data that JSON can hold."""
 
     def one(difference: Difference, compared: Compared) -> dict[str, Any]:
         return {

@@ -1,4 +1,4 @@
-"""What is in a capture, for exports and verdicts: its boards by name, its values, and what they are counted in."""
+"""What is in a capture, for exports and verdicts: its boards by name, its values, and their units."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ UNITS = {
     "pot": "counts",
     "lamp": "permille of lightness",
     "display": "segments, 80h point, 40h A to 01h G for each digit",
-    DARK: "1 the whole board is dark, 0 it is not",
+    DARK: "1 if the whole board is dark, else 0",
     RESETS: "resets of the board so far",
     REFUSED: "requests that the board has refused so far",
 }
-"""What a value of each kind is counted in."""
+"""Kind of channel → the unit of its values, in words."""
 
 
 def whole_state(reader: StateReader) -> BenchState:
-    """Return the state at a capture's end, quickly where there are keyframes: every channel there is. Rewinds."""
+    """Return the state at a capture's end, which has every channel there is; fast if there are keyframes. Rewinds."""
     state = reader.state_at(reader.last_us)
     reader.rewind()
     return state
 
 
 def board_name(state: BenchState, source: int, later: Mapping[int, str] | None = None) -> str:
-    """Return what a board is called, printable; one that has not said yet, by what it says `later`."""
+    """Return a board's printable name; if it has not said who it is yet, the one of `later` (see `names_in`)."""
     board = state.boards.get(source)
     if board is not None and (board.ident or board.name):
         return board.called
@@ -40,19 +40,19 @@ def board_name(state: BenchState, source: int, later: Mapping[int, str] | None =
 
 
 def names_in(reader: StateReader) -> dict[int, str]:
-    """Return what each board of a capture says that it is called, from its first record on. Rewinds."""
+    """Return number of a board → the name that it gives at any time in the capture. Rewinds."""
     state = whole_state(reader)
     return {source: board_name(state, source) for source in state.boards}
 
 
 class ToldValues:
-    """The last value of each of the rehearsal's quantities, so that only changes are written."""
+    """The last value of each quantity of a rehearsal, so that only changes are written."""
 
     def __init__(self) -> None:
         self._last: dict[str, str] = {}
 
     def new_in(self, event: ev.Event) -> list[tuple[str, str]]:
-        """Return the values that an event changes, by name, as text."""
+        """Return (name, text) of each value that an event changes."""
         found = [(name, text) for name, text in told_in(event) if self._last.get(name) != text]
         self._last.update(found)
         return found

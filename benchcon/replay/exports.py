@@ -1,6 +1,6 @@
-"""Captures as other programs read them: CSV (RFC 4180), JSON lines, and value change dump (`benchcon.replay.vcd`).
+"""Captures for other programs: CSV (RFC 4180), JSON lines, and value change dump (`benchcon.replay.vcd`).
 
-All give the same: one entry for each change of a channel, host time, several boards on one time axis.
+All have the same contents: one entry per change of a channel, in host time, all boards on one time axis.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from benchcon.wire.items import digits_in
 
 
 def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
-    """Write a capture to `out` in `form`: one of `FORMS`. Returns what was found wrong with it, one line each.
+    """Write a capture to `out` in `form`, one of `FORMS`. Returns what is wrong with the capture, one line each.
 
     Raises `Trouble` if the capture cannot be read.
     """
@@ -39,10 +39,10 @@ def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
 
 
 def form_of(path: str) -> str:
-    """Return the form that a file's name asks for; raises `Trouble` if it asks for none."""
+    """Return the form that the suffix of a file's name stands for. Raises `Trouble` if it is none of `FORMS`."""
     suffix = Path(path).suffix.lower().lstrip(".")
     if suffix not in FORMS:
-        raise Trouble(f"{printable(path)}: the name must end with one of .{', .'.join(FORMS)}: that says what to write")
+        raise Trouble(f"{printable(path)}: the name must end with .{', .'.join(FORMS)}, which says what to write")
     return suffix
 
 
@@ -52,9 +52,9 @@ def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
 
 
 VALUE, OF_BENCH = "value", "bench"
-"""Kind, and in place of a board, of a rehearsal's value, which belongs to no board."""
+"""Kind of a rehearsal's value, and what stands in place of its board, since it belongs to none."""
 OF_THE_BOARD = "whole board"
-"""The kind of what is not a channel, but is about the board: (dark), (resets), (refused)."""
+"""Kind of what is said about a whole board: (dark), (resets), (refused)."""
 
 
 def _kind(state: BenchState, change: ValueChange) -> str:
@@ -67,7 +67,7 @@ def _unit(state: BenchState, change: ValueChange) -> str:
 
 
 def display_text(state: BenchState, change: ValueChange) -> str:
-    """Return what a display shows, empty for other channels."""
+    """Return the text that a display shows; empty for other channels."""
     channel = _channel(state, change)
     digits = digits_in(channel.detail, 0) if channel is not None and channel.kind == "display" else 0
     return decode(segments_of(change.value, digits)) if change.value is not None and digits else ""
@@ -77,11 +77,12 @@ CSV_HEAD = ("at_us", "utc", "board", "channel", "kind", "value", "unit", "shows"
 
 
 _FORMULA = ("=", "+", "-", "@")
-"""What a cell begins with that a spreadsheet works out, and may fetch or start something by (OWASP, CSV injection)."""
+"""Beginnings of a cell that a spreadsheet takes for a formula, which may fetch or start something (OWASP, CSV
+injection)."""
 
 
 def _cell(text: str) -> str:
-    """Return a text of a stranger's as a cell that is harmless to a terminal and to a spreadsheet; numbers stay."""
+    """Return any text as a cell that is harmless to a terminal and a spreadsheet; numbers stay as they are."""
     text = printable(text)
     if text.startswith(_FORMULA):
         try:
@@ -92,8 +93,9 @@ def _cell(text: str) -> str:
 
 
 def _csv(reader: StateReader, out: TextIO) -> None:
-    """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty; a text that a spreadsheet
-    would take for a formula has a ' before it.
+    """Write CSV as in RFC 4180: CRLF, quotes where needed, a header line.
+
+    A value that is not known is empty; a text that a spreadsheet would take for a formula gets a ' in front.
     """
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_HEAD)
@@ -119,7 +121,7 @@ def _csv(reader: StateReader, out: TextIO) -> None:
 
 
 def _jsonl(reader: StateReader, out: TextIO) -> None:
-    """One object a line: changes, and in between notes, resets, gaps and what the link said."""
+    """Write one JSON object per line: changes, and in between notes, resets, gaps and link records."""
     later = names_in(reader)
     changes = Changes()
     for batch in reader:
@@ -166,4 +168,4 @@ def _put(out: TextIO, reader: StateReader, at_us: int, entry: dict[str, Any]) ->
 
 
 FORMS: dict[str, Callable[[StateReader, TextIO], None]] = {"vcd": write_vcd, "csv": _csv, "jsonl": _jsonl}
-"""What can be written, by the ending of the file's name."""
+"""Suffix of the file's name → function that writes this form."""

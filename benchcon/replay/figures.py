@@ -1,4 +1,4 @@
-"""A capture as figures: what it holds, what is wrong with it, and where things stand at its end (or at a time)."""
+"""A capture as figures: what it holds, what is wrong with it, and the state at its end or at any time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from benchcon.text import counted, printable
 from benchcon.units import written
 
 MOST_TOLD = 20
-"""How many problems are listed one by one."""
+"""Most problems that are listed; all are counted."""
 _COUNTED = (
     ("boots", "restart"),
     ("bad_lines", "bad line"),
@@ -24,7 +24,7 @@ _COUNTED = (
     ("refused", "refusal"),
     ("gave_up", "unanswered request"),
 )
-"""What is counted for each board, and shown if it is not 0."""
+"""The counters of each board, which are shown if they are not 0."""
 _NAMES = {
     "<": "lines_up",
     ">": "lines_down",
@@ -37,10 +37,10 @@ _NAMES = {
 
 
 def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str, Any]:
-    """Return everything as plain data, fit for JSON: the same file always gives the same.
+    """Return everything about a capture as data that JSON can hold; the same file always gives the same.
 
-    With `at_us` the state is that of this stamp. Of the panel file only the digest is given. Raises `Trouble` if the
-    file cannot be read, and for a stamp outside of it.
+    The state is that at the end, or at the stamp `at_us`. Of the panel file only the digest is included. Raises
+    `Trouble` if the capture cannot be read, or does not include that stamp.
     """
     state = BenchState()
     kinds: Counter[str] = Counter()
@@ -77,7 +77,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
 
 
 def in_a_line(found: dict[str, Any]) -> str:
-    """Return what `figures` found, in one line for people: how much, the state of every board, what is wrong."""
+    """Return the result of `figures` as one line for people: size, state of every board, what is wrong."""
     capture, state = found["capture"], found["state"]
     records = sum(capture["records"].values()) - capture["records"]["keyframes"]
     parts = [f"{counted(records, 'record')} in {seconds_text(capture['at_us'] - capture['first_us'])}"]
@@ -101,7 +101,7 @@ def in_a_line(found: dict[str, Any]) -> str:
 
 
 def problem_lines(reader: StateReader, most: int = 5) -> list[str]:
-    """Return what was found wrong with a capture so far, one line each, printable."""
+    """Return the problems found in a capture so far, as printable lines; the first `most`, and how many more."""
     problems = reader.problems
     lines = [f"{reader.shown}: {problem.where}: {problem.text}" for problem in problems[:most]]
     more = sum(reader.problem_counts.values()) - len(lines)

@@ -1,4 +1,4 @@
-"""Verdicts as JUnit XML: a suite for each target, a case for each channel."""
+"""Verdicts as JUnit XML: one suite per target, one case per channel."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchcon.replay.verdict import Verdict
 
 
 def as_junit(verdicts: Sequence[tuple[str, Verdict]]) -> str:
-    """Return the report on what came of captures, each named."""
+    """Return the XML for pairs of a capture's name and a verdict on it."""
     return document([_suite(name, verdict) for name, verdict in verdicts]).decode()
 
 

@@ -1,4 +1,4 @@
-"""The state worked out again from a capture, held against the keyframes that were recorded with it."""
+"""Working the state out again from a capture, and comparing it with the keyframes that were recorded."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from benchcon.wire.records import KEYFRAME
 
 LONGEST_NAME = 60
 MOST_KEPT = 10_000
-"""How many fields are named; a stranger's file could have more than there is room for."""
+"""Most fields that are named; a stranger's file could have any number."""
 
 
 class FieldDiffers(NamedTuple):
-    """A field that is otherwise in a keyframe than worked out."""
+    """A field whose value in a keyframe is not the one worked out."""
 
     at_us: int
     where: str
@@ -29,18 +29,18 @@ class FieldDiffers(NamedTuple):
 
 
 class KeyframeCheck(NamedTuple):
-    """What came of it."""
+    """The result of comparing a capture's keyframes with the state."""
 
     keyframes: int
-    """How many were held against the state."""
+    """How many keyframes were compared."""
     names: list[str]
-    """All that was looked at: channels, boards, the bench."""
+    """The names of everything that was compared: channels, boards, the bench."""
     otherwise: list[FieldDiffers]
     problems: list[str]
 
 
 def hold_against_keyframes(path: str | os.PathLike[str]) -> KeyframeCheck:
-    """Work the state out again and compare it with every keyframe. Raises `Trouble` if the capture cannot be read."""
+    """Work the state out again, and compare it with every keyframe. Raises `Trouble` if the capture cannot be read."""
     state = BenchState()
     otherwise: list[FieldDiffers] = []
     held = 0
@@ -66,7 +66,7 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
         return [FieldDiffers(at_us, "bench", "the keyframe is not JSON")]
     now = json.loads(state.keyframe())
     if not isinstance(recorded, dict) or recorded.get("form") != now["form"]:
-        return [FieldDiffers(at_us, "bench", "the keyframe is of another form; this program does not know it")]
+        return [FieldDiffers(at_us, "bench", "the keyframe is of a form that this program does not know")]
     found: list[FieldDiffers] = []
     _compare(found, at_us, "bench", _without(recorded, "boards"), _without(now, "boards"))
     boards = {board["source"]: board for board in now["boards"]}
@@ -75,9 +75,9 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
         mine = boards.pop(source, None) if isinstance(source, int) else None
         name = _name(board.get("ident") or board.get("name") or f"board {source}")
         if mine is None:
-            found.append(FieldDiffers(at_us, name, "is in the keyframe, and nothing was heard of it"))
+            found.append(FieldDiffers(at_us, name, "is in the keyframe, but nothing was heard from it"))
             continue
-        # A field that is not there was not known yet to the program that wrote the file: nothing to hold it against.
+        # The program that wrote the file may not have known a field yet, so only those in the keyframe are compared.
         own = {key: value for key, value in mine.items() if key in board}
         _compare(found, at_us, name, _without(board, "channels"), _without(own, "channels"))
         channels = {channel["id"]: channel for channel in mine["channels"]}
@@ -85,19 +85,19 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
             own = channels.pop(str(channel.get("id")), {})
             _compare(found, at_us, f"{name}.{_name(channel.get('id'))}", channel, own)
         for left in channels:
-            found.append(FieldDiffers(at_us, f"{name}.{_name(left)}", "was heard of, and is not in the keyframe"))
+            found.append(FieldDiffers(at_us, f"{name}.{_name(left)}", "was heard from, but is not in the keyframe"))
     for board in boards.values():
         found.append(FieldDiffers(at_us, _name(board["ident"] or board["source"]), "is not in the keyframe"))
     return found
 
 
 def _tables(value: object) -> list[dict[str, Any]]:
-    """Return the tables of a list that a stranger may have written, without what is not a table."""
+    """Return the tables in a list from a file, which may hold anything, without whatever is not a table."""
     return [each for each in value if isinstance(each, dict)] if isinstance(value, list) else []
 
 
 def _name(value: object) -> str:
-    """Return a name from a file as it may be shown."""
+    """Return a name from a file, printable and not too long."""
     text = printable(str(value)[: 2 * LONGEST_NAME])
     return text if len(text) <= LONGEST_NAME else text[: LONGEST_NAME - 1] + "…"
 

@@ -1,8 +1,8 @@
-"""Doing again what a capture says was done, on boards that are there now, and comparing what comes of it.
+"""Replaying a capture on boards: doing again what was done then, and comparing the results.
 
-The host's requests are sent at the recorded times, or as fast as window, flash and current limits allow; the link
-sends them, so its limits hold. Inputs are moved by a simulated hand, or by the user, who is asked; where there is
-neither they are left out, which is said.
+The host's requests are sent at the recorded times, or as fast as the window and the limits on flashing and current
+allow; they go through the link, so its limits hold. Inputs are moved by a simulated hand, or by the user, who is asked.
+If there is neither, these steps are left out and reported.
 """
 
 from __future__ import annotations
@@ -31,33 +31,33 @@ from benchcon.wire.records import Batch
 
 LEAD_US = 300_000
 TAIL_US = 1_000_000
-"""How long it is watched after the last step, if the capture goes on that long."""
+"""How long boards are watched after the last step, if the capture goes on that long."""
 READY_S = 30.0
 SETTLE_S = 5.0
-"""A hand, contacts that bounce and the filter of a potentiometer have come to rest long before."""
+"""Longest wait for inputs to settle; hands, bouncing contacts and filters of potentiometers take much less."""
 ANSWER_S = 10.0
 REPLAY = "replay"
-"""Who beats for the replay (`Bench.beat`)."""
+"""The name under which the replay calls `Bench.beat`."""
 BEAT_S = 0.2
-"""How often it beats, whatever it waits for."""
+"""How often it does so, whatever it waits for."""
 TOLERANCE_US = 150_000
-"""A hand and a busy machine take their time."""
+"""Default tolerance: hands and a busy computer take some time."""
 
 
 class MovesParts(Protocol):
-    """What moves inputs: `benchcon.rig.hand.Hand`, for one board."""
+    """Whatever moves the inputs of one board, such as a `benchcon.rig.hand.Hand`."""
 
     def press(self, part: str) -> None:
         """Press a button, or make a contact."""
 
     def release(self, part: str) -> None:
-        """Release it."""
+        """Release a button, or open a contact."""
 
     def put(self, part: str, position: int) -> None:
-        """Put a switch at a position, a potentiometer to a reading."""
+        """Move a switch to a position, or a potentiometer to a reading."""
 
     def turn(self, part: str, detents: int) -> None:
-        """Turn an encoder."""
+        """Turn an encoder by so many detents, to the left if below 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,31 +65,31 @@ class How:
     """How a capture is replayed and compared."""
 
     fast: bool = False
-    """As fast as it goes, instead of at the recorded times; then only order counts."""
+    """Whether to go as fast as possible instead of at the recorded times; only order counts then."""
     tolerance_us: int = TOLERANCE_US
     counts: int = COUNTS
     ignore: tuple[str, ...] = ()
     ask: Callable[[str], bool] | None = None
-    """Asks the user to do something and waits until it is done; False: not done."""
+    """Asks the user to do something, waits for that, and returns whether it was done; None: nobody can be asked."""
 
 
 @dataclass(slots=True)
 class Again:
-    """What came of it."""
+    """The result of a replay."""
 
     comparison: Comparison
     answers: list[str] = field(default_factory=list)
-    """Answers that differed from then, one line each."""
+    """Answers that differ from the recorded ones, one line each."""
     held: list[str] = field(default_factory=list)
-    """Requests that the limits held back, one line each; no difference of the board's."""
+    """Requests that the limits held back, one line each; they do not count as differences."""
     left_out: list[str] = field(default_factory=list)
-    """What could not be done again, one line each."""
+    """Steps that could not be done again, one line each."""
     dark: bool = True
-    """Whether every board has confirmed that it is dark again."""
+    """Whether every board has confirmed that it is dark afterwards."""
 
     @property
     def same(self) -> bool:
-        """Whether the boards did what they did then."""
+        """Whether the boards did the same as in the capture."""
         return not self.comparison.count and not self.answers
 
 
@@ -103,12 +103,11 @@ def do_again(
     when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
     left: Callable[[bool], None] = lambda dark: None,
 ) -> Again:
-    """Replay `script` on the boards at `ports` and compare with `then`, the capture's own tracks.
+    """Replay `script` on the boards at `ports`, and compare the result with `then`, the capture's own tracks.
 
-    `hands`: by the board's ident. `when_ended` is given what must be done the moment that a signal ends the program:
-    all boards dark.
-    `left` is called at the end, whatever that is, with whether every board has confirmed dark. Raises
-    `Trouble` if the boards are not there.
+    `hands`: ident of a board → its hand. `when_ended` is called with a function that makes all boards dark, to be
+    called when a signal ends the program. `left` is called at the end, in any case, with whether every board has
+    confirmed dark. Raises `Trouble` if the boards are not there.
     """
     bench = Bench(ports, panel=panel or script.panel, keep=False)
     run = _Run(script, bench, hands, how, panel or script.panel)
@@ -152,7 +151,7 @@ class _Run:
     # --- before -----------------------------------------------------------------------------------------------------
 
     def find_boards(self, count: int) -> None:
-        """Wait until every port is live, and find the capture's boards among them."""
+        """Wait until every port is live, and find the capture's boards. Raises `Trouble` if that fails."""
         settled = ("live", "waiting", "mute", "foreign", "duplicate")
         self.bench.wait(lambda ports: len(ports) == count and all(p.standing in settled for p in ports), READY_S)
         for port in self.bench.ports():
@@ -162,27 +161,27 @@ class _Run:
         found = {port.ident: port.source for port in self.bench.ports()}
         self.sources = {name: found[name] for name in self.script.boards if name in found}
         if not self.sources and len(found) == 1 and len(self.script.boards) == 1:
-            # One board then, one now: it is meant, whatever it is called today.
+            # One board then, one now: it is the one, whatever its name is today.
             ((ident, source),) = found.items()
             self.sources = {self.script.boards[0]: source}
             self.renamed = {printable(ident): printable(self.script.boards[0])}
         if not self.sources:
-            raise Trouble(f"{self.script.path}: is of {_list(self.script.boards)}; connected is {_list(found)}")
+            raise Trouble(f"{self.script.path}: recorded from {_list(self.script.boards)}; connected: {_list(found)}")
         steps = [step.board for step in self.script.steps]
         for name in self.script.boards:
             if name not in self.sources:
                 self.left_out[f"{printable(name)} is not connected: {steps.count(name)} steps of it"] = 1
 
     def prepare(self) -> None:
-        """Have things stand as they did when the capture began, and wait until the boards say that they do.
+        """Bring the boards to the state in which the capture began, and wait for at most `SETTLE_S` until they are.
 
-        What cannot be brought there is a difference, and found as one; it is waited for `SETTLE_S` at the most.
+        Whatever cannot be brought to that state is found as a difference later.
         """
         lit: list[Future[Outcome]] = []
         self.bench.beat(REPLAY)
         for name, source in self.sources.items():
             if name in self.script.began_dark:
-                # Waited for as well: what comes later would be taken for something that the board did.
+                # Wait for it, or its effect would later be taken for something that the board did.
                 self._wait(self.bench.ask(source, ("dark",)))
             else:
                 self._wait(self.bench.light(source))
@@ -199,7 +198,7 @@ class _Run:
             self._waited(lambda at_most_s: self.moved.wait_for(lambda: not self._astray(), at_most_s), SETTLE_S)
 
     def _astray(self) -> list[str]:
-        """Inputs that were put where they stood when the capture began, and that their boards report otherwise."""
+        """Return the inputs that were moved to their first positions, but are reported elsewhere by their boards."""
         astray = []
         for name, source in self.sources.items():
             board = self.tracks.changes.state.boards.get(source)
@@ -224,7 +223,7 @@ class _Run:
     # --- the steps --------------------------------------------------------------------------------------------------
 
     def steps(self) -> None:
-        """Do the capture's steps again, at their times or, if `How.fast`, one right after the other."""
+        """Do the capture's steps again, at their times or, with `How.fast`, one right after the other."""
         steps = [step for step in self.script.steps if step.board in self.sources]
         self.base_us = max(0, steps[0].at_us - LEAD_US) if steps else 0
         self.start_us = self.bench.now_us()
@@ -250,7 +249,7 @@ class _Run:
         self._sleep_until(self.bench.now_us() + TAIL_US // (4 if self.how.fast else 1))
 
     def _rest_s(self, move: ReplayedMove) -> float:
-        """How long a hand in a hurry leaves a part alone, so that the board settles, and is seen to."""
+        """Return how long, with `How.fast`, to leave a part alone after a move, so that its board reports each one."""
         if move.kind == "turn" or move.sweeps:
             return 1.5 * JOIN_US / 1e6
         if move.kind == "put" and len(move.channels) > 2:
@@ -267,13 +266,14 @@ class _Run:
         self._waited(slept, (at_us - self.bench.now_us()) / 1e6)
 
     def _wait(self, future: Future[Any], most_s: float = ANSWER_S) -> bool:
-        """Return whether `future` is done within that time."""
+        """Wait for `future`; return whether it is done within that time."""
         return self._waited(lambda at_most_s: bool(wait((future,), at_most_s).done), most_s)
 
     def _waited(self, came: Callable[[float], bool], most_s: float) -> bool:
-        """Return whether `came`, which waits as long as it is given, is so within that time.
+        """Return whether `came`, which waits for as many seconds as it is given, returns True within that time.
 
-        All waiting is done here: a replay that hangs anywhere else must not keep lit what it lit.
+        All waiting is done here, and here `Bench.beat` is called: a replay that hangs anywhere else must not keep lamps
+        lit.
         """
         ends = time.monotonic() + most_s
         while (left_s := ends - time.monotonic()) > 0:
@@ -284,7 +284,7 @@ class _Run:
         return came(0)
 
     def _move(self, move: ReplayedMove) -> None:
-        """Have an input moved by whoever can."""
+        """Move an input by hand, or ask the user to."""
         hand = self.hands.get(move.board)
         if hand is not None:
             worker = self.workers.get(move.board)
@@ -298,7 +298,7 @@ class _Run:
             self.unmoved |= {f"{printable(move.board)}.{printable(channel)}" for channel in move.channels}
 
     def _asked(self, ask: Callable[[str], bool], move: ReplayedMove) -> bool:
-        """Ask the person, who takes the time that it takes and sits at the panel: nothing else is waited for."""
+        """Ask the user, without a time limit; return whether it was done."""
         self.bench.beat(REPLAY, last=True)
         try:
             return ask(words_of(move))
@@ -309,7 +309,7 @@ class _Run:
         if move.kind == "press":
             (hand.press if move.value else hand.release)(move.part)
         elif move.kind == "turn":
-            # A hand turns whole detents: counts that make none yet wait for the next turn.
+            # A hand turns whole detents: the remaining counts are added to the next turn.
             total = self.counts.get(move.part, 0) + (move.value if move.counts > 0 else -move.value)
             detents = int(total / abs(move.counts))
             self.counts[move.part] = total - detents * abs(move.counts)
@@ -330,20 +330,20 @@ class _Run:
         self.moves.clear()
 
     def end(self) -> None:
-        """Let the hands go."""
+        """Release everything that the hands hold."""
         for worker in self.workers.values():
             worker.shutdown(wait=False, cancel_futures=True)
 
     # --- after ------------------------------------------------------------------------------------------------------
 
     def result(self, then: Recording) -> Again:
-        """Return what came of it, compared with `then`."""
+        """Return the result, compared with `then`."""
         with self.lock:
             now = self.tracks.recording("now")
         now.first_us = self.start_us
         for track in now.tracks.values():
             track.board = self.renamed.get(track.board, track.board)
-            # How things came to stand as they did is not a part of what is compared.
+            # Bringing the boards to the first state is not part of what is compared.
             before = max(bisect.bisect_right(track.times, self.start_us) - 1, 0)
             del track.times[:before], track.values[:before]
         now.tracks = {track.name: track for track in now.tracks.values()}
@@ -364,18 +364,18 @@ class _Run:
             tolerance_us=self.how.tolerance_us,
             counts=self.how.counts,
             ignore=ignore,
-            # In no time between them, what is one move in the script is what counts as having come to rest.
+            # If steps follow each other at once, whatever the script joins to one move counts as coming to rest.
             rest_us=JOIN_US if timeless else None,
             offset_us=self.start_us - self.base_us,
             order_only=timeless,
             resting=self._turned_past(),
         )
         answers, held = answers_of(self.asked)
-        left = [f"{name}: must be moved, and there is no hand" for name in self.left]
+        left = [f"{name}: has to be moved, but there is no hand" for name in self.left]
         return Again(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
 
     def _turned_past(self) -> list[str]:
-        """Contacts of switches of several: on the way from one position to another a hand passes those between."""
+        """Return the contacts of switches with several positions, which a hand may pass on the way to another."""
         return [
             f"{printable(move.board)}.{printable(channel)}"
             for move in (*self.script.stood, *self.script.steps)
@@ -385,7 +385,7 @@ class _Run:
 
 
 def _from(recording: Recording, base_us: int) -> Recording:
-    """The same recording, taken to begin where the replay began."""
+    """Return the same recording, as if it began at `base_us`."""
     return Recording(
         recording.path,
         max(base_us, recording.first_us),
@@ -401,7 +401,7 @@ def _list(names: Sequence[str] | Mapping[str, int]) -> str:
 
 
 def words_of(move: ReplayedMove) -> str:
-    """Return what a user is to do."""
+    """Return what to ask a user to do."""
     part = f"{printable(move.part)} on {printable(move.board)}"
     if move.word:
         return f"put {part} to '{printable(move.word)}'"
@@ -410,4 +410,4 @@ def words_of(move: ReplayedMove) -> str:
     if move.kind == "turn":
         detents = round(move.value / move.counts)
         return f"turn {part} by {abs(detents)} detents to the {'right' if detents > 0 else 'left'}"
-    return f"put {part} at {'the reading' if move.sweeps else 'position'} {move.value}"
+    return f"put {part} to {'the reading' if move.sweeps else 'position'} {move.value}"

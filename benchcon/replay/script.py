@@ -1,4 +1,4 @@
-"""What a capture says was done to a bench: what the host sent, and what hands moved. To be done again."""
+"""What was done to a bench in a capture, to be done again: what the host sent, and what hands moved."""
 
 from __future__ import annotations
 
@@ -17,41 +17,41 @@ from benchcon.wire.items import signed16
 JOIN_US = 100_000
 """An encoder or potentiometer that moves again within this time has not come to rest."""
 OWN = frozenset({"hello", "item", "read", "ping", "alive", "deadman"})
-"""Requests that every host makes for itself: the link that replays makes its own."""
+"""Requests that every link makes by itself; that of the replay makes its own."""
 LASTING = frozenset({"ident", "name"})
-"""Requests whose effect outlasts the power: they are not sent again."""
+"""Requests whose effect survives a loss of power; they are not sent again."""
 
 
 @dataclass(frozen=True, slots=True)
 class Requested:
-    """The host sent a request that was not its own business."""
+    """A request that the host was told to send, and did not make by itself."""
 
     at_us: int
     board: str
     words: tuple[str, ...]
     answer: tuple[str, ...] | None
-    """What the board answered then; None: nothing."""
+    """What the board answered then; None if it did not."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReplayedMove:
-    """A hand moved something."""
+    """A control that a hand moved."""
 
     at_us: int
     board: str
     part: str
-    """The control's name on the panel, or the channel's id where the capture has no panel."""
+    """The control's name on the panel, or the channel's id if the capture has no panel."""
     kind: str
-    """``press`` (to 1, or released, to 0), ``put``, ``turn`` (by this many counts)."""
+    """``press`` (`value` 1: pressed, 0: released), ``put`` (to `value`), ``turn`` (by `value` counts)."""
     value: int
     channels: tuple[str, ...]
     """The channels that this moves."""
     counts: int = 4
-    """Of an encoder: counts a detent, below 0 where turning right makes it fall."""
+    """Of an encoder: counts per detent; below 0 if turning right makes the count fall."""
     sweeps: bool = False
-    """A potentiometer: on its way it passes every reading between."""
+    """Whether this is a potentiometer, which passes every reading on its way."""
     word: str = ""
-    """A switch: what its position is called on the panel."""
+    """Of a switch: the name of the position on the panel."""
 
 
 Step = Requested | ReplayedMove
@@ -59,22 +59,22 @@ Step = Requested | ReplayedMove
 
 @dataclass(slots=True)
 class Script:
-    """All that was done, in order, and what it began from."""
+    """Everything that was done, in order, and the state at the beginning."""
 
     path: str
     steps: list[Step]
     lit: dict[str, dict[str, int]]
-    """For each board the outputs that were not off when the capture began."""
+    """Board → channel id → value of the outputs that were not off when the capture began."""
     stood: list[ReplayedMove]
-    """What hands must do to have the inputs as they stood then."""
+    """What hands have to do to bring the inputs to their positions at the beginning."""
     began: dict[str, dict[str, int]]
-    """For each board the inputs' values when the capture began; encoders count from anywhere: none."""
+    """Board → channel id → value of the inputs when the capture began, without encoders, whose counts are relative."""
     panel: Panel
     boards: list[str]
     began_dark: set[str] = field(default_factory=set)
     """Boards that were dark when the capture began."""
     left_out: list[str] = field(default_factory=list)
-    """What is not done again, one line each."""
+    """What is not to be done again, one line each."""
 
 
 def script_of(path: str | os.PathLike[str]) -> Script:
@@ -88,7 +88,7 @@ def script_of(path: str | os.PathLike[str]) -> Script:
 
 
 def _word(control: Control | None, position: int) -> str:
-    """What a switch's position is called; empty for what is not a switch, or has no such position."""
+    """Return the name of a switch's position; empty if it is not a switch, or has no such position."""
     known = control is not None and control.kind == "switch" and 0 <= position < len(control.positions)
     return control.positions[position] if known and control is not None else ""
 
@@ -111,7 +111,7 @@ class _Maker:
         return self.changes.state
 
     def name(self, source: int) -> str:
-        """Return what a board is called on the wire."""
+        """Return a board's name on the wire."""
         board = self.state.boards.get(source)
         return board.called if board is not None else f"board {source}"
 
@@ -122,7 +122,7 @@ class _Maker:
         for event in events:
             if isinstance(event, ev.Asked) and event.words and event.words[0] not in OWN:
                 if event.words[0] in LASTING:
-                    self._left_out[f"'{event.words[0]}' would outlast the power and is not sent"] = 1
+                    self._left_out[f"'{event.words[0]}' is not sent: its effect would last"] = 1
                     continue
                 waiting = self._open.setdefault((event.source, event.tag), [])
                 # A repeat is the same request, with the same tag.
@@ -253,9 +253,10 @@ class _Maker:
 
     @staticmethod
     def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:
-        """What goes on turning is one move, at the time of the first: a hand passes what lies between by itself.
+        """Join `step` to the move before it, if that went on; return whether it was.
 
-        That is encoders, potentiometers, and switches of several positions on a contact each.
+        This concerns encoders, potentiometers, and switches with one contact per position: a hand that goes to the last
+        position passes those between by itself. The joined move has the time of the first.
         """
         if not isinstance(step, ReplayedMove) or len(step.channels) == 2:
             return False

@@ -1,8 +1,8 @@
-"""What a capture can be run against: a small registry of things that start boards.
+"""What a capture can be run against: a small registry of functions that start boards.
 
-`state` needs no boards: the state is worked out again and held against the recorded keyframes. Nor does `timing`, which
-holds transport delays against the panel file's limits. Every other target is a
-function that, given the panel, starts boards and gives their ports and hands for as long as its context lasts.
+`state` needs no boards: the state is worked out again and compared with the recorded keyframes. Nor does `timing`,
+which compares transport delays with the panel file's limits. Every other target is a function that starts boards of a
+panel, and provides their ports and hands as a context.
 """
 
 from __future__ import annotations
@@ -27,26 +27,26 @@ from benchcon.text import printable
 
 
 class NotHere(Trouble):
-    """This target cannot be had on this machine (a compiler is missing, …): no fault of the capture."""
+    """This target is not available on this machine, for example because a compiler is missing."""
 
 
 class RunningBoards(NamedTuple):
-    """Boards that are running."""
+    """Running boards."""
 
     ports: Sequence[str]
     hands: Mapping[str, MovesParts]
-    """By the board's ident."""
+    """Ident of a board → its hand."""
     controls: Mapping[str, str] = MappingProxyType({})
-    """HAND words by ident, of boards that are programs."""
+    """Ident of a board → its HAND word, for boards that are programs."""
 
 
 class WantedBoards(NamedTuple):
-    """What boards are asked for."""
+    """Which boards are to be started."""
 
     panel: Path
     """The panel file."""
     boards: Sequence[str]
-    """Idents of the boards that the capture is of."""
+    """Idents of the boards in the capture."""
     faults: Path | None
 
 
@@ -63,17 +63,20 @@ TARGETS: dict[str, str] = {
 
 
 def start_of(target: str) -> Start:
-    """Return what starts the boards of `target`. Raises `Trouble`; `NotHere` if it is not installed."""
+    """Return the function that starts the boards of `target`.
+
+    Raises `Trouble` if there is no such target, and `NotHere` if it is not available on this machine.
+    """
     module, _, name = TARGETS[target].partition(":")
     try:
         start: Start = getattr(importlib.import_module(module), name)
     except ImportError as error:
-        raise NotHere(f"'{target}' boards cannot be had here: {error}") from error
+        raise NotHere(f"'{target}' boards are not available here: {error}") from error
     return start
 
 
 def names_on(panel: Panel, wanted: WantedBoards) -> dict[str, str]:
-    """Return by ident how the wanted boards are called on the panel. Raises `Trouble` if none of them is on it."""
+    """Return ident → name on the panel of the wanted boards. Raises `Trouble` if none of them is on it."""
     names = {board.own_ident: board.name for board in panel.boards}
     found = {ident: names[ident] for ident in wanted.boards if ident in names}
     if not found:
@@ -84,7 +87,7 @@ def names_on(panel: Panel, wanted: WantedBoards) -> dict[str, str]:
 
 @contextlib.contextmanager
 def simulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
-    """Simulated boards, each a process of its own (`benchcon.rig`)."""
+    """Start simulated boards, each a process of its own (`benchcon.rig`)."""
     from benchcon.rig.boards import start
 
     panel = load(wanted.panel, currents=False)
@@ -98,9 +101,11 @@ def simulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
 
 @contextlib.contextmanager
 def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[RunningBoards]:
-    """Boards that are programs: each command, by ident, prints ``NAME PORT HAND`` and runs until SIGTERM.
+    """Start boards that are programs: `commands` is ident → command, which prints ``NAME PORT HAND`` and runs until
+    SIGTERM.
 
-    For targets that build something and run it: firmware for this computer, an emulated chip.
+    For targets that build something and run it, such as firmware for this computer or an emulated chip. Raises
+    `Trouble` if a command cannot be started or does not print that line in time.
     """
     from benchcon.rig.hand import Hand
 
@@ -119,7 +124,7 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[RunningBoards]:
         for ident, process in started:
             words = _first_line(process).split()
             if len(words) != 3:
-                raise Trouble(f"the program for the board {ident} ended, or said nothing, within {START_S:g} s")
+                raise Trouble(f"the program for the board {ident} ended, or did not report a port within {START_S:g} s")
             ports.append(words[1])
             controls[ident] = words[2]
             hands[ident] = stack.enter_context(Hand(words[2]))
@@ -127,7 +132,7 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[RunningBoards]:
 
 
 def _first_line(process: subprocess.Popen[str]) -> str:
-    """Return the first line, or nothing if it does not come in time."""
+    """Return the first line of a program's output; empty if it does not come in time."""
     assert process.stdout is not None
     late = threading.Timer(START_S, process.kill)
     late.start()
@@ -150,14 +155,12 @@ def _end(process: subprocess.Popen[str]) -> None:
 
 @contextlib.contextmanager
 def panel_file(text: str, given: Path | None) -> Iterator[Path]:
-    """Give the panel file to use: the one that was named, or the text that a capture carries, as a file."""
+    """Provide the panel file to use: the one that was named, or else a file with the text that the capture carries."""
     if given is not None:
         yield given
         return
     if not text:
-        raise Trouble(
-            'the capture holds no panel file; name a panel file in the TOML file beside it (panel = "desk.toml")'
-        )
+        raise Trouble('the capture carries no panel file; name one in the TOML file beside it (panel = "desk.toml")')
     with tempfile.TemporaryDirectory(prefix="benchcon-") as folder:
         path = Path(folder) / "panel.toml"
         path.write_text(text, encoding="utf-8", errors="surrogateescape")
@@ -166,13 +169,13 @@ def panel_file(text: str, given: Path | None) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def named_as(file: Path, given: Path | None) -> Iterator[None]:
-    """Have a `Trouble` with a `file` of `panel_file` say where that panel really is: in the capture, if not `given`."""
+    """Let a `Trouble` about a `file` from `panel_file` say where the panel is: in the capture, if not `given`."""
     try:
         yield
     except Trouble as trouble:
         if given is not None or str(file) not in str(trouble):
             raise
         text = str(trouble).replace(f"{file}:", "the panel in it, line ").replace(str(file), "it")
-        hint = 'name a panel file that is mended with --panel, or in the TOML file beside it (panel = "desk.toml")'
-        # Others (a panel that cannot be built) are not made of one text.
+        hint = 'name a corrected panel file with --panel, or in the TOML file beside it (panel = "desk.toml")'
+        # Subclasses (a panel that cannot be built) cannot be made from one text.
         raise Trouble(f"{text}; {hint}") from trouble

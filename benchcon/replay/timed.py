@@ -1,4 +1,4 @@
-"""What a capture says about time: read through once, in the names of a panel."""
+"""The timing of a capture: delays, contacts and links, under the names of a panel."""
 
 from __future__ import annotations
 
@@ -28,22 +28,23 @@ class Timed:
     delays: list[Delays]
     contacts: list[ContactTiming]
     links: list[LinkVerdict]
-    """What ails the links; empty for healthy ones."""
+    """What is wrong with the links; empty if they are healthy."""
     problems: list[str]
-    """What was found wrong with the file, one line each."""
+    """What is wrong with the file, one line each."""
     virtual: str = ""
-    """Why nothing is measured, if the capture is of virtual time; empty for one of real time."""
+    """Why nothing is measured, if the capture was made in virtual time; empty if in real time."""
 
     @property
     def broken(self) -> bool:
-        """Whether a limit is."""
+        """Whether any limit is exceeded."""
         return any(one.verdict == "broken" for one in self.delays)
 
 
 def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: bool = True) -> Timed:
-    """Read a capture through. Without `panel` the one that it carries counts.
+    """Read a whole capture, and return its figures. Without `panel` the one that it carries is used.
 
-    Channels without a part in either are called by their board and id. Raises `Trouble` if it cannot be read.
+    Channels without a part on it are named by board and id. `propose`: also measure pairs that the panel file does not
+    name. Raises `Trouble` if the capture cannot be read.
     """
     timing = Timing()
     virtual = ""

@@ -1,6 +1,6 @@
-"""Transport delays for eyes: for each pair the worst delay in large letters, a histogram, and delays over time.
+"""Transport delays as a page: for each pair the worst delay in large type, a histogram, and the delays over time.
 
-One file that needs nothing else and runs no script: what a stranger's capture says is text in it and never markup.
+The page is one file without scripts. Text from a capture is always text in it, never markup.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ STEPS_MS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 
 
 def as_html(found: Sequence[Timed]) -> str:
-    """Return the whole page."""
+    """Return the delays of captures as a whole HTML page."""
     return render("timing.html", captures=[_capture(one) for one in found], orientation=ORIENTATION)
 
 
@@ -55,7 +55,7 @@ def _capture(one: Timed) -> dict[str, Any]:
 
 def _contact(one: ContactTiming) -> dict[str, str]:
     figures, advice = words_of(one)
-    lost = f" {counted(one.lost, 'line')} of its board lost meanwhile." if one.lost else ""
+    lost = f" {counted(one.lost, 'line')} from its board lost meanwhile." if one.lost else ""
     return {"name": one.name, "figures": figures, "advice": advice, "lost": lost}
 
 
@@ -76,7 +76,7 @@ def _pair(one: Delays) -> dict[str, Any]:
 
 
 def _way(one: Delays) -> Figure | None:
-    """Where the time goes, as a bar: what comes before the delay, then its parts."""
+    """Return a bar of where the time goes: what precedes the delay, then the parts of the delay."""
     stages = [stage for stage in one.stages if stage.us > 0]
     if not stages:
         return None
@@ -132,7 +132,7 @@ def _histogram(one: Delays) -> Figure:
             bars.append(SvgElement("rect", f"bar{over}", box))
     marks = _marks(x, step * len(counts), one.limit_us / 1000)
     top = _text(LEFT - 6, TOP + 8, "end", str(high))
-    return _figure([*bars, *marks, top], f"how many answers took how long, a bar for each {step:g} ms")
+    return _figure([*bars, *marks, top], f"how many answers took how long, one bar per {step:g} ms")
 
 
 def _text(x: float, y: float, anchor: str, text: str, look: str = "quiet") -> SvgElement:
@@ -188,7 +188,7 @@ def _over_time(one: Delays) -> Figure:
     for seconds, anchor in ((begin, "start"), (end, "end")):
         parts.append(_text(x(seconds), base + 16, anchor, f"{seconds:.0f} s"))
     lost = "; × had no answer" if one.missing else ""
-    return _figure(parts, f"delay in ms over the time of the capture{lost}")
+    return _figure(parts, f"delay in ms over time{lost}")
 
 
 def _figure(marks: Sequence[SvgElement], caption: str) -> Figure:

@@ -1,4 +1,4 @@
-"""A capture as tracks: for each channel its values, in order, with their times."""
+"""A capture as tracks: the values of each channel, in order, with their times."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NOT_KNOWN = -(1 << 63)
 
 @dataclass(slots=True)
 class Track:
-    """One channel's values; the first is what it stood at when it was first known."""
+    """The values of one channel; the first is the one that it had when it was first known."""
 
     board: str
     channel: str
@@ -30,10 +30,10 @@ class Track:
     digits: int = 0
     times: array[int] = field(default_factory=lambda: array("q"))
     values: array[int] | list[int] = field(default_factory=lambda: array("q"))
-    """An array while 63 bits and a sign hold every value, which they nearly always do."""
+    """An array as long as every value fits in 64 bits with a sign, which is nearly always."""
 
     def add(self, at_us: int, value: int | None) -> None:
-        """Take a value; None: not known."""
+        """Add a value; None: not known."""
         number = NOT_KNOWN if value is None else value
         try:
             self.values.append(number)
@@ -52,7 +52,7 @@ class Track:
         return f"{self.board}.{self.channel}"
 
     def shown(self, value: int) -> str:
-        """Return a value as a person reads it."""
+        """Return a value as text for people: ``made``, ``50 %``, ``'1013'``."""
         if value == NOT_KNOWN:
             return "not known"
         if self.kind == "contact":
@@ -67,27 +67,27 @@ class Track:
 
 @dataclass(slots=True)
 class Recording:
-    """The tracks of a capture and how long it is."""
+    """The tracks of a capture, and its length."""
 
     path: str
     first_us: int
     last_us: int
     tracks: dict[str, Track]
-    """By name."""
+    """``board.channel`` → track."""
     problems: list[str]
-    """What was found wrong with the file, one line each."""
+    """What is wrong with the file, one line each."""
     marks: list[tuple[int, str]]
-    """Time and text of notes."""
+    """Stamp and text of each note."""
 
     @property
     def size(self) -> str:
-        """How long and how many channels, in words."""
+        """The length and the number of channels, in words."""
         channels = sum(1 for track in self.tracks.values() if not track.of_board)
         return f"{seconds_text(self.last_us - self.first_us)}, {channels} channels"
 
 
 class Tracks:
-    """Eats a stream and keeps its tracks."""
+    """Takes a stream of batches, and keeps its tracks."""
 
     def __init__(self) -> None:
         self.changes = Changes()
@@ -96,7 +96,7 @@ class Tracks:
         self._last_us = 0
 
     def feed(self, batch: Batch) -> None:
-        """Take one batch."""
+        """Add one batch."""
         self._last_us = batch.at_us
         if self._first_us is None:
             self._first_us = batch.at_us
@@ -109,11 +109,11 @@ class Tracks:
             track.add(at_us, value)
 
     def recording(self, path: str, problems: Sequence[str] = (), marks: Sequence[tuple[int, str]] = ()) -> Recording:
-        """Return what came so far."""
+        """Return the tracks so far."""
         named: dict[str, Track] = {}
         for (source, channel), track in self._tracks.items():
             board = self.changes.state.boards.get(source)
-            if board is None:  # its number was only lent: its channels are under another
+            if board is None:  # its number was only lent: its channels are under another number
                 continue
             track.board = board.called
             track.channel = printable(channel)  # an id in a stranger's keyframe can be anything
@@ -126,7 +126,7 @@ class Tracks:
 
 
 def tracks_of(path: str | os.PathLike[str]) -> Recording:
-    """Read a capture. Raises `Trouble` if it cannot be read."""
+    """Return the tracks of a capture. Raises `Trouble` if it cannot be read."""
     tracks = Tracks()
     with StateReader(path) as reader:
         for batch in reader:

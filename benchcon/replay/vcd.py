@@ -1,7 +1,7 @@
 """Value change dump, IEEE 1364-2005 clause 18: captures for any waveform viewer.
 
-A scope for each board, a variable for each channel, as wide as its kind needs; times in microseconds since the capture
-began. What is not known is ``x``. Units and labels stand in comments, notes in comments and as events.
+There is one scope per board and one variable per channel, as wide as its kind needs. Times are in microseconds since
+the capture began. A value that is not known is ``x``. Units and labels are comments; notes are comments and events.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class _Variable(NamedTuple):
 
 
 class _ValueVariable(NamedTuple):
-    """A value that a rehearsal works on: a real number, and beside it whether anything is known of it."""
+    """A value of a rehearsal: a real number, and a bit that says whether it is known."""
 
     code: str
     known: str
@@ -41,7 +41,7 @@ class _ValueVariable(NamedTuple):
 
 
 def write_vcd(reader: StateReader, out: TextIO) -> None:
-    """Write the capture that `reader` reads, from its beginning."""
+    """Write the whole capture that `reader` reads."""
     state = whole_state(reader)
     variables = _variables(state)
     mark = _code(len(variables))
@@ -98,7 +98,7 @@ def _write_changes(
         for name, text in new:
             number, _ = number_and_unit(text)
             value = values[name]
-            # A real number has no x: whether it is known is a variable of its own.
+            # A real variable cannot be x, so whether it is known is a variable of its own.
             out.write(f"0{value.known}\n" if number is None else f"r{number:.10g} {value.code}\n1{value.known}\n")
         for change in found:
             variable = variables.get((change.source, change.channel))
@@ -116,7 +116,7 @@ def _value(variable: _Variable, value: int | None) -> str:
 
 
 def _values(reader: StateReader, first: int) -> dict[str, _ValueVariable]:
-    """Return the values of a capture, by name; their codes are numbered from `first`. Rewinds."""
+    """Return the variables of a capture's values, by name; their codes are numbered from `first`. Rewinds."""
     units: dict[str, str] = {}
     state = BenchState()
     for batch in reader:
@@ -147,7 +147,7 @@ def _variables(state: BenchState) -> dict[tuple[int, str], _Variable]:
         for name in OF_BOARDS:
             width = 1 if name == DARK else _COUNT_WIDTH
             text = f"{_plain(board_name(state, source))}.{_word(name)}: {UNITS[name]}"
-            # Ids begin with a letter: an underline keeps these apart from them.
+            # Ids begin with a letter, so an underscore at the beginning keeps these apart.
             found[source, name] = _Variable(_code(len(found)), width, _unique(_word(name), names), text)
     return found
 
@@ -157,7 +157,7 @@ def _width(channel: ChannelState) -> int:
         return _WIDTHS["encoder"]
     if channel.kind == "display" and (digits := digits_in(channel.detail, 0)):
         return 8 * digits
-    # A stranger's value may be wider than its kind: as wide as the greatest that was seen.
+    # A stranger's value may be wider than its kind allows: take the greatest that was seen.
     greatest = max(abs(channel.greatest or 0), abs(channel.least or 0), channel.value or 0)
     return max(_WIDTHS.get(channel.kind, 1), greatest.bit_length())
 
@@ -169,7 +169,7 @@ def _comment(state: BenchState, source: int, channel: ChannelState) -> str:
 
 
 def _plain(text: str) -> str:
-    """Text that cannot end a comment or begin another keyword: ASCII, without ``$``."""
+    """Return text that cannot end a comment or begin another keyword: ASCII, without ``$``."""
     return " ".join(printable(text).encode("ascii", "replace").decode().replace("$", "_").split())
 
 
@@ -186,7 +186,7 @@ def _unique(name: str, names: set[str]) -> str:
 
 
 def _code(number: int) -> str:
-    """Identifier codes are made of the printable characters ``!`` to ``~``."""
+    """Return the identifier code for a number, made of the characters ``!`` to ``~``."""
     code = ""
     while True:
         number, digit = divmod(number, 94)

@@ -1,4 +1,4 @@
-"""Running a capture against something, and the verdict: for each channel, the same or how otherwise."""
+"""Running a capture against one of its targets, and the verdict: for each channel, whether and how it differs."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ from benchcon.timing.delay_words import as_text as delays_as_text
 from benchcon.timing.delay_words import counts_words, failure_of, name_of, verdict_words
 
 WHOLE = "(run)"
-"""In place of a channel: what concerns the run as a whole."""
+"""In place of a channel's name: the run as a whole."""
 MOST_TOLD = 5
 
 
 @dataclass(slots=True)
 class Verdict:
-    """What came of running a capture against one thing."""
+    """The result of running a capture against one target."""
 
     target: str
     channels: dict[str, str]
-    """By ``board.channel``: empty if the same, else how it differs, some lines."""
+    """``board.channel`` → how it differs, in one or more lines; empty if it does not."""
     remarks: list[str] = field(default_factory=list)
-    """What was left out or held back, one line each: no difference, but good to know."""
+    """What was left out or held back, one line each; these do not count as differences."""
     text: str = ""
     """The whole report."""
     untested: dict[str, str] = field(default_factory=dict)
-    """Of which of them nothing was seen, and why: neither passed nor failed."""
+    """``board.channel`` → why it neither passed nor failed, for channels of which nothing was seen."""
 
     @property
     def same(self) -> bool:
@@ -44,7 +44,7 @@ class Verdict:
 
 
 def run_against(case: CaptureCase, target: str) -> Verdict:
-    """Run a capture against one of its targets. Raises `Trouble` if that cannot be done."""
+    """Run a capture against one of its targets. Raises `Trouble` if that fails, `NotHere` if it is not available."""
     if target == "state":
         return against_state(case)
     if target == "timing":
@@ -58,13 +58,13 @@ def run_against(case: CaptureCase, target: str) -> Verdict:
                 again = do_again(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:
         text = f"{script.path}: against {target}: {trouble}"
-        # Others (a panel that cannot be built) are not made of one text.
+        # Subclasses (a panel that cannot be built) cannot be made from one text.
         raise (NotHere(text) if isinstance(trouble, NotHere) else Trouble(text)) from trouble
     return verdict_of(target, again)
 
 
 def against_state(case: CaptureCase) -> Verdict:
-    """Work the state out again and hold it against the recorded keyframes."""
+    """Work the state out again, and compare it with the recorded keyframes."""
     held = hold_against_keyframes(case.path)
     channels = dict.fromkeys([WHOLE, *held.names], "")
     told: dict[str, list[str]] = {}
@@ -76,11 +76,11 @@ def against_state(case: CaptureCase) -> Verdict:
     if held.problems:
         channels[WHOLE] = "\n".join(held.problems)
     text = "\n".join(f"{name}: {line}" for name, text in channels.items() for line in text.splitlines())
-    return Verdict("state", channels, [f"{held.keyframes} keyframes held against the state"], text)
+    return Verdict("state", channels, [f"{held.keyframes} keyframes compared with the state"], text)
 
 
 def against_timing(case: CaptureCase) -> Verdict:
-    """Hold the transport delays against the limits of the panel file."""
+    """Compare the transport delays with the limits of the panel file."""
     return timing_verdict(timed(case.path, load(case.panel) if case.panel else None, propose=False))
 
 
@@ -117,7 +117,7 @@ def verdict_of(target: str, again: Again) -> Verdict:
 
 
 def differing(verdict: Verdict) -> str:
-    """Return what differs, in words: the channels by name, and that answers were otherwise."""
+    """Return what differs, in words: the names of channels, and ``the run as a whole`` for anything else."""
     names = [name for name, text in verdict.channels.items() if text and name != WHOLE]
     shown = ", ".join(names[:MOST_TOLD]) + (f" and {len(names) - MOST_TOLD} more" if len(names) > MOST_TOLD else "")
     whole = "the run as a whole" if verdict.channels.get(WHOLE) else ""

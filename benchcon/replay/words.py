@@ -1,4 +1,4 @@
-"""Quantities on a command line."""
+"""Reading quantities from a command line."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def option_time(option: str, text: str, *, signed: bool = False, example: str = 
 def option_quantity(option: str, text: str, unit: str, *, signed: bool = False, example: str = "") -> float:
     """Return the quantity that an option gives, in `unit`. Raises `Trouble` that names the option.
 
-    `example` is a quantity that fits the option, told where `text` is none.
+    `example` is a quantity that fits the option, for the message if `text` is not one.
     """
     try:
         found = quantity(text, unit, _with_number(text, example))
@@ -27,6 +27,6 @@ def option_quantity(option: str, text: str, unit: str, *, signed: bool = False, 
 
 
 def _with_number(text: str, example: str) -> str:
-    """Return the example with the number that was written, if only its unit is lacking."""
+    """Return the example with the user's number, if that only lacks a unit; else the example."""
     _, _, unit = example.partition(" ")
     return f"{text.strip()} {unit}" if text.strip().isdecimal() and len(text) < 10 else example

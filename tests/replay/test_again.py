@@ -165,7 +165,7 @@ def test_to_a_port_with_a_hand_and_without(power_desk: Path, tmp_path: Path) -> 
         )
         assert alone.returncode == 0, alone.stdout + alone.stderr
         for part in ("mains", "standby", "bus_volts"):
-            assert f"left out: {name}.{part}: must be moved, and there is no hand" in alone.stdout
+            assert f"left out: {name}.{part}: has to be moved, but there is no hand" in alone.stdout
         # With somebody at the desk it asks; whoever does not move anything leaves it out.
         asked = subprocess.run(
             [*BENCHCON, "replay", str(power_desk), "--to", port, "--by-hand", "--fast"],
@@ -186,7 +186,7 @@ def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
             [*BENCHCON, "replay", str(capture), "--to", demo.boards[0].port], capture_output=True, text=True
         )
     assert done.returncode == 2
-    assert "is of lighting, met; connected is power" in done.stderr
+    assert "recorded from lighting, met; connected: power" in done.stderr
     assert done.stderr.count("\n") == 1
 
 
@@ -220,7 +220,7 @@ def test_headless_is_one_line_and_json_only_when_asked_for(power_desk: Path) -> 
 
 def test_a_capture_without_a_panel_needs_one(tmp_path: Path) -> None:
     case = case_of(evening().write(tmp_path / "x.capture"))
-    with pytest.raises(Trouble, match="holds no panel file; name a panel file"):
+    with pytest.raises(Trouble, match="carries no panel file; name one"):
         run_against(case, "simulated")
 
 
@@ -250,7 +250,7 @@ def test_boards_that_are_programs_can_be_a_target(tmp_path: Path) -> None:
         hand.put("mains", 1)
         assert hand.where()["mains"] == 1
         assert len(boards.ports) == 1
-    with pytest.raises(Trouble, match="ended, or said nothing"):
+    with pytest.raises(Trouble, match="ended, or did not report a port"):
         with processes({"power": [sys.executable, "-c", "pass"]}):
             pass
     with pytest.raises(Trouble, match="cannot be started"):

@@ -104,7 +104,7 @@ def test_the_numbers_of_the_report_add_up(tmp_path: Path, ignore: tuple[str, ...
         comparison = compare(a, b, ignore=ignore)
         assert_numbers_add_up(comparison)
         here = "A" if a is one else "B"
-        assert (f"only in {here}, and so different: met.b1" in as_text(comparison)) is ("met.b1" not in ignore)
+        assert (f"only in {here}, which counts as different: met.b1" in as_text(comparison)) is ("met.b1" not in ignore)
 
 
 def test_ignored_channels(tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
     text = as_text(comparison)
     assert "first difference: met.b1" in text
     assert "open comes 500.0 ms later in B" in text
-    assert re.search(r"^From met\.b1 at \d\.\d+ s on, B says the same 0\.500 s later", text, re.MULTILINE)
+    assert re.search(r"^From met\.b1 at \d\.\d+ s on, B does the same 0\.500 s later", text, re.MULTILINE)
     shorter = compared(tmp_path, story_from(1000, 500), story_from(9000, 0))
     assert differing(shorter) == {"met.b1": ["early"]}
     assert compare(shorter.a, shorter.b, offset_us=0).count > 5, "where the time is known nothing is taken out"

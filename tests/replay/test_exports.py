@@ -169,7 +169,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert run(path, "-o", target, "--force").returncode == 0
     assert target.read_bytes() == first
     for words, says in [
-        ((path, "-o", tmp_path / "x.xls"), "must end with one of .vcd, .csv, .jsonl"),
+        ((path, "-o", tmp_path / "x.xls"), "must end with .vcd, .csv, .jsonl"),
         ((tmp_path / "none", "-o", tmp_path / "y.csv"), "No such file"),
         ((path, "-o", "/dev/full", "--force"), "must end with"),
         ((path, "-o", tmp_path / "no" / "y.csv"), "there is no folder"),
@@ -192,4 +192,4 @@ def test_a_board_has_its_name_from_the_first_row_on_and_what_tells_of_all_of_it_
     objects = [json.loads(line) for line in exported(desk, "jsonl").splitlines()]
     assert {each["board"] for each in objects if "board" in each} == {"lighting", "met", "power"}
     dark = next(row for row in rows if row["channel"] == "(dark)")
-    assert (dark["kind"], dark["unit"]) == ("whole board", "1 the whole board is dark, 0 it is not")
+    assert (dark["kind"], dark["unit"]) == ("whole board", "1 if the whole board is dark, else 0")

@@ -88,7 +88,7 @@ def test_settings_name_only_files_beside_them(tmp_path: Path, key: str, place: s
     (folder / "link.toml").symlink_to("../secret.toml")
     path = evening().write(folder / "night.capture")
     (folder / "night.capture.toml").write_text(f'against = "simulated"\n{key} = "{place}"\n')
-    with pytest.raises(Trouble, match=r"must lie beside night\.capture\.toml") as caught:
+    with pytest.raises(Trouble, match=r"must be beside night\.capture\.toml") as caught:
         case_of(path)
     assert "secret\n" not in str(caught.value)
     assert "first line" not in str(caught.value)
@@ -179,7 +179,7 @@ def test_a_target_that_is_not_here_is_skipped_with_the_reason(tmp_path: Path) ->
     )
     code, out = run(tmp_path, "-rs")
     assert code == 0
-    assert "'elsewhere' boards cannot be had here" in out
+    assert "'elsewhere' boards are not available here" in out
 
 
 def test_the_live_state_is_worked_out_again_field_by_field(power_desk: Path) -> None:

@@ -193,7 +193,7 @@ def test_a_second_recording_and_an_existing_file_are_refused_in_words(
 ) -> None:
     path = tmp_path / "session.capture"
     watched.session.start_recording(path)
-    with pytest.raises(Trouble, match="recorded already"):
+    with pytest.raises(Trouble, match="already recording"):
         watched.session.start_recording(tmp_path / "other.capture")
     watched.session.stop_recording()
     with pytest.raises(Trouble, match=r"session\.capture"):

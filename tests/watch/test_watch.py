@@ -116,7 +116,7 @@ def test_a_press_shorter_than_a_hand_can_make() -> None:
     toggles(bench, "sw1", [500, 5])  # no push button
     assert not bench.fired
     toggles(bench, "b1", [500, 12])
-    assert bench.texts == ["desk.b1 was made for 12.0 ms only"]
+    assert bench.texts == ["desk.b1 was made for only 12.0 ms"]
 
 
 def test_a_gap_in_the_numbers() -> None:
