@@ -64,7 +64,7 @@ class TapSession(OpenSession):
         self.trouble = ""
         """Why nothing comes any more, such as that a relay has ended; empty while all is well."""
         self.said: deque[str] = deque(maxlen=200)
-        """Lines for a user without a screen: what happened to the ports, which board is on which, which program came."""
+        """Lines for a user without a screen: what happened to the ports, which board is where, which program came."""
         self._boards_told: dict[int, str] = {}
         self.taps: list[Tap] = []
         try:

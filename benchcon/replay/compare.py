@@ -257,7 +257,7 @@ def _offset_and_slips(
 
 
 def _beginning(later: Sequence[int], tolerance_us: int) -> int:
-    """Return how much later B is at the beginning: the first offset that the following ones agree with, or the median."""
+    """Return how much later B is at the beginning: the first offset that later ones agree with, or the median."""
     for number, by_us in enumerate(later):
         following = later[number : number + SLIP_LEAST]
         if len(following) == SLIP_LEAST and all(abs(each - by_us) <= tolerance_us for each in following):
