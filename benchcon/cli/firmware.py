@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
         folder.write(out, wanted, force=args.force, look=None if lacking else look)
         for finding in advice:
             print(finding, file=sys.stderr)
-        _tell(made, out, measured, lacking, baud_words(args.baud))
+        _tell(made, out, measured, lacking, baud_words(made.chip, args.baud))
         if lock:
             rate = tools.load(made.chip, out, args.flash, lambda text: print(text, flush=True))
             print(f"loaded into the board at {printable(args.flash)} (boot loader at {rate} baud); it starts by itself")

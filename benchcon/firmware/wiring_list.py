@@ -93,7 +93,7 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = (
             (
                 f"{of}`benchcon firmware`. Change the panel file, not this list.",
                 f"Microcontroller: {chip.title} ({chip.boards}), {board.supply_mv / 1000:g} V.",
-                f"Serial port: {baud_words(baud)}.",
+                f"Serial port: {baud_words(chip, baud)}.",
             ),
         ),
         Section("Cautions", cautions(plan)),

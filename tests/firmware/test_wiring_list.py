@@ -293,9 +293,9 @@ def test_no_value_is_given_from_memory_to_somebody_who_solders() -> None:
 
 
 def test_the_error_of_the_serial_rate_is_told() -> None:
-    assert "+2.1 %" in as_text(sections(demo_plan("met")))
-    assert "+2.1 %" not in as_text(sections(demo_plan("met"), 500_000))
-    assert "error 0.0 %" in as_markdown(sections(demo_plan("met"), 1_000_000))
+    assert "2.1 % fast" in as_text(sections(demo_plan("met")))
+    assert "2.1 % fast" not in as_text(sections(demo_plan("met"), 500_000))
+    assert "1000000 baud, exact" in as_markdown(sections(demo_plan("met"), 1_000_000))
 
 
 def test_what_a_panel_file_says_is_no_markup() -> None:
