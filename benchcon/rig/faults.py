@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchcon.rig.kinds import KINDS, WHEN, FaultKind, Setting
+from benchcon.rig.kinds import KINDS, OF_DIODES, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
 from benchcon.text import counted, listed, near, printable
 from benchcon.wire.quote import quote, unquote
@@ -177,6 +177,15 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
                 raise WrongFault(
                     "numbers" if "numbers" in settings else "number", f"matrix '{name}' has no {line} {number}"
                 )
+    if fault.kind in OF_DIODES:
+        key = "channel" if fault.channels else "matrix"
+        name = wiring.crossings[fault.channels[0]].matrix if fault.channels else settings["matrix"]
+        if name in wiring.bare:
+            raise WrongFault(
+                key,
+                f"'{fault.kind}' needs diodes, and the panel file says that matrix '{printable(name)}' has none: "
+                "leave this fault out, or 'diodes = false' there",
+            )
     if "chain" in settings:
         chain = wiring.chains.get(settings["chain"])
         if chain is None:

@@ -314,3 +314,6 @@ _BOARD = {
 
 KINDS: Mapping[str, FaultKind] = _INPUTS | _OUTPUTS | _WHOLE | _LINE | _BOARD
 """By the word of `benchcon.kinds`."""
+
+OF_DIODES = ("diodes_backwards", "diodes_missing", "diode_wrong")
+"""Kinds of fault that a matrix without diodes cannot have."""

@@ -14,9 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.rehearse.virtual import VirtualBench
-from benchcon.rig import copper, loom
+from benchcon.rig import copper, faults_file, loom
 from benchcon.rig.faults import check, fault_of_words
 from benchcon.rig.wiring import Wiring, wiring
 
@@ -231,3 +232,23 @@ def test_the_looms_of_two_boards_changed_round_take_contacts_and_lamps_along() -
 def test_what_cannot_be_is_said(words: str, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         check(fault_of_words(words.split()), wiring(loads(TWO, "two.toml"), "a"))
+
+
+KEYS = TEXT + '[controls.k0]\nkind = "button"\nchannel = { id = "k0", pin = "keys.r0c0" }\n'
+
+
+@pytest.mark.parametrize(
+    ("kind", "on"),
+    [("diode_wrong", 'channel = "k0"'), ("diodes_backwards", 'matrix = "keys"'), ("diodes_missing", 'matrix = "keys"')],
+)
+def test_a_matrix_without_diodes_has_no_fault_of_a_diode(kind: str, on: str) -> None:
+    """The file was taken as it was, and nothing came of it, or something that no wiring does."""
+    text = f'[[faults]]\nkind = "{kind}"\nboard = "a"\n{on}\n'
+    assert faults_file.loads(text, "f.toml", loads(KEYS, "keys.toml")).faults
+    bare = loads(KEYS.replace("[matrices.keys]", "[matrices.keys]\ndiodes = false"), "keys.toml")
+    with pytest.raises(Trouble) as told:
+        faults_file.loads(text, "f.toml", bare)
+    assert str(told.value) == (
+        f"f.toml:4: '{kind}' needs diodes, and the panel file says that matrix 'keys' has none: "
+        "leave this fault out, or 'diodes = false' there"
+    )
