@@ -65,7 +65,6 @@ def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]
                     passed.setdefault(channel, set()).add(number)
                 touches, shortest = _most_touches(times, PASSED_US if detents else FAST_US)
                 least = (3 if due == 1 else due + 3) + raw
-                slow = 0 if raw or due > 1 or detents else _extra(len(times), due == 1)
                 if raw:
                     ringing = _longest_run(times)
                     if ringing > LONG_US or (ringing > TOUCH_US and due <= 1):
@@ -73,9 +72,9 @@ def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]
                             (ringing, Burst(channel, number, max(2, touches), shortest))
                         )
                 dropped = _drop_outs(layout, channel, row, moment.before.get(channel)) if detents else []
-                if touches >= least or slow >= 4 or dropped:
+                if touches >= least or dropped:
                     shortest = min(filter(None, (shortest, *dropped)), default=0)
-                    out.append(Burst(channel, number, max(touches, slow, 2 * len(dropped)), shortest))
+                    out.append(Burst(channel, number, max(touches, 2 * len(dropped)), shortest))
                 elif not raw and not due and start == 1 and not detents:
                     drops = [b - a for a, b in zip(times[::2], times[1::2], strict=False) if b - a < FAST_US]
                     if drops:
@@ -187,11 +186,6 @@ def _longest_run(times: Sequence[int]) -> int:
         if count >= 4:
             longest = max(longest, at - begin)
     return longest
-
-
-def _extra(toggles: int, own: bool) -> int:
-    """Return the number of changes beyond those that a clumsy hand makes in one step."""
-    return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
 
 
 def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:

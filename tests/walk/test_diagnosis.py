@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from walk.person import Person
 from walk.random_panels import random_bad, random_panel
 from walk.rig import Bad
@@ -109,6 +112,31 @@ def test_chattering_is_told_from_ordinary_bounce() -> None:
     settled = [[t, "a.b1", n % 2 == 0] for n, t in enumerate(range(0, 140_000, 20_000))]
     (finding,) = found([{**press, "changes": settled}, put("b1", 0, b1=0)])
     assert (finding.kind, finding.kinds, finding.parts) == ("chattering", ("chattering", "loose"), ("b1",))
+
+
+@given(st.sampled_from(["b1", "t1"]), st.lists(st.integers(100_000, 3_000_000), min_size=4, max_size=10), st.data())
+def test_a_hand_that_goes_to_and_fro_is_no_chattering_however_often(
+    part: str, gaps_us: list[int], data: st.DataObject
+) -> None:
+    """A button pressed five times, a second apart, where once was asked for, was called a worn contact.
+
+    What sets chattering apart is time. Bounce lasts 1.6 ms on average and at most 6.2 ms (J. Ganssle, A Guide to
+    Debouncing, values from memory); a finger taps 5 to 7 times a second at its fastest, which is 70 ms and more from
+    one change to the next (common practice, no source). So fast is taken for chattering, a hand's pace is not.
+    """
+    gaps_us = gaps_us[: len(gaps_us) // 2 * 2]  # it ends where it was to go
+
+    def changes(gaps: list[int]) -> list[list[int | str]]:
+        times = itertools.accumulate(gaps, initial=1_000_000)
+        return [[at, f"a.{part}", (n + 1) % 2, at] for n, at in enumerate(times)]
+
+    def kinds_of(gaps: list[int]) -> list[str]:
+        step = {**put(part, 1, **{part: 1}), "changes": changes(gaps)}
+        return [finding.kind for finding in found([step, put(part, 0, **{part: 0})])]
+
+    assert "chattering" not in kinds_of(gaps_us)
+    fast = [data.draw(st.integers(11_000, 50_000)) for _ in gaps_us]
+    assert kinds_of(fast) == ["chattering"]
 
 
 def test_ghosts_of_a_matrix() -> None:
