@@ -338,9 +338,9 @@ def test_boards_that_are_not_those_of_the_panel_file_are_told_in_one_line(demo: 
 
 def test_record_and_check_count_alike(demo: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "short.capture"
-    process = record("-o", path, "--seconds", "0.5", demo.boards[1].port)
+    process = record("-o", path, "--seconds", "2", demo.boards[1].port)
     told = stderr_until(process)
-    assert process.wait(PATIENCE_S) == 0
+    assert process.wait(PATIENCE_S) == 0, told
     number = told.split()[1]
     assert main(["check", str(path)]) == 0
     assert f"a good capture: {number} records and " in capsys.readouterr().out

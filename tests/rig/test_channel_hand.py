@@ -30,11 +30,15 @@ from benchcon.rig.hand import Hand
 )
 def test_parts_are_told_as_channels(board: str, asked: str, sent: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     heard: list[str] = []
+    hand = ChannelHand("tcp:127.0.0.1:1", load(panel_path()), board)
+    really = Hand.ask
 
     def ask(self: Hand, *words: str, allow_s: float = 0.0) -> list[str]:
+        if self is not hand:  # that of desks which another test has in this process
+            return really(self, *words, allow_s=allow_s)
         heard.append(" ".join(words))
         return []
 
     monkeypatch.setattr(Hand, "ask", ask)
-    ChannelHand("tcp:127.0.0.1:1", load(panel_path()), board).ask(*asked.split())
+    hand.ask(*asked.split())
     assert heard == sent
