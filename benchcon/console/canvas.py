@@ -30,6 +30,13 @@ def fitted(text: str, width: int) -> str:
     return kept.rstrip() + "…"
 
 
+def padded(text: str, width: int, right: bool = False) -> str:
+    """Return `text` as `fitted`, with blanks after it to be `width` cells wide, or before it if it stands `right`."""
+    text = fitted(text, width)
+    blank = " " * (width - cell_len(text))
+    return blank + text if right else text + blank
+
+
 def shortened(text: str, width: int) -> str:
     """Return `text` cut to `width` cells in its middle: what begins alike and ends differently is told apart."""
     if cell_len(text) <= width or width < 5:
@@ -61,10 +68,13 @@ class Canvas:
         self._any_wide = False
         self._touched: set[int] = set(range(self.height))
 
-    def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> None:
-        """Write `text` from column `x` of row `y`; what falls outside, or beyond `width` cells, is left out."""
+    def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> int:
+        """Write `text` from column `x` of row `y`; what falls outside, or beyond `width` cells, is left out.
+
+        Returns the column after the text.
+        """
         if not 0 <= y < self.height:
-            return
+            return x
         if width is not None:
             text = fitted(text, width)
         letters, inks = self._text[y], self._ink[y]
@@ -87,6 +97,7 @@ class Canvas:
         if changed:
             self._strips[y] = None
             self._touched.add(y)
+        return x
 
     def _write_wide(self, x: int, y: int, letter: str, style: Style) -> bool:
         """Put a letter of two cells at `x`; half of one that stands over the edge is blank."""

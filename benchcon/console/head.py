@@ -113,23 +113,21 @@ class Head(Drawn):
         room = end - fitting.wide - 3 - (len(badge) + 4 if badge else 0)
         title = in_words(printable(model.panel.title) or "benchcon", min(room, 40))
         if title:
-            canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
-            x += cell_len(title) + 2
+            x = canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True)) + 2
         if badge:
             x = write_badge(canvas, x, badge, self.colour) - 2 + fitting.gap
         x = self._paint_tabs(canvas, x, fitting)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.statuses.items()]
-        if x + sum(len(text) + 2 for text, _ in told) <= end:
+        if x + sum(cell_len(text) + 2 for text, _ in told) <= end:
             for text, colour in told:
-                canvas.write(x, 0, text, ink(colour, RAISED))
-                x += len(text) + 2
+                x = canvas.write(x, 0, text, ink(colour, RAISED)) + 2
 
     @staticmethod
     def _paint_right(canvas: Canvas, right: list[tuple[str, str, bool]]) -> int:
         """Draw what stands at the right; return the column before which there is room."""
         end = canvas.width - 1
         for text, colour, bold in reversed(right):
-            end -= len(text)
+            end -= cell_len(text)
             canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
             end -= 2
         return end
@@ -166,7 +164,7 @@ class Head(Drawn):
         for shown in (True, False):
             for right, tabs, gap in tries[:-1] if shown else tries:
                 fitting = Fitting(right, tabs, gap, shown and bool(badge))
-                needs = fitting.wide + sum(len(text) + 2 for text, _, _ in right)
+                needs = fitting.wide + sum(cell_len(text) + 2 for text, _, _ in right)
                 if needs + (badge + gap if shown and badge else 0) <= width:
                     return fitting
         return fitting

@@ -5,10 +5,11 @@ from __future__ import annotations
 from textwrap import wrap
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.cells import cell_len
 from textual.binding import Binding, BindingType
 from textual.geometry import Size
 
-from benchcon.console.canvas import Canvas, fitted, shortened
+from benchcon.console.canvas import Canvas, fitted, padded, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.state import BoardState
@@ -151,8 +152,7 @@ class LinksView(Drawn, can_focus=True):
         for y, pieces in enumerate(lines[self._top : self._top + canvas.height]):
             x = 0
             for text, colour, ground in pieces:
-                canvas.write(x, y, text, ink(colour, ground), canvas.width - x)
-                x += len(text)
+                x = canvas.write(x, y, text, ink(colour, ground), canvas.width - x)
 
     def _title(self, index: int, title: str, told: str, colour: str, width: int) -> list[tuple[str, str, str]]:
         chosen = index == self.chosen and self.has_focus and not self.brief
@@ -160,7 +160,7 @@ class LinksView(Drawn, can_focus=True):
         return [
             ("▌" if chosen else " ", BRASS, RAISED),
             (f"{title} ", IVORY, RAISED),
-            ("─" * max(0, width - len(title) - len(told) - 4), EDGE, RAISED),
+            ("─" * max(0, width - cell_len(title) - len(told) - 4), EDGE, RAISED),
             (f" {told} ", colour, RAISED),
         ]
 
@@ -221,7 +221,7 @@ class LinksView(Drawn, can_focus=True):
             # Ports begin alike, and what tells one from another is at their end.
             value = (shortened if word == "port" else fitted)(value, max(each - len(word) - 2, 3))
             pieces.append((f"{word} ", QUIET, GROUND))
-            pieces.append((value.ljust(each - len(word) - 1), BAD if wrong else ENGRAVED, GROUND))
+            pieces.append((padded(value, each - len(word) - 1), BAD if wrong else ENGRAVED, GROUND))
         return pieces
 
     def _figures(self, board: BoardState | None) -> list[list[tuple[str, str, bool]]]:

@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from benchcon.console import glyphs
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, padded
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.head import write_badge
 from benchcon.console.ink import ink
@@ -112,7 +112,7 @@ class LampPair(Drawn):
             mark = "=" if name == matching.reference else "✓" if name in matching.beside else " "
             now, done = name == matching.other.name, name in matched
             colour = BRASS if now else GOOD if done else ENGRAVED
-            label = fitted(label_of(lamp), wide - 12).ljust(wide - 12)
+            label = padded(label_of(lamp), wide - 12)
             text = f"{'▸' if now else ' '}{mark} {label} {lamp.trim_permille / 10:>3g} %"
             canvas.write(at, y + number // columns, text, ink(colour, self.GROUND, bold=done))
 

@@ -55,8 +55,7 @@ class Notice(Drawn):
         more = f" and {len(notices) - 1} more: F5" if len(notices) > 1 else ""
         canvas.write(1, 0, "!", ink(WARN, ground, bold=True))
         text = fitted(notices[0], canvas.width - 4 - len(more))
-        canvas.write(3, 0, text, ink(IVORY, ground))
-        canvas.write(3 + len(text), 0, more, ink(BRASS, ground))
+        canvas.write(canvas.write(3, 0, text, ink(IVORY, ground)), 0, more, ink(BRASS, ground))
 
     async def on_click(self, event: events.Click) -> None:
         """A click shows the links."""

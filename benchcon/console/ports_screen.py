@@ -18,7 +18,6 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask, HelpAbout
-from benchcon.console.canvas import shortened
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.errors import Trouble
@@ -66,8 +65,6 @@ class PortTable(Table):
         self.found: list[PortFound] = list(find())
         self.extra: list[str] = []
         self.marked: set[str] = set()
-        self._port = 22
-        """Columns for the name of a port."""
 
     def look(self) -> None:
         """List the ports again: one may have been plugged in."""
@@ -76,8 +73,8 @@ class PortTable(Table):
 
     def columns(self, width: int) -> list[Column]:
         """What is left over goes to what the system says of the port."""
-        self._port = 22 if width < 80 else 34
-        return [Column("", 1), Column("port", self._port), Column("what", 0), Column("usb", 9), Column("known as", 14)]
+        port = Column("port", 22 if width < 80 else 34, ends_matter=True)
+        return [Column("", 1), port, Column("what", 0), Column("usb", 9), Column("known as", 14)]
 
     def rows(self) -> list[Row]:
         """Ports that can be opened, and those that cannot, with why."""
@@ -88,15 +85,9 @@ class PortTable(Table):
             what = " ".join(filter(None, (each.what, each.maker)))
             told = "open already" if open_already else f"in use: {each.in_use}" if each.in_use else each.ident
             colour = QUIET if open_already else WARN if each.in_use else GOOD if each.port in self.marked else IVORY
-            rows.append(Row(each.port, [mark, shortened(each.port, self._port), what or "?", each.usb, told], colour))
+            rows.append(Row(each.port, [mark, each.port, what or "?", each.usb, told], colour))
         for port in self.extra:
-            rows.append(
-                Row(
-                    port,
-                    ["●" if port in self.marked else "○", shortened(port, self._port), "named by you", "", ""],
-                    IVORY,
-                )
-            )
+            rows.append(Row(port, ["●" if port in self.marked else "○", port, "named by you", "", ""], IVORY))
         return rows
 
     def action_mark(self) -> None:

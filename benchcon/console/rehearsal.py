@@ -12,7 +12,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, padded
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.durations import seconds_text
@@ -230,7 +230,7 @@ class RehearsalList(Drawn, can_focus=True):
         colour = UNKNOWN if value.number is None else IVORY
         if here and self.typed:
             number, colour = f"{self.typed}▏", BRASS
-        canvas.write(label + 2, y, fitted(number, NUMBER).rjust(NUMBER), ink(colour, ground, bold=True))
+        canvas.write(label + 2, y, padded(number, NUMBER, right=True), ink(colour, ground, bold=True))
         x, room = self._slider(width)
         if room >= 5:
             track = "─" * room

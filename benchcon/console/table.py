@@ -8,7 +8,7 @@ from typing import ClassVar, NamedTuple
 from textual import events
 from textual.binding import Binding, BindingType
 
-from benchcon.console.canvas import Canvas
+from benchcon.console.canvas import Canvas, padded, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.view.palette import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED
@@ -20,6 +20,8 @@ class Column(NamedTuple):
     heading: str
     width: int
     right: bool = False
+    ends_matter: bool = False
+    """Whether what has no room is cut in its middle: names that begin alike are told apart at their ends."""
 
 
 class Row(NamedTuple):
@@ -105,8 +107,8 @@ class Table(Drawn, can_focus=True):
         x = 1
         style = ink(colour, ground, bold=bold, reverse=reverse)
         for column, cell in zip(columns, cells, strict=False):
-            text = cell.rjust(column.width) if column.right else cell
-            canvas.write(x, y, text, style, column.width)
+            text = shortened(cell, column.width) if column.ends_matter else cell
+            canvas.write(x, y, padded(text, column.width, column.right), style)
             x += column.width + 1
 
     # --- selecting ------------------------------------------------------------------------------------------------

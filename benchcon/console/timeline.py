@@ -12,7 +12,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, padded
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import LAMP_COLOURS, ink, mixed
 from benchcon.durations import clock_text
@@ -182,8 +182,7 @@ class TimeLine(Drawn, can_focus=True):
             at_us = self.cursors[name]
             mark = "▸" if name == self.moving else " "
             text = f"{mark}{name} {clock_text(at_us, 3) if at_us is not None else '–'}"
-            canvas.write(x, 0, text, ink(BRASS if name == CURSOR_A else GOOD, RAISED, bold=name == self.moving))
-            x += len(text) + 2
+            x = canvas.write(x, 0, text, ink(BRASS if name == CURSOR_A else GOOD, RAISED, bold=name == self.moving)) + 2
         one, other = self.cursors[CURSOR_A], self.cursors[CURSOR_B]
         if one is not None and other is not None:
             canvas.write(x, 0, f"B−A  {between_text(other - one)}", ink(IVORY, RAISED, bold=True))
@@ -211,7 +210,7 @@ class TimeLine(Drawn, can_focus=True):
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
         if chosen and not self.colour:
             style = Style(reverse=True, bold=True)
-        canvas.write(0, y, f" {fitted(row.label, self._left - 2)}".ljust(self._left), style)
+        canvas.write(0, y, padded(f" {fitted(row.label, self._left - 2)}", self._left), style)
         stretches = past.row(row.key, int(self.start_us), self.each_us, self.columns)
         if stretches is None:
             return
@@ -242,7 +241,7 @@ class TimeLine(Drawn, can_focus=True):
             text = value_text(past.value_at(row.key, at_us if at_us is not None else self.model.now_us), row)
             colour = (BRASS if name == CURSOR_A else GOOD) if self._values == 2 else IVORY if chosen else QUIET
             x = canvas.width - VALUE * (number + 1)
-            canvas.write(x, y, fitted(text, VALUE - 1).rjust(VALUE - 1), ink(colour, GROUND))
+            canvas.write(x, y, padded(text, VALUE - 1, right=True), ink(colour, GROUND))
 
     def _feet(self) -> dict[int, tuple[str, str]]:
         """By column: what stands below the rows, above the axis: cursors, and marks over them."""

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 from console.looking import console
-from console.on_boards import OnBoards
+from console.on_boards import OSTREY, OnBoards
+from rich.cells import cell_len
 from textual.binding import Binding
 
 from benchcon.console.help import ABOUT
@@ -138,3 +139,19 @@ def test_the_key_that_ends_dark_is_not_beside_the_key_of_dark_and_is_named_right
     readme = (Path(__file__).parents[2] / "README.md").read_text()
     assert f"**{DARK} is dark**" in readme
     assert f"**{END_DARK}** ends dark" in readme
+
+
+async def test_labels_in_letters_two_cells_wide_move_nothing() -> None:
+    session = OnBoards(
+        loads(OSTREY.read_text().replace("Weather desk", "気象観測").replace("Runway edge lit", "滑走路灯"))
+    )
+    async with console(session, (120, 40)) as eyes:
+        await eyes.press("f5")
+        await eyes.see("気象観測 ───")
+        ends = [cell_len(row.rstrip()) for row in eyes.rows() if row.rstrip().endswith("─ ● live")]
+        assert ends == [119] * 3, "all end in one column"
+        await eyes.press("f2", "v")
+        await eyes.see("滑走路灯 ", "LAMP 1 OF 8")
+        percents = [cell_len(row.partition("100 %")[0]) for row in eyes.rows() if row.count("100 %") == 3]
+        assert len(percents) == 3
+        assert len(set(percents)) == 1, "one column"
