@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 from typing import NamedTuple
 
-from benchcon.files import write_whole
-from benchcon.link.known_ports import home
+from benchcon.console import kept
 
+_FILE = "looks.json"
 THEMES = ("dark", "light")
 LETTERS = ("large", "small", "off")
 
@@ -33,28 +32,12 @@ def _after(words: tuple[str, ...], word: str) -> str:
 
 
 def preferred() -> Preferences:
-    """Return what was chosen last; what cannot be read, or says nothing that is known, counts as not chosen."""
-    try:
-        text = (home() / "looks.json").read_bytes()
-    except OSError:
-        return Preferences()
-    import json
-
-    try:
-        told = json.loads(text)
-        theme, letters = told["theme"], told["letters"]
-    except (ValueError, KeyError, TypeError):
-        return Preferences()
-    return Preferences(
-        theme if theme in THEMES else THEMES[0],
-        letters if letters in LETTERS else LETTERS[0],
-    )
+    """Return what was chosen last; what says nothing that is known counts as not chosen."""
+    chosen = kept.read(_FILE)
+    theme, letters = chosen.get("theme"), chosen.get("letters")
+    return Preferences(theme if theme in THEMES else THEMES[0], letters if letters in LETTERS else LETTERS[0])
 
 
 def remember(chosen: Preferences) -> None:
-    """Keep what was chosen. Where that cannot be written it holds for this run: looks are not worth an error."""
-    import json
-
-    with contextlib.suppress(Exception):
-        home().mkdir(parents=True, exist_ok=True)
-        write_whole(str(home() / "looks.json"), json.dumps(chosen._asdict()).encode(), force=True)
+    """Keep what was chosen."""
+    kept.write(_FILE, chosen._asdict())

@@ -8,13 +8,16 @@ from pathlib import Path
 
 import pytest
 from console.looking import Eyes, console
+from console.on_boards import OSTREY
 from textual.binding import BindingsMap
 from walk.desks import Desks
 
 from benchcon.console.help import by_kind
+from benchcon.console.walk.begin import Signature, keep, last_signed
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.screen import WalkScreen
+from benchcon.panel.file import loads
 from benchcon.report.folder import Folder, read_report
 from benchcon.walk import guard, runner
 from benchcon.walk.interfaces import Scene
@@ -456,6 +459,28 @@ async def test_who_walks_and_the_serial_number_are_asked_for_once_and_stand_on_t
     page = (tmp_path / "walked" / "walk.html").read_text()
     assert "A. Bench" in page
     assert "OT-7" in page
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        b"",
+        b"[]",
+        b"[" * 100_000,
+        b"\xff",
+        b'{"by": 3, "serials": {"Ostrey tower trainer": []}}',
+        b'{"serials": "OT-7"}',
+    ],
+)
+def test_who_walked_last_is_nobody_where_what_was_kept_cannot_be_read(
+    kept: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path))
+    (tmp_path / "walks.json").write_bytes(kept)
+    panel = loads(OSTREY.read_text())
+    assert last_signed(panel) == Signature("", panel.serial)
+    keep(panel, Signature("A. Bench", "OT-8"))
+    assert last_signed(panel) == Signature("A. Bench", "OT-8"), "what comes after that is kept"
 
 
 async def test_a_finding_about_a_board_alone_can_be_asked_again(desks: Desks, tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
@@ -11,15 +10,15 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
+from benchcon.console import kept
 from benchcon.console.ask import Ask, LineInput
-from benchcon.files import write_whole
-from benchcon.link.known_ports import home
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 LONGEST = 40
 """Characters of a name or a serial number: as many as a panel file's serial number has."""
+_FILE = "walks.json"
 _PANELS = 50
 """Panels whose serial number is kept: those walked last."""
 
@@ -73,32 +72,19 @@ def _key(panel: Panel) -> str:
 
 def last_signed(panel: Panel) -> Signature:
     """Return who walked last, and the serial number last given for this panel, or its file's."""
-    by, serials = _kept()
-    return Signature(by, serials.get(_key(panel), panel.serial))
+    by = kept.read(_FILE).get("by")
+    return Signature(by if isinstance(by, str) else "", _serials().get(_key(panel), panel.serial))
 
 
 def keep(panel: Panel, signed: Signature) -> None:
-    """Keep it for the next walk. Where that cannot be written it holds for this one: it is not worth an error."""
-    import json
-
-    _, serials = _kept()
+    """Keep it for the next walk."""
+    serials = _serials()
     serials.pop(_key(panel), None)
     if signed.serial != panel.serial:
         serials[_key(panel)] = signed.serial
-    kept = {"by": signed.by, "serials": dict([*serials.items()][-_PANELS:])}
-    with contextlib.suppress(Exception):
-        home().mkdir(parents=True, exist_ok=True)
-        write_whole(str(home() / "walks.json"), json.dumps(kept, ensure_ascii=False).encode(), force=True)
+    kept.write(_FILE, {"by": signed.by, "serials": dict([*serials.items()][-_PANELS:])})
 
 
-def _kept() -> tuple[str, dict[str, str]]:
-    """What was kept; what cannot be read, or is not of that form, counts as nothing."""
-    import json
-
-    try:
-        told = json.loads((home() / "walks.json").read_bytes())
-        by, serials = told["by"], told["serials"]
-        texts = [by, *serials, *serials.values()]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return "", {}
-    return (by, serials) if all(isinstance(text, str) for text in texts) else ("", {})
+def _serials() -> dict[str, str]:
+    found = kept.read(_FILE).get("serials")
+    return {name: text for name, text in found.items() if isinstance(text, str)} if isinstance(found, dict) else {}
