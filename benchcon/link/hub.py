@@ -156,6 +156,8 @@ class Hub:
         holder = self.port_of(ident)
         if holder is not None and holder.talk is not talk:
             if not talk.duplicate:
+                if self._numbers.belongs_to_a_board(lent):
+                    lent = self._lend_another(port, talk)
                 self.emit([link_record(now_us, lent, "refused", why="duplicate", ident=ident, port=port.name)])
             talk.is_duplicate(ident)
             return
@@ -167,7 +169,7 @@ class Hub:
             self.emit([link_record(now_us, source, "forgotten", ident=forgotten, why="too many boards")])
         if source != lent:
             if was_a_board:
-                self.emit([link_record(now_us, lent, "lost", port=port.name, why="another board is there")])
+                self._is_elsewhere(lent, port)
             else:
                 self.emit([link_record(now_us, lent, "moved", to=source)])
                 self._outputs.pop(lent, None)
@@ -183,10 +185,23 @@ class Hub:
         talk, source = port.talk, port.source
         port.is_heard_as(0)
         if talk is not None and talk.source == source:
-            lent = self._numbers.lend()
-            port.is_heard_as(lent)
-            talk.is_lent(lent, self.outputs(lent, ""))
-            self.emit([link_record(self.now_us(), lent, "opened", port=port.name, rate=talk.connection.rate)])
+            self._lend(port, talk)
+
+    def _lend_another(self, port: Port, talk: Talk) -> int:
+        """Lend the board that is where another one was a number of its own, and return that."""
+        self._is_elsewhere(talk.source, port)
+        port.is_heard_as(0)
+        return self._lend(port, talk)
+
+    def _lend(self, port: Port, talk: Talk) -> int:
+        lent = self._numbers.lend()
+        port.is_heard_as(lent)
+        talk.is_lent(lent, self.outputs(lent, ""))
+        self.emit([link_record(self.now_us(), lent, "opened", port=port.name, rate=talk.connection.rate)])
+        return lent
+
+    def _is_elsewhere(self, source: int, port: Port) -> None:
+        self.emit([link_record(self.now_us(), source, "lost", port=port.name, why="another board is there")])
 
     def renamed(self, talk: Talk, ident: str) -> None:
         """Let the board that took a new ident keep its number under the new one."""

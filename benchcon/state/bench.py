@@ -285,7 +285,11 @@ class BenchState:
                 board.had_trouble("bad lines" if event.word == "discarded" else "repeats", event.at_us)
         if event.word not in ("came", "left"):  # those name the port that a tap offers, not the board's
             board.port = detail.get("port", board.port)
-        board.ident = detail.get("ident", board.ident)
+        if event.word == "ident":
+            board.identified = True
+            board.ident = detail.get("ident", board.ident)
+        elif not board.identified:
+            board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):
             board.known = False
         if event.word in ("opened", "lost", "released"):
@@ -318,7 +322,9 @@ def _hex(word: str) -> int:
 
 
 def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    if not hello_slip(event.words):
+    # Another board, where this one was: the link will say which number it has.
+    another = board.identified and words[4:] != [board.ident]
+    if not another and not hello_slip(event.words):
         board.protocol, board.items_told, board.buffer = (_hex(word) for word in words[:3])
         board.boot = _hex(words[3])
         board.ident = words[4]

@@ -41,6 +41,9 @@ class BoardState:
     """Its number on the bench."""
     port: str = ""
     ident: str = ""
+    identified: bool = False
+    """Whether the link has said that this number means the board `ident`: then only a new ident of its own changes it,
+    and nothing that another board says which is plugged in where it was."""
     name: str = ""
     model: str = ""
     chip: str = ""

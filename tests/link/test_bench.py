@@ -338,6 +338,34 @@ def test_a_link_to_a_terminal_that_is_anothers_by_now_is_not_opened(
             os.close(each)
 
 
+@pytest.mark.parametrize("twin", [True, False])
+def test_a_board_that_is_plugged_in_where_another_was_does_not_take_its_name(
+    board: Boards, bench: Benches, tmp_path: Path, twin: bool
+) -> None:
+    """The state took the newcomer's answer to `hello` for the board that the number means, and had two of one name."""
+    first, second, place = board(ident="lighting"), board(ident="met"), tmp_path / "place"
+    place.symlink_to(first.port)
+    here = bench(str(place))
+    one = here.stands(str(place), "live").source
+    if twin:  # the newcomer has the ident of a board that is linked elsewhere
+        here.bench.add_port(second.port)
+        here.stands(second.port, "live")
+    first.process.kill()
+    here.wait(lambda: here.linked("lost port"))
+    newcomer = board(ident="met")
+    place.unlink()
+    place.symlink_to(newcomer.port)
+    info = here.stands(str(place), "duplicate" if twin else "live")
+    assert info.source != one
+    here.wait(lambda: info.source in here.state.boards and bool(here.state.boards[info.source].ident))
+    idents = {source: state.ident for source, state in here.state.boards.items()}
+    assert idents.pop(one) == "lighting"
+    assert set(idents.values()) == {"met"}
+    assert (here.state.boards[one].link, here.state.boards[one].link_detail) == ("lost", "another board is there")
+    assert here.state.boards[info.source].duplicate is twin
+    assert here.state.board_named("lighting") is here.state.boards[one]
+
+
 def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Benches) -> None:
     desk, twin = board(ident="lighting"), board(ident="lighting")
     here = bench(desk.port)

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from state.one_board import Bench
 
+from benchcon.link.numbers import Numbers
 from benchcon.state import BenchState
 from benchcon.wire.codec import Splitter, answer, notification, request
 from benchcon.wire.records import BENCH, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
@@ -29,6 +30,48 @@ def test_bring_up_tells_who_the_board_is_and_how_it_stands() -> None:
     assert bench.state.board_named("lighting") is board
     assert bench.state.board_named("Lighting desk") is board
     assert bench.state.board_named("met") is None
+
+
+@given(st.lists(st.sampled_from(["lighting", "met", "power"]), min_size=1, max_size=8))
+def test_a_number_means_one_board_whatever_is_plugged_in_where_that_was(plugged: list[str]) -> None:
+    """One port, boards that come and go, and the records of the link as `benchcon.link.hub` writes them."""
+    state, numbers, owned = BenchState(), Numbers(), {}
+    heard_as = numbers.lend()
+    for turn, ident in enumerate(plugged):
+
+        def link(source: int, text: str, state: BenchState = state, at_us: int = turn * 1000) -> None:
+            state.feed(Batch(at_us, source, LINK, [text.encode()]))
+
+        link(heard_as, "opened port=/dev/ttyUSB0")
+        state.feed(Batch(turn * 1000, heard_as, LINE_DOWN, [request(1, ["hello"])]))
+        words = ["hello", "01", "03", "0040", f"{turn:04X}", ident]
+        state.feed(Batch(turn * 1000, heard_as, LINE_UP, [answer(1, words)]))
+        known = dict(owned)
+        assert {number: state.boards[number].ident for number in known} == known, "before the link has said who it is"
+        was_a_board = numbers.belongs_to_a_board(heard_as)
+        number = numbers.give(ident, heard_as, ()).number
+        if number != heard_as:
+            link(heard_as, "lost why=another%20board%20is%20there" if was_a_board else f"moved to={number}")
+        link(number, f"ident ident={ident} port=/dev/ttyUSB0")
+        owned[number] = ident
+        assert {number: board.ident for number, board in state.boards.items()} == owned
+        assert state.board_named(ident) is state.boards[number]
+        link(number, "lost port=/dev/ttyUSB0")
+        heard_as = number
+        # And the same from a keyframe on.
+        again = BenchState()
+        again.feed(Batch(state.at_us, BENCH, KEYFRAME, [state.keyframe()]))
+        state = again
+
+
+def test_without_a_link_a_board_is_who_it_says_it_is() -> None:
+    """A tap writes no `ident`: there whoever answers `hello` is there."""
+    state = BenchState()
+    state.feed(Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB0 by=tap ident=met"]))
+    for at_us, ident in enumerate(("met", "power")):
+        state.feed(Batch(at_us, 1, LINE_DOWN, [request(1, ["hello"])]))
+        state.feed(Batch(at_us, 1, LINE_UP, [answer(1, ["hello", "01", "03", "0040", "0001", ident])]))
+        assert state.boards[1].ident == ident
 
 
 def test_an_input_moves_and_an_encoder_counts_below_zero() -> None:
