@@ -25,8 +25,8 @@ def start(
     separate: bool = False,
     seed: int | None = None,
 ) -> Demo:
-    """Start the demo's desks (or those of another `panel` file), as `benchcon.rig.boards.start` does.
+    """Start the demo's desks, or those of another `panel` file, as `benchcon.rig.boards.start` does.
 
-    The power desk feeds the other two, as its panel file says: mains is on to begin with. `separate` leaves that out.
+    By its panel file the power desk feeds the other two, and mains is on at the start; `separate` leaves supplies out.
     """
     return simulated.start(panel or panel_path(), faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)

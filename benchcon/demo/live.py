@@ -1,4 +1,4 @@
-"""The demo with its console: desks, bench and the evening that is rehearsed on them, put together and taken apart."""
+"""The demo with its console: starts and ends the desks, the bench, and the scenario that is rehearsed on them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def scenario_path() -> Path:
 
 
 def evening(session: LiveSession, hands: Mapping[str, Hand]) -> LiveRun:
-    """Return the demo's scenario on `session`, to be started: over and over, with these hands on the controls."""
+    """Return a run of the demo's scenario on `session`, not started yet; it repeats, and `hands` work the desks."""
     scenario = scenario_in(scenario_path())
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
     run = LiveRun(session, scenario, rules, hands=hands, repeat=True)
@@ -42,9 +42,9 @@ def evening(session: LiveSession, hands: Mapping[str, Hand]) -> LiveRun:
 
 
 def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int:
-    """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`.
+    """Open the console on the demo's desks, and return its exit code when it is left, or after `seconds`.
 
-    `until`: who catches signals.
+    `until` catches the process's signals.
     """
     path, told = own_panel()
     if told:
@@ -62,7 +62,7 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
             import os
             import signal
 
-            # As if the user had closed the terminal: the console ends in its own way.
+            # The console ends as it does when the user closes the terminal.
             timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
             timer.daemon = True
             timer.start()

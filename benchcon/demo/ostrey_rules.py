@@ -22,7 +22,7 @@ def crosswind(crosswind_kt, memory):
 
 @display("wind_direction", format="03.0f")
 def direction(wind_direction):
-    # North is 360: a direction of 000 says that there is no wind.
+    # North is 360: a direction of 000 means that there is no wind.
     return round(wind_direction) % 360 or 360
 
 
@@ -57,7 +57,7 @@ def groups(approach, runway_edge, taxiway, stop_bar, brightness, lamp_test):
 
 @lamp("obstruction_lit")
 def obstruction(obstruction, lamp_test):
-    # Obstruction lights are for others: they do not follow the intensity.
+    # Obstruction lights do not follow the intensity of the airfield's lights.
     return bool(obstruction or lamp_test)
 
 

@@ -1,6 +1,6 @@
-"""The demo's panel file as the user's own: a copy to name parts in, so that nothing is written into the program itself.
+"""The user's copy of the demo's panel file, in which parts can be named without writing into the program itself.
 
-The demo is the same at every start. What somebody changed in the copy is put aside under a number then, never lost.
+The demo is the same at every start: a copy that was changed is then renamed with a number, so that nothing is lost.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from benchcon.text import printable
 
 
 def own_panel() -> tuple[Path, str]:
-    """Return the path of a fresh copy in the user's folder, and a line on what an earlier one was put aside as, or "".
+    """Return the path of a fresh copy in the user's folder, and a line that says where an earlier one is now, or "".
 
-    Where that folder cannot be written the copy is in a temporary one.
+    If that folder cannot be written, the copy is in a temporary one.
     """
     shipped = panel_path().read_bytes()
     path = home() / "demo" / panel_path().name

@@ -14,11 +14,11 @@ from benchcon.panel.file import load
 from benchcon.session import LiveSession
 
 TO_THE_FIRST_LAMP = ("t", "wait:1000", "enter", "wait:1000", "enter", "wait:4000", "enter", "wait:4000")
-"""Keys that begin a walk and answer its first question, whether all is dark. Then it lights one lamp."""
+"""Keys that begin a walk and answer its first question, whether all is dark; then it lights one lamp."""
 
 
 def demo_picture(path: str | Path) -> None:
-    """Write a picture of the demo, after its scenario has gone on for twelve seconds."""
+    """Write a picture of the demo after twelve seconds of its scenario."""
     with start() as demo:
         panel = load(panel_path())
         bench = Bench([desk.port for desk in demo.boards], panel=panel)
@@ -34,7 +34,7 @@ def demo_picture(path: str | Path) -> None:
 
 
 def walk_picture(path: str | Path) -> None:
-    """Write a picture of the walk over the demo's desks, where it lights the first lamp."""
+    """Write a picture of the walk over the demo's desks, at its first lamp."""
     path = Path(path).resolve()
     with start() as demo, tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):  # the walk's own report
         panel = load(panel_path())

@@ -1,1 +1,1 @@
-"""What a walk leaves behind: the text, the page to keep, the JUnit file, and the folder that holds them."""
+"""The report of a walk: its text, its HTML page, its JUnit file, and the folder that holds them."""

@@ -1,4 +1,4 @@
-"""The folder of a walk on disk: its journal while it goes, its report when it is over."""
+"""The folder of a walk on disk: its journal while it runs, its report when it is over."""
 
 from __future__ import annotations
 
@@ -18,30 +18,31 @@ from benchcon.walk.journal import FinishedStep, resume
 JOURNAL, REPORT, JUNIT, PAGE = "journal.jsonl", "walk.json", "junit.xml", "walk.html"
 FORM = 1
 LARGEST = 256 << 20
-"""Bytes of the largest file that is read."""
+"""Size in bytes of the largest file that is read."""
 
 
 class Folder:
-    """Where a walk is written. One program at a time."""
+    """The folder into which a walk is written, by one program at a time."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
         self._journal: IO[bytes] | None = None
 
     def report(self) -> dict[str, Any] | None:
-        """Return the report that the folder holds, None without one. Raises `Trouble` if it cannot be read."""
+        """Return the report in the folder, or None. Raises `Trouble` if it cannot be read."""
         return read_report(self.path) if (self.path / REPORT).exists() else None
 
     def unfinished(self, panel: Panel) -> list[FinishedStep]:
-        """Return what a walk that was broken off had done; an empty list: there is nothing to go on from.
+        """Return the finished groups of an interrupted walk; empty if there is nothing to continue.
 
-        Raises `Trouble` if it was a walk of another panel file, or the journal is none. Its last line may be torn.
+        Raises `Trouble` if it was a walk of another panel file, or if the file is not a journal. An incomplete last
+        line is ignored.
         """
         path = self.path / JOURNAL
         if not path.exists():
             return []
         raw = _slurp(path)
-        rows = raw.split(b"\n")[:-1]  # what follows the last line end was torn off
+        rows = raw.split(b"\n")[:-1]  # the last line is empty, or incomplete
         lines = []
         for number, row in enumerate(rows, 1):
             try:
@@ -66,9 +67,9 @@ class Folder:
             raise Trouble(f"{printable(str(path))}: {trouble}") from None
 
     def open(self, panel: Panel, began: str, done: list[FinishedStep]) -> str:
-        """Begin a journal, or go on with one. `done`: what is carried over from an earlier report.
+        """Begin a journal, or continue one. `done` are groups carried over from an earlier report.
 
-        Returns when the walk began: now, as `began` says, or when the one began that goes on.
+        Returns when the walk began: `began`, or the beginning of the walk that is continued.
         """
         from benchcon.walk.journal import line_of
 
@@ -89,7 +90,7 @@ class Folder:
 
     @property
     def began(self) -> str:
-        """When the walk began whose journal it holds: local wall time, ISO 8601; empty if that is not known."""
+        """When the walk in the journal began: local wall time, ISO 8601; empty if that is not known."""
         try:
             return str(json.loads(_slurp(self.path / JOURNAL).split(b"\n", 1)[0])["began"])
         except (Trouble, ValueError, KeyError, TypeError, RecursionError):
@@ -103,7 +104,7 @@ class Folder:
         return b"\n" in raw and b'"over":true' not in raw
 
     def write(self, line: Mapping[str, Any]) -> None:
-        """Write one line; it is on disk when this returns. Raises `Trouble`, with nothing half written left behind."""
+        """Write one line, which is on disk when this returns. Raises `Trouble`, and then leaves no incomplete line."""
         assert self._journal is not None
         raw = json.dumps(line, ensure_ascii=True, separators=(",", ":")).encode() + b"\n"
         at = self._journal.tell()
@@ -117,12 +118,16 @@ class Folder:
             raise self._cannot(error) from None
 
     def finish(self, report: Mapping[str, Any], panel: Panel, changed: list[str] | None) -> None:
-        """Write the report's three files, each whole or not at all, and end the journal. Raises `Trouble`."""
+        """Write the report's three files, each whole or not at all, and end the journal.
+
+        `changed` are the changes since an earlier report, None if there was none. Raises `Trouble` if the files cannot
+        be written.
+        """
         from benchcon.report.walk_junit import junit
         from benchcon.report.walk_page import page
 
         text = json.dumps(report, ensure_ascii=False, indent=1) + "\n"
-        # What all else can be made from again is written first.
+        # First the JSON file, from which the others can be made again.
         write_whole(self.path / REPORT, text.encode(), links=False)
         write_whole(self.path / JUNIT, junit(report), links=False)
         write_whole(self.path / PAGE, page(report, panel, changed).encode(), links=False)
@@ -130,7 +135,7 @@ class Folder:
         self.close()
 
     def close(self) -> None:
-        """Close the journal; a walk that is not over goes on from here next time."""
+        """Close the journal; a walk that is not over can be continued from it."""
         if self._journal is not None:
             with contextlib.suppress(OSError):
                 self._journal.close()
@@ -141,12 +146,12 @@ class Folder:
 
 
 def _no_link(path: str, flags: int) -> int:
-    """Open no symbolic link: whoever could put one there would have us write where it leads."""
+    """Open `path` unless it is a symbolic link, through which others could make us write elsewhere."""
     return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o666)
 
 
 def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:
-    """Return the report in `folder`. Raises `Trouble` if there is none that can be read."""
+    """Return the report in `folder`. Raises `Trouble` if there is none, or if it cannot be read."""
     from benchcon.report.walk import FORM as REPORT_FORM
 
     path = Path(folder) / REPORT
@@ -185,7 +190,7 @@ def _slurp(path: Path) -> bytes:
 
 
 def _cut_torn(path: Path) -> None:
-    """Remove what follows the last line end: a line that was being written when the walk was killed."""
+    """Remove what follows the last line end: a line that was not finished when the walk was killed."""
     raw = _slurp(path)
     whole = raw.rfind(b"\n") + 1
     if whole != len(raw):

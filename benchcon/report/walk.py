@@ -1,4 +1,4 @@
-"""The report of a walk as one plain value, and what has changed since another one. `protocols/walk-report.md`."""
+"""The report of a walk as JSON values, and its changes from an earlier one. See `protocols/walk-report.md`."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ FORM = 1
 """Version of the report's JSON."""
 
 VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not asked")
-"""``possibly faulty``: a finding that is one of several explanations names this part, but not all of them do."""
+"""``possibly faulty`` means that only some of several explanations name the part."""
 
 BESIDES = {
     "rest": "everything at rest, while nobody touches it",
@@ -34,14 +34,13 @@ BESIDES = {
     "pair": "lamps two at a time",
     "clear": "",
 }
-"""What a walk asks besides parts, by the kind of its groups: what was not tested if it was skipped; empty: nothing."""
+"""For each kind of group that is not one part, what was not tested if it was skipped; empty: nothing."""
 
 
 def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the report: JSON values only.
+    """Return the report as JSON values.
 
-    `about` is kept as it is (when, who, boards and their firmware). The findings are worked out here, from the
-    evidence.
+    `about` (when, who, boards and their firmware) is copied; the findings are worked out from the evidence in `done`.
     """
     layout = PanelIndex.of(panel)
     groups = list(done)
@@ -68,8 +67,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
 
 
 MOST = 7
-"""How many findings are shown at most: with more than that there is a cause that they have in common, or one hides
-another."""
+"""Most findings that are shown. If there are more, they have a common cause, or one hides another."""
 
 _CAUSES = (
     "weak supply",
@@ -81,13 +79,13 @@ _CAUSES = (
     "went dark",
     "common open",
 )
-"""Kinds that may be behind others, the first to look at first."""
+"""Kinds that may cause others, in the order in which to look at them."""
 
 
 def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
-    """Return which findings to show, by number from 0, and what to say of the others; empty: these are all.
+    """Return the numbers (from 0) of the findings to show, and a sentence about the others; empty if these are all.
 
-    Causes that others may come of stand first, then what is sure, then what may be so, then what nothing explains.
+    Possible causes of others come first, then certain findings, then possible ones, then what is unexplained.
     """
     numbers = list(range(len(findings)))
     if len(numbers) <= MOST:
@@ -104,12 +102,12 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
 
 
 def is_about_boards(report: Mapping[str, Any]) -> bool:
-    """Whether a finding names no part, but a board: what is about no single part tells whether that is mended."""
+    """Return whether a finding names a board and no part, so that testing single parts again cannot clear it."""
     return any(not finding["parts"] for finding in report["findings"])
 
 
 def counts(panel: Panel, done: Iterable[FinishedStep]) -> dict[str, int]:
-    """Return how many parts have each verdict: what the report says, before there is one."""
+    """Return how many parts have each verdict, as the report of `done` will say."""
     groups = list(done)
     found = diagnose(panel, [each for group in groups for each in group.evidence])
     by_part = {group.group.name: group for group in groups}
@@ -170,7 +168,7 @@ def _part(
 
 
 def _board(row: Mapping[str, Any], groups: Sequence[FinishedStep]) -> dict[str, Any]:
-    """A board of the head: what happened to it in the whole walk, and not only since it was gone on with."""
+    """Return a board's row in the head, with what happened in the whole walk, not only since it was continued."""
     if "link" not in row:
         return dict(row)
     happened = [each for group in groups for each in group.evidence if isinstance(each, BoardTrouble)]
@@ -185,7 +183,7 @@ _COUNTED = ("resets", "lost", "silences", "darks", "missing", "bad_here", "bad_t
 
 
 def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[FinishedStep]) -> list[dict[str, str]]:
-    """Return what was not tested, ``what`` and ``why``; of parts with their ``name``."""
+    """Return what was not tested: for each item ``what`` and ``why``, and of a part its ``name``."""
     out = []
     for row in parts:
         part = panel.part(row["name"])
@@ -208,7 +206,7 @@ def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[
 
 
 def _not_together(panel: Panel, group: FinishedStep) -> list[dict[str, str]]:
-    """What was not lit with all the others: a board that did not bear it, what a current budget does not allow."""
+    """Return what was not lit together with everything else: boards left out, and what exceeds a current budget."""
     looks = [look for look in group.evidence if isinstance(look, LampLook)]
     out = [{"name": "", "what": BESIDES["together"], "why": group.note}] if group.note else []
     if len(looks) > 1:
@@ -224,7 +222,7 @@ def _not_together(panel: Panel, group: FinishedStep) -> list[dict[str, str]]:
 
 
 def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], found: list[Finding]) -> dict[str, Any]:
-    """What came of a supply: of what it feeds with it off (`source` 0), and on by each of its sources."""
+    """Return the results of a supply: with it off (`source` 0), and on by each of its sources."""
     group = done.get(f"supply {supply.name}")
     looks = [each for each in group.evidence if isinstance(each, SupplyLook)] if group else []
     how = group.how if group else "not asked"
@@ -247,7 +245,7 @@ def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], foun
 
 
 def done_of(report: Mapping[str, Any]) -> list[FinishedStep]:
-    """Return the finished groups that a report holds, to go on from. Raises `Trouble`."""
+    """Return the finished groups in a report, to continue from. Raises `Trouble` if it is not a report."""
     from benchcon.walk.journal import resume
 
     lines = report.get("evidence")
@@ -257,7 +255,7 @@ def done_of(report: Mapping[str, Any]) -> list[FinishedStep]:
 
 
 def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
-    """Return part → verdict of a report."""
+    """Return the verdict of each part in a report. Raises `Trouble` if it is not a report."""
     parts = report.get("parts")
     if report.get("walk") != FORM or not isinstance(parts, list):
         raise Trouble("this is not a report of a walk")
@@ -265,10 +263,10 @@ def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
 
 
 def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
-    """Return what has changed from one report to a later one of the same panel, one line each; empty: nothing.
+    """Return the changes from one report to a later one of the same panel, one line each.
 
-    Verdicts, findings, figures beyond a tenth, firmware and panel file. What the later one did not ask is not compared;
-    `not_compared` says how much that is. Raises `Trouble` if one is not a report.
+    Compared are verdicts, findings, figures (if they differ by more than a tenth), firmware and panel file, but not
+    what the later walk did not ask (`not_compared`). Raises `Trouble` if one is not a report.
     """
     unasked = set(_unasked(old, new))
     before, after = ({n: v for n, v in verdicts(r).items() if n not in unasked} for r in (old, new))
@@ -291,7 +289,7 @@ def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
 
 
 def not_compared(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
-    """Say in one line what the later report did not ask, and the earlier one did; empty: nothing."""
+    """Return in one line how much the earlier walk asked and the later one did not; empty if nothing."""
     count = len(_unasked(old, new))
     return f"{counted(count, 'part')} not asked this time, and so not compared" if count else ""
 
@@ -318,7 +316,7 @@ def _figure_changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]
     for key in tables[0].keys() & tables[1].keys():
         was, now = tables[0][key], tables[1][key]
         if not isinstance(was, int | float) or not isinstance(now, int | float) or not abs(was) < 1e15:
-            continue  # a report that was changed by hand may say anything
+            continue  # a report edited by hand may have anything here
         least = 1000 if str(key[1]).endswith("_us") else 3
         if abs(now - was) > max(least if not str(key[1]).startswith("counts_a") else 0.1, abs(was) / 10):
             out.append(f"{key[0]}: {str(key[1]).replace('_', ' ')} {was} before, {now} now")

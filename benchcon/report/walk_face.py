@@ -1,7 +1,7 @@
-"""The panel's face in a walk's page: every part where it sits, marked by how the walk found it.
+"""The picture of the panel on a walk's page: every part in its place, marked with its verdict.
 
-The picture is drawn for paper: it fits between the margins of A4 and of Letter, and whatever is written or marked on it
-has the size that it has in print, however large the plate is. On a screen it only gets larger.
+The picture is drawn for paper: it fits between the margins of A4 and of Letter, and its texts and marks have a fixed
+size in print, however large the plate is. On a screen it can only get larger.
 """
 
 from __future__ import annotations
@@ -19,44 +19,44 @@ from benchcon.panel.places import belong, engraved, inside_of
 from benchcon.walk.marks import MARKS
 
 WIDTH_MM, HEIGHT_MM = 182.0, 150.0
-"""Room for the picture on paper: A4 less two margins of 14 mm is 182 mm wide, Letter 188 mm."""
+"""Room for the picture on paper: between margins of 14 mm, A4 is 182 mm wide and Letter 188 mm."""
 MOST_SCALE = 2.0
 POINT_MM = 25.4 / 72
 SIZES_PT = (10.0, 9.0, 8.5, 8.0, 7.5, 7.0)
-"""Of labels, in print. What is smaller than 7 pt is not read at a bench (common practice, no source)."""
+"""Type sizes of labels in print; below 7 pt they cannot be read at a bench (common practice, no source)."""
 _MARK_MM = 1.7
 """Radius of a verdict's mark, in print."""
 _GAP_MM = 0.9
-"""Between a part and the frame round it, in print."""
+"""Gap between a part and the frame round it, in print."""
 _AIR_MM = 0.35
-"""Between a label and its part, in print, besides a millimetre on the plate."""
+"""Gap between a label and its part in print, in addition to a millimetre on the plate."""
 
 
 class FacePicture(NamedTuple):
-    """The picture, and what it could not say in words."""
+    """The picture, and the labels that did not fit into it."""
 
     svg: str
-    """An ``<svg>`` element, every text in it escaped."""
+    """An ``<svg>`` element in which every text is escaped."""
     keys: tuple[tuple[str, str], ...]
-    """Numbers that stand on it where a label had no room, and the labels."""
+    """Number and label of each part whose label had no room, so that its number is drawn."""
 
 
 def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> FacePicture:
-    """Return the picture. `said`: for each part the findings that name it, number and words.
+    """Return the picture. `said` gives for each part the findings that name it, as number and words.
 
-    Every mark and label stands where it covers no part and no other label.
+    No mark or label covers a part or another label.
     """
     plate = Plate.of(panel)
     width, height = plate.width_mm, plate.height_mm
     scale = min(MOST_SCALE, WIDTH_MM / (1.02 * width), HEIGHT_MM / (1.02 * height))
     unit = 1 / scale
-    """How many millimetres of the plate are one in print."""
+    """Millimetres on the plate for each millimetre in print."""
     rim = 0.01 * min(width, height)
     rings = {part.name: _ring(plate, part, unit) for part in panel.parts if said.get(part.name)}
     marks = _marks(plate, unit, rings.values())
     fronts = {part.name: _wider(rings.get(part.name) or plate.front(part), _AIR_MM * unit) for part in panel.parts}
     numbers: dict[str, list[int]] = {}
-    for part in panel.parts:  # what is found of a lamp in something is written at the label of that
+    for part in panel.parts:  # a finding on a lamp in a control is written at the control's label
         numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
     suffixes = {name: f" ({', '.join(map(str, here))})" for name, here in numbers.items() if here}
     told = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
@@ -92,13 +92,13 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
 
 
 def key_mark(verdict: str) -> str:
-    """Return the mark of a verdict by itself, for the key under the picture."""
+    """Return the mark of a verdict as an ``<svg>`` of its own, for the key below the picture."""
     shapes = "".join(_drawn_mark((-1, -1, 1, 1), verdict))
     return f'<svg class="key-mark part {verdict.replace(" ", "-")}" viewBox="-1.1 -1.1 2.2 2.2">{shapes}</svg>'
 
 
 def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Bounds]:
-    """Where the mark of each part lies: at a corner of it, on the plate, and clear of other parts and marks."""
+    """Return the place of each part's mark: at a corner of the part, on the plate, clear of other parts and marks."""
     fronts = [(part, plate.front(part)) for part in plate.panel.parts]
     radius, away = _MARK_MM * unit, _GAP_MM * unit
     found: dict[str, Bounds] = {}
@@ -106,7 +106,7 @@ def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Boun
     for part, front in fronts:
         home = plate.panel.part(inside_of(part))
         if home is not None:
-            # A lamp in a control has its mark below that of the control.
+            # The mark of a lamp in a control is below the control's own mark.
             inside[home.name] = number = inside.get(home.name, 0) + 1
             left, top, right, bottom = found.get(home.name, front)
             lower = 2.3 * radius * number
@@ -122,7 +122,7 @@ def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Boun
 
 
 def _at_corner(front: Bounds, corner: tuple[int, int], radius: float, away: float, plate: Plate) -> Bounds:
-    """The square of a mark at a corner of a part, (0, 0) the upper left, moved onto the plate."""
+    """Return the square of a mark at a corner of a part ((0, 0) is the upper left), moved onto the plate."""
     x = front[2] + away if corner[0] else front[0] - away
     y = front[3] + away if corner[1] else front[1] - away
     x = min(max(x, radius), plate.width_mm - radius)
@@ -131,7 +131,7 @@ def _at_corner(front: Bounds, corner: tuple[int, int], radius: float, away: floa
 
 
 def _ring(plate: Plate, part: Part, unit: float) -> Bounds:
-    """The frame round a part with a finding, to be seen from across the room."""
+    """Return the frame round a part with a finding, which can be seen from across the room."""
     return _wider(plate.front(part), _GAP_MM * unit)
 
 
@@ -147,7 +147,7 @@ def _drawn_ring(ring: Bounds, unit: float, possibly: bool) -> str:
 
 
 def _drawn_mark(at: Bounds, verdict: str) -> list[str]:
-    """A shape for each verdict, as well as a colour: round, square, on its point; hollow where nothing was tested."""
+    """Return a mark, which has a shape as well as a colour for each verdict, and is hollow if nothing was tested."""
     x, y, radius = (at[0] + at[2]) / 2, (at[1] + at[3]) / 2, (at[2] - at[0]) / 2
     thin, thick = f'stroke-width="{0.12 * radius:.3f}"', f'stroke-width="{0.26 * radius:.3f}"'
 

@@ -1,4 +1,4 @@
-"""A walk as JUnit XML: one test case a part, for programs that show test results."""
+"""A walk as JUnit XML, with a test case for each part, for programs that show test results."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from benchcon.junit import Case, Failure, Suite, document
 
 
 def junit(report: Mapping[str, Any]) -> bytes:
-    """Return the report as a JUnit document, UTF-8.
+    """Return the report as a JUnit document in UTF-8.
 
-    A faulty part is a failure, one that was skipped, not wired or not asked is skipped; the suites are the kinds of
-    parts, and what the walk did besides (hands off, all dark, matrices).
+    A faulty part is a failure; a part that was skipped, not wired or not asked is skipped. There is a suite for each
+    kind of part, and one for the walk's other steps (hands off, all dark, matrices).
     """
     kinds: dict[str, list[Case]] = {}
     for part in report["parts"]:
         kinds.setdefault(part["kind"], []).append(_case(part, report["findings"]))
     began = str(report.get("began") or "")[:19]
     suites = [Suite(kind, cases, began=began) for kind, cases in kinds.items()]
-    # Findings that name no part of the panel's list would be lost: a matrix's, say. They hang on the whole walk.
+    # Findings that name no part, such as those about a matrix, would be lost; they go to a case for the whole walk.
     named = {number for part in report["parts"] for number in part["findings"]}
     rest = [finding for number, finding in enumerate(report["findings"]) if number not in named]
     whole = Case("walk", "whole", 0.0, _failure(rest) if rest else None)
@@ -36,7 +36,7 @@ def _case(part: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> Cas
 
 
 def _properties(report: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """The head of the report: who, when, which panel, how each board's link was, what was not tested."""
+    """Yield the head of the report as properties: who, when, panel, the boards' links, and what was not tested."""
     for key in ("serial", "began", "zone", "took_s", "by", "program"):
         if report.get(key):
             yield key, str(report[key])
@@ -50,7 +50,7 @@ def _properties(report: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def wire_words(wire: Mapping[str, str]) -> str:
-    """Return where a wire goes in one line, as far as it is known: ``J1 pin 4, green, D4, met.unit``."""
+    """Return in one line where a wire goes, as far as it is known: ``J1 pin 4, green, D4, met.unit``."""
     plug = f"{wire['connector']}{' pin ' * bool(wire['connector_pin'])}{wire['connector_pin']}"
     return ", ".join(filter(None, (plug.strip(), wire["wire"], wire["pin"], wire["channel"])))
 

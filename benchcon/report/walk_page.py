@@ -1,4 +1,4 @@
-"""The report as one HTML page that needs nothing else: to be kept with the panel, printed, or sent."""
+"""The report as one self-contained HTML page, to keep with the panel, print, or send."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ CAUTION = (
     "destroys it. Choose a fuse by the thinnest wire behind it. Solder with the supply off, in moving air, with eye "
     "protection."
 )
-"""What whoever mends a panel must mind; common practice."""
+"""Precautions for whoever repairs the panel (common practice, no source)."""
 
 
 def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None = None) -> str:
-    """Return the page. `changed`: what is other than in an earlier report; None: it was not compared."""
+    """Return the HTML page. `changed` are the changes from an earlier report; None: it was not compared."""
     findings, parts = report["findings"], report["parts"]
     verdicts = {part["name"]: part["verdict"] for part in parts}
     said = {part["name"]: [(n + 1, findings[n]["because"]) for n in part["findings"]] for part in parts}
@@ -76,11 +76,11 @@ BEYOND = (
     "how fast outputs answer their controls (benchcon timing)",
     "fuses, insulation, and whatever is not on a channel of a board",
 )
-"""What no walk tests."""
+"""What a walk does not test."""
 
 
 def _verdict(report: Mapping[str, Any]) -> str:
-    """Return the whole in one line; that nothing was found says nothing about what was not tested."""
+    """Return the overall result in one line, which does not pass what was not tested."""
     if report["result"] != "passed":
         return "✗ faulty: see below"
     counts = report["counts"]
@@ -91,7 +91,7 @@ def _verdict(report: Mapping[str, Any]) -> str:
 
 
 def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return what the head of the page says, each with its word; where nobody said who walked, room to write it."""
+    """Return the rows of the page's head, with room to write a name if nobody said who walked."""
     took = report.get("took_s")
     who = report.get("by") or ("a simulated hand" if report.get("simulated") else "")
     rows = [
@@ -108,18 +108,18 @@ def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def _narrow(section: Section) -> bool:
-    """Whether two such sections have room side by side: their tables are those of pins."""
+    """Return whether the section's table is narrow enough (a table of pins) to stand beside another."""
     return bool(section.table) and len(section.table[0]) <= 3
 
 
 def name_of_board(board: Board) -> str:
-    """Return what the heading over a board's wiring says: ``met · Weather desk · atmega328p, 5 V``."""
+    """Return the heading of a board's wiring: ``met · Weather desk · atmega328p, 5 V``."""
     chip = f"{board.chip}, {board.supply_mv / 1000:g} V" if board.chip else ""
     return " · ".join(filter(None, (board.name, board.label, chip)))
 
 
 def _board(row: Mapping[str, Any]) -> dict[str, Any]:
-    """A board, and how its link was; None where that was not watched."""
+    """Return a board and the condition of its link, which is None if it was not watched."""
     board: dict[str, Any] = dict.fromkeys(("name", "ident", "firmware", "chip", "port"), "") | dict(row)
     link = row.get("link")
     if link is None:
@@ -145,7 +145,7 @@ def _board(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _untested(rows: Sequence[Mapping[str, str]]) -> list[tuple[str, str]]:
-    """Return why, and everything that was not tested for that reason."""
+    """Return for each reason everything that was not tested because of it."""
     by: dict[str, list[str]] = {}
     for row in rows:
         by.setdefault(row["why"], []).append(row["what"])
@@ -153,14 +153,14 @@ def _untested(rows: Sequence[Mapping[str, str]]) -> list[tuple[str, str]]:
 
 
 def _meanings(findings: Sequence[Mapping[str, Any]]) -> list[Any]:
-    """Return the kinds of these findings, as far as they are of the table, each once."""
+    """Return the kinds of these findings that are in the table of kinds, each once."""
     there = dict.fromkeys(kind for each in findings for kind in each["kinds"] if kind in kinds())
     return [kinds()[kind] for kind in there]
 
 
 def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str]) -> dict[str, Any]:
-    """`number` is from 0; the page counts from 1."""
-    names = finding["parts"] or finding["channels"]  # of a whole board or supply
+    """Return a finding for the page, which counts from 1; `number` is from 0."""
+    names = finding["parts"] or finding["channels"]  # a finding on a whole board or supply has no parts
     return {
         **finding,
         "number": number + 1,
@@ -171,7 +171,7 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
 
 
 def _part(part: Mapping[str, Any], kept: bool) -> dict[str, Any]:
-    """A part with its wires, as the wiring list has them, and how it was found."""
+    """Return a part with its wires, as in the wiring list, and its verdict."""
     sign, found = MARKS[part["verdict"]]
     return {
         **part,

@@ -1,1 +1,1 @@
-"""What a screen shows, and what its keys do to parts and captures, without a screen: nothing here knows Textual."""
+"""What a screen shows, and what its keys do to parts and captures. Nothing here imports Textual."""

@@ -1,4 +1,4 @@
-"""How a board stands, in a shape, a colour and words: the same on every screen."""
+"""The status of a board as a shape, a colour and words, the same on every screen."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ if TYPE_CHECKING:
 
 
 class BoardStatus(NamedTuple):
-    """Shape, colour and words for how a board stands."""
+    """The status of a board as a shape, a colour and words."""
 
     shape: str
     colour: str
     word: str
     """One or two words, such as ``live`` or ``silent 4 s``."""
     advice: str
-    """A sentence: what it means and what to do. Empty where all is well."""
+    """A sentence that says what it means and what to do; empty if all is well."""
     loud: bool = False
-    """It matters more than the board's name where there is no room for both."""
+    """If there is not enough room, the status is shown rather than the board's name."""
 
 
 _LOOKS = {
@@ -56,13 +56,16 @@ _WEAK = {
     "repeats": "Requests have to be repeated: look at the wire to the board's receiver (RX) and at its supply.",
     "slow": "Every answer comes late: a USB adapter that holds bytes back (its latency timer), or a slow main loop.",
 }
-"""What is the matter with a link that is live all the same."""
+"""Advice for a link that is live but not well, by what ails it."""
 
 
 def status_of(
     board: BoardState | None, now_us: int, verdict: LinkVerdict | None = None, absent: str = "absent"
 ) -> BoardStatus:
-    """Return how `board` stands at `now_us`; `verdict`: what ails its link, by the last few minutes."""
+    """Return the status of `board` at `now_us`; `verdict` is what ailed its link in the last few minutes.
+
+    `absent` is the liveness of a board that is None.
+    """
     key = liveness_of(board, now_us, absent)
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
     word = LIVENESS_WORDS.get(key, key)
@@ -80,7 +83,7 @@ def status_of(
                 word = f"slow {(board.round_trip_floor_us or 0) // 1000} ms"
         if key == "live" and verdict is not None:
             advice = verdict.sentence
-            if verdict.ailment != "host":  # of that the link is innocent
+            if verdict.ailment != "host":  # that is not the link's fault
                 shape, colour, word = "◍", WARN, verdict.word
         if dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
@@ -90,17 +93,17 @@ def status_of(
 
 
 class Darkness(NamedTuple):
-    """Which of the boards that have outputs are dark. Names are the panel's."""
+    """Which of the boards with outputs are dark, by their names on the panel."""
 
     dark: tuple[str, ...]
     not_dark: tuple[str, ...]
-    """Live, and not dark."""
+    """Boards that are live and not dark."""
     not_known: tuple[str, ...]
-    """Met before, and silent, lost or released now: whatever they said last may be so no longer."""
+    """Boards that are silent, lost or released now, so that their last report may be out of date."""
 
     @property
     def everything(self) -> bool:
-        """Whether all that can be said to be dark or not is dark."""
+        """Whether all boards whose state is known are dark, and there are any."""
         return bool(self.dark) and not self.not_dark
 
 

@@ -1,4 +1,4 @@
-"""What is said of the captures that are being written."""
+"""Messages about the captures that are being written."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def size_text(count: int) -> str:
 
 
 def closed_text(closed: Closed) -> str:
-    """Return what a closed capture holds, in one line: file, records, bytes, length, what is missing."""
+    """Return what is in a closed capture in one line: file, records, size, duration, and what is missing."""
     figures = closed.figures
     span = span_text(closed.to_us - closed.from_us)
     size = size_text(figures.bytes) + (f" ({figures.bytes} B)" if figures.bytes >= 1000 else "")

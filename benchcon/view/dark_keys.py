@@ -1,7 +1,7 @@
-"""The keys of dark, and how they are written wherever the screen or a message names one.
+"""The keys for dark and for its end, and their names on screens and in messages.
 
-The key that ends dark is far from the key that asks for it: whoever reaches for dark in a hurry and misses must not end
-it. So the function keys beside F9 do nothing.
+The two keys are far apart, and the function keys beside F9 do nothing: whoever reaches for dark in a hurry and misses
+must not end it.
 """
 
 DARK_KEYS = ("f9", "ctrl+d")

@@ -1,7 +1,7 @@
-"""From the session's events to what the widgets look at once a frame.
+"""Collects the session's events for the widgets, which look at them once a frame.
 
-The session calls `Feed.take` on the link's thread: it only appends. Everything else happens on the console's side, once
-a frame, in `Feed.drain`. What is kept is bounded; what was dropped from the bounded store is counted.
+The session calls `Feed.take` on the link's thread, which only appends. Everything else happens on the console's thread,
+once a frame, in `Feed.drain`. All storage is bounded, and what is dropped is counted.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from benchcon.view.folding import Folding
 from benchcon.wire import events as ev
 
 EVENTS_KEPT = 20_000
-"""Events that the list can look back on."""
+"""Number of events that the list keeps."""
 MOST_WAITING = 20_000
-"""Events that may wait for the screen (a flood, a terminal that hangs); beyond that the oldest go, counted. The screen
-sorts this many in a tenth of a second."""
+"""Most events that wait for the screen, as in a flood or while the terminal hangs; the oldest of more are dropped and
+counted. The screen sorts this many in a tenth of a second."""
 FRESH_US = 700_000
-"""How long a part that moved stands out."""
+"""How long a part that moved is highlighted."""
 
 
 class Touch(NamedTuple):
@@ -42,38 +42,38 @@ class Feed:
         self._lock = threading.Lock()
         self._by_channel: dict[tuple[int, str], Part] = {}
         self.events_taken = 0
-        """Events handed over so far."""
+        """Number of events handed over so far."""
         self.events_seen = 0
-        """Events sorted so far."""
+        """Number of events sorted so far."""
         self.events_dropped = 0
-        """Events that were never sorted because the screen stood still for too long; told among the notices."""
+        """Number of events that were dropped because the screen stood still for too long; a notice reports it."""
         self.listed: deque[tuple[int, ev.Event]] = deque(maxlen=EVENTS_KEPT)
-        """The latest events with their running count, oldest first; heartbeats and plain answers are left out."""
+        """The latest events with their running number, oldest first, without heartbeats and plain answers."""
         self.listed_count = 0
         self.whole = True
-        """Whether nothing happened before the first event that was ever listed."""
+        """Whether nothing happened before the first listed event."""
         self.refills = 0
         """How often the list was rebuilt."""
         self.folding = Folding()
-        """Entries that stand for several events, by their number."""
+        """The entries that stand for several events."""
         self.touched: Touch | None = None
         self.fresh: dict[str, int] = {}
-        """By part name: when it last moved."""
+        """For each part, by name, when it last moved (µs)."""
         self.moves: dict[str, int] = {}
-        """By part name: how often any of its channels changed."""
+        """For each part, by name, how often any of its channels changed."""
         self.alive: set[int] = set()
-        """Sources that have sent a heartbeat: how they stand, dark or not, is known only from then on."""
+        """Sources that have sent a heartbeat; only from then on is it known whether they are dark."""
         self.listeners: list[Callable[[list[ev.Event]], None]] = []
-        """Called once a frame with the events since the last one, on the console's thread."""
+        """Functions called once a frame, on the console's thread, with the events since the last frame."""
         self.watchers: list[Callable[[list[ValueChange]], None]] = []
-        """As `listeners`, with what has changed."""
+        """Functions called in the same way with the changes since the last frame."""
         self.changes_missed = False
-        """Some changes went unseen, because the screen stood still: everything has to be read in again."""
+        """Changes were dropped because the screen stood still, so everything must be read again."""
         self._changes: deque[list[ValueChange]] = deque()
         self._changes_count = 0
 
     def take(self, events: list[ev.Event]) -> None:
-        """Hand over events; called on any thread, returns at once."""
+        """Hand over events. It may be called on any thread, and returns at once."""
         with self._lock:
             self._waiting.append(events)
             self.events_taken += len(events)
@@ -84,7 +84,7 @@ class Feed:
                 self.events_dropped += gone
 
     def change(self, changes: list[ValueChange]) -> None:
-        """Hand over what has changed; called on any thread, returns at once."""
+        """Hand over changes. It may be called on any thread, and returns at once."""
         with self._lock:
             self._changes.append(changes)
             self._changes_count += len(changes)
@@ -98,7 +98,7 @@ class Feed:
         return bool(self._waiting or self._changes)
 
     def wire(self, panel: Panel, boards: dict[str, BoardState]) -> None:
-        """Learn which part sits on which channel of which board."""
+        """Set which part is on which channel of which board."""
         self._by_channel = {
             (boards[channel.board].source, channel.id): part
             for part in panel.parts
@@ -107,11 +107,11 @@ class Feed:
         }
 
     def part_on(self, source: int, channel_id: str) -> Part | None:
-        """Return the part on a channel, if there is one."""
+        """Return the part on a channel, or None."""
         return self._by_channel.get((source, channel_id))
 
     def drain(self) -> int:
-        """Sort what has come since the last call; returns how many events that was."""
+        """Sort what has come since the last call; return the number of events."""
         with self._lock:
             waiting, self._waiting = self._waiting, deque()
             changed, self._changes = self._changes, deque()
@@ -139,7 +139,7 @@ class Feed:
         find, fresh, moves = self._by_channel.get, self.fresh, self.moves
         touched: tuple[Control, int] | None = None
         for at_us, source, channel_id, _, clock_us in changes:
-            part = find((source, channel_id)) if clock_us else None  # else the board has not reported it by itself
+            part = find((source, channel_id)) if clock_us else None  # without a clock it was not a notification
             if part is not None:
                 fresh[part.name] = at_us
                 moves[part.name] = moves.get(part.name, 0) + 1
@@ -154,7 +154,7 @@ class Feed:
             self.listed.append((self.listed_count, event))
 
     def refill(self, events: Iterable[ev.Event], whole: bool) -> None:
-        """List these instead, oldest first: what happened in a recording until where it stands."""
+        """Replace the list by these events, oldest first: those of a capture up to its present position."""
         self.listed.clear()
         self.folding.clear()
         self.listed_count = 0
@@ -164,26 +164,29 @@ class Feed:
             self._list(event)
 
     def _folded(self, event: ev.Event) -> bool:
-        """Whether a request is one more of an entry that stands already."""
+        """Return whether a request is folded into an existing entry."""
         if not isinstance(event, ev.Asked) or event.words[:1] != ("set",):
             return False
         return self.folding.take(event, self.listed_count + 1)
 
     def is_fresh(self, name: str, now_us: int) -> bool:
-        """Return whether a part was moved a moment ago."""
+        """Return whether the part `name` was moved within `FRESH_US`."""
         at_us = self.fresh.get(name)
         return at_us is not None and 0 <= now_us - at_us < FRESH_US
 
     def start_again(self) -> None:
-        """Forget what was seen: a replay has jumped elsewhere."""
+        """Forget everything, because a replay has jumped."""
         self.refill((), whole=True)
         self.fresh.clear()
         self.touched = None
 
 
 def worth_telling(event: ev.Event) -> bool:
-    """Whether an event is listed. Left out are heartbeats, requests and answers that change and refuse nothing, and
-    values from elsewhere: twenty a second would leave room for nothing else."""
+    """Return whether an event is listed.
+
+    Heartbeats, requests and answers that neither change nor refuse anything, and values from other programs are left
+    out: at twenty a second they would leave no room for anything else.
+    """
     if isinstance(event, ev.Link) and event.word == "values":
         return False
     if isinstance(event, ev.Answered):

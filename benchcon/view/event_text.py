@@ -1,4 +1,4 @@
-"""One event as one line for a person."""
+"""Puts one event into one line of text."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchcon.wire.items import signed16
 
 
 class EventLine(NamedTuple):
-    """What the list shows of an event; all text is printable."""
+    """What the list shows of an event. All text is printable."""
 
     at_us: int
     source: int
@@ -28,14 +28,14 @@ class EventLine(NamedTuple):
 
 
 class Names(NamedTuple):
-    """How channels are called in a line: by their part, where the panel has one, and by their id unless `brief`."""
+    """How lines name channels: by their part, if the panel has one, and unless `brief` also by their id."""
 
     feed: Feed
     brief: bool = False
 
 
 def tell(event: ev.Event, names: Names) -> EventLine:
-    """Return `event` as a line; parts are named where the panel names them."""
+    """Return `event` as a line, with channels called as `names` says."""
     sort, text, colour = _TELLERS[type(event)](event, names)
     return EventLine(event[0], event[1], sort, text, colour)
 
@@ -62,7 +62,7 @@ def _moved(event: ev.Moved, names: Names) -> tuple[str, str, str]:
 
 
 def _alone(part: Part | None, channel_id: str) -> str | None:
-    """The position of a switch on several contacts at which this one is made and no other; None if there is none."""
+    """Return the position of a switch in which only this one of its contacts is made; None if there is none."""
     if not isinstance(part, Control) or len(part.channels) < 2:
         return None
     code = tuple(int(channel.id == channel_id) for channel in part.channels)
@@ -140,10 +140,10 @@ _TOLD: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
     "ghost": _ghost_told,
     "skip": _skip_told,
 }
-"""Notifications of a known form (see `benchcon.wire.notifications.FORMS`), in words."""
+"""For each notification of `benchcon.wire.notifications.FORMS`, the function that puts it into words."""
 
 _BARE = {"dark": "all outputs off, and held off", "light": "dark ends; outputs stay off until they are set"}
-"""Requests that are one word, in more."""
+"""Requests of a single word, in more words."""
 
 
 def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
@@ -159,7 +159,7 @@ def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
 
 
 def _output(value: str) -> str:
-    """A value of a `set`: a lamp's level, or what a display shows."""
+    """Return a value of a `set` in words: a lamp's level, or what a display shows."""
     try:
         if len(value) == 3:
             return f"{int(value, 16) / 10:g} %"
@@ -194,12 +194,12 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
 
 
 def _link_words(word: str, detail: Mapping[str, str]) -> str:
-    """A link record in words; empty where its own are plain, or are not known here."""
+    """Return a link record in words; empty if the record's own words are plain, or it is not known."""
     said = _LINK.get(word)
     try:
         return said.format_map(detail) if said is not None else ""
     except KeyError:
-        return ""  # a capture of another version
+        return ""  # a capture of another version may have other fields
 
 
 _LINK = {
@@ -224,7 +224,7 @@ _LINK = {
     "forgotten": "another board takes the number of {ident}: {why}",
     "unkept": "port {port} could not be remembered: {why}",
 }
-"""Link records in words; the names in braces are the record's own (capture-file.md, section 9)."""
+"""Link records in words; the names in braces are fields of the record (capture-file.md, section 9)."""
 
 
 def _note(event: ev.Note, names: Names) -> tuple[str, str, str]:

@@ -1,8 +1,8 @@
-"""Events that repeat, folded into one entry with a count: a lamp that blinks, a level that is held up.
+"""Folds repeated events into one entry with a count, such as those of a blinking lamp or a held key.
 
-A `set` of the same outputs is folded into the entry before it if it goes back to what was set the time before (a
-blink), or if nothing else came between and nothing goes out by it (a level held up, a number typed). What boards say of
-their inputs is never folded.
+A `set` is folded into the last entry for the same outputs if it returns to the setting before that (a blink), or if no
+other event came between and it switches nothing off (a level that rises, a number being typed). Reports of inputs are
+never folded.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from benchcon.wire import events as ev
 from benchcon.wire.notifications import lights
 
 FOLD_US = 3_000_000
-"""After this long a new entry is begun."""
+"""Time after which a new entry begins."""
 MOST_FOLDED = 2_000
 
 
 class Folded(NamedTuple):
-    """An entry that stands for several."""
+    """An entry that stands for several events."""
 
     times: int
     last: ev.Event
 
 
 class _Last(NamedTuple):
-    """What was set last on the same outputs: number of its entry, when, what, and what before that."""
+    """The last `set` of some outputs: number of its entry, time, setting, and the setting before."""
 
     number: int
     at_us: int
@@ -35,15 +35,15 @@ class _Last(NamedTuple):
 
 
 class Folding:
-    """Decides for each request which entry it belongs to."""
+    """Decides to which entry each request belongs."""
 
     def __init__(self) -> None:
         self._last: dict[tuple[int, tuple[str, ...]], _Last] = {}
         self.folded: OrderedDict[int, Folded] = OrderedDict()
-        """By the entry's number."""
+        """Folded entries by their number."""
 
     def take(self, event: ev.Asked, number: int) -> bool:
-        """Take a `set` that would be entry `number`; returns whether it is folded into an earlier one."""
+        """Take a `set` that would be entry `number`; return whether it is folded into an earlier one."""
         words = event.words
         key = (event.source, tuple(word.partition("=")[0] for word in words[1:]))
         last = self._last.get(key)

@@ -1,6 +1,6 @@
-"""What every channel did, for the time line: changes with their times, bounded, the oldest dropped first.
+"""The changes of every channel with their times, for the time line; bounded, with the oldest dropped first.
 
-Times are the host's stamps, which live and recorded benches share.
+Times are the host's stamps in µs, for live benches and captures alike.
 """
 
 from __future__ import annotations
@@ -18,81 +18,81 @@ from benchcon.wire import events as ev
 from benchcon.wire.records import BENCH
 
 MOST_CHANGES = 8_000
-"""Changes kept of one channel; at twice as many the older half goes."""
+"""Changes kept of one channel; when there are twice as many, the older half is dropped."""
 MOST_MARKS = 2_000
 UNKNOWN = -(1 << 70)
-"""Stands for a value that is not known (before the first reading, after a reset); less than any value, those of a
-stranger's keyframe among them (64 bits and a sign, see `benchcon.state.given`)."""
+"""Stands for a value that is not known (before the first reading, after a reset). It is less than any value, even of a
+foreign keyframe (64 bits and a sign, see `benchcon.state.given`)."""
 
 Key = tuple[int, str]
 """Source and channel id."""
 
 
 THOUSANDTHS = 1000
-"""Values of a rehearsal are kept in thousandths of their unit: tracks hold whole numbers."""
+"""Values of a rehearsal are kept in thousandths of their unit, because tracks hold whole numbers."""
 
 
 def in_thousandths(text: str) -> int:
-    """Return a value as it is written (``18.4 kt``) in thousandths of its unit; `UNKNOWN` for no data."""
+    """Return the written value `text` (``18.4 kt``) in thousandths of its unit; `UNKNOWN` if there is none."""
     number, _ = number_and_unit(text)
     return UNKNOWN if number is None or abs(number) > 1e15 else round(number * THOUSANDTHS)
 
 
 class Stretch(NamedTuple):
-    """What a channel did in one stretch of time."""
+    """What a channel did in one stretch of time, such as a column of the time line."""
 
     value: int
-    """At its end; `UNKNOWN` if not known."""
+    """Value at its end, or `UNKNOWN`."""
     changes: int
     least: int
     greatest: int
 
 
 class Past(Protocol):
-    """Where the time line has its picture from: what is remembered of a live bench, or a capture."""
+    """What the time line draws from: the history of a live bench, or a capture."""
 
     @property
     def marks(self) -> list[tuple[int, str]]:
-        """Time and words of marks and triggers."""
+        """Return time and text of marks and triggers."""
 
     @property
     def first_us(self) -> int | None:
-        """Where it begins; None if there is nothing yet."""
+        """Return the time at which it begins; None if there is nothing yet."""
 
     def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
-        """`count` stretches of `each_us` of one channel; None if nothing is known of it."""
+        """Return `count` stretches of `each_us` of one channel, from `start_us` on; None if nothing is known of it."""
 
     def reach(self, key: Key) -> tuple[int, int]:
-        """Least and greatest value of a channel."""
+        """Return the least and the greatest value of a channel."""
 
     def value_at(self, key: Key, at_us: int) -> int:
-        """Return a channel's value at a time, or `UNKNOWN`."""
+        """Return a channel's value at the time `at_us`, or `UNKNOWN`."""
 
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
         """Time of the next change after (`by` > 0) or before a time; None if there is none."""
 
     def quantities(self) -> dict[str, str]:
-        """Return a rehearsal's values and their units, by name; their keys are `BENCH` and the name."""
+        """Return the units of a rehearsal's values by name; their keys are `BENCH` and the name."""
 
 
 class HistoryTrack:
-    """One channel's changes, in order of time."""
+    """The changes of one channel, in order of time."""
 
     __slots__ = ("_counts", "_from_zero", "greatest", "least", "times", "values")
 
     def __init__(self, from_zero: bool = True) -> None:
-        """`from_zero`: zero is within its reach, whatever its values are."""
+        """With `from_zero`, zero is always within its reach."""
         self._from_zero = from_zero
         self.times = array("q")
         self.values: list[int] = []
-        """Whole numbers of any size: a display of eight digits fills all of 64 bits."""
+        """Whole numbers of any size, as a display of eight digits fills 64 bits."""
         self._counts = array("q")
-        """Up to each entry: changes from one known value to another. Becoming known, or not known, is none."""
+        """For each entry the number of changes so far from one known value to another."""
         self.least = 0
         self.greatest = 0
 
     def add(self, at_us: int, value: int) -> None:
-        """Take a change, unless it changes nothing or goes back in time."""
+        """Add a change, unless it changes nothing or goes back in time."""
         if self.values and (self.values[-1] == value or at_us < self.times[-1]):
             return
         if len(self.times) >= 2 * MOST_CHANGES:
@@ -108,7 +108,7 @@ class HistoryTrack:
             self.least, self.greatest = min(self.least, value), max(self.greatest, value)
 
     def value_at(self, at_us: int) -> int:
-        """The value at a time; `UNKNOWN` before the first that is known."""
+        """Return the value at the time `at_us`; `UNKNOWN` before the first known one."""
         index = bisect_right(self.times, at_us) - 1
         return self.values[index] if index >= 0 else UNKNOWN
 
@@ -121,7 +121,7 @@ class HistoryTrack:
         return self.times[index] if index >= 0 else None
 
     def stretches(self, start_us: int, each_us: float, count: int) -> list[Stretch]:
-        """`count` stretches of `each_us` from `start_us` on."""
+        """Return `count` stretches of `each_us` from `start_us` on."""
         found = []
         times, values, counts = self.times, self.values, self._counts
         index = bisect_left(times, start_us)
@@ -133,7 +133,7 @@ class HistoryTrack:
             changes = 0
             if index < size and times[index] < end:
                 after = bisect_left(times, end, index)
-                # Where the oldest have been dropped the counts do not begin at zero.
+                # After the oldest were dropped, the counts do not begin at zero.
                 before = counts[index - 1] if index else counts[0]
                 changes = counts[after - 1] - before
                 several = values[index:after] if after - index < 64 else (values[index], values[after - 1])
@@ -152,13 +152,13 @@ class History:
         self.tracks: dict[Key, HistoryTrack] = {}
         self._units: dict[str, str] = {}
         self.notes: list[tuple[int, str]] = []
-        """Time and text of marks, triggers and words, as they came."""
+        """Time and text of marks, triggers and words, in order."""
         self.first_us: int | None = None
         self.last_us = 0
 
     @property
     def marks(self) -> list[tuple[int, str]]:
-        """Marks and triggers, each with its words."""
+        """Return marks and triggers, each with its text."""
         return marks_of(self.notes)
 
     def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
@@ -186,14 +186,14 @@ class History:
         return self._units
 
     def track(self, key: Key) -> HistoryTrack:
-        """Return a channel's track, made if it is new."""
+        """Return a channel's track, a new one if it has none."""
         found = self.tracks.get(key)
         if found is None:
             found = self.tracks[key] = HistoryTrack(from_zero=key[0] != BENCH)
         return found
 
     def take(self, changes: Iterable[ValueChange]) -> None:
-        """Take what changed of what may be shown as current, in order."""
+        """Take changes, in order."""
         for at_us, source, channel_id, value, _ in changes:
             if channel_id in OF_BOARDS:
                 continue
@@ -213,7 +213,7 @@ class History:
             self.track((BENCH, name)).add(at_us, in_thousandths(text))
 
     def note(self, events: Iterable[ev.Event]) -> None:
-        """Take the notes among some events, and the values of a rehearsal."""
+        """Take the notes in `events`, and the values of a rehearsal."""
         events = list(events)
         for event in events:
             for name, text in told_in(event):

@@ -1,6 +1,6 @@
-"""Evenly bright by eye: a reference lamp and one other lit side by side, and the other's trim stepped till it fits.
+"""Evenly bright by eye: lights a reference lamp and another one, whose trim is stepped until they look alike.
 
-Nothing here waits: levels go to the link as intents, and the link's limits, budget and dark hold for them as for any.
+Nothing here waits. Levels go to the link as intents, subject to its limits, budgets and dark like any others.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
 
 STEP_PERMILLE = 10
 LEAST_PERMILLE = 10
-"""The smallest trim that a panel file takes: 1 %."""
+"""The smallest trim that a panel file allows: 1 %."""
 EIGHT = 0x7F
-"""All segments of a figure."""
+"""The segments of an 8, without the point."""
 SHARE = 0.5
-"""Share of its board's budget that a display takes here at the most."""
+"""Largest share of its board's budget that a display may draw here."""
 
 
 class Matching:
-    """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
+    """Compares two lamps of the session's panel at a time. Closing it restores the outputs."""
 
     def __init__(self, model: ViewModel, chosen: str = "") -> None:
-        """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
+        """`chosen` is the lamp to compare with, by default the first. Raises `Trouble` if there is nothing to match."""
         self.model = model
         self.bench = model.session.bench
         self.panel: Panel = model.session.panel
@@ -53,40 +53,40 @@ class Matching:
         self.others = [name for name in names if name != self.reference]
         self.at = 0
         self.beside: dict[str, str] = {}
-        """The reference that each lamp's trim was written beside, by the lamp's name; gone when that is trimmed too."""
+        """For each lamp the reference beside which its trim was written; removed if that is trimmed in turn."""
         self._lamp_reference = self.reference
-        """The reference from before a display was one."""
+        """The reference lamp from before a display became the reference."""
         self.lit = False
         self.refused = ""
-        """Why the link or a board did not do what was asked last; empty if it did."""
+        """Why the link or a board refused the last command; empty if it did not."""
         self._before = self._levels()
         self._showed: dict[str, int] = {}
-        """What the display that is compared with showed before, as on the wire."""
+        """What the reference display showed before, as on the wire."""
         self.trial = self.other.trim_permille
         self.bench.note(*occupied.begins(occupied.MATCHING))
 
     # --- which lamps ------------------------------------------------------------------------------------------------
 
     def lamp(self, name: str) -> Lamp:
-        """Return the lamp called `name` as the panel file has it now."""
+        """Return the lamp called `name` of the present panel."""
         found = self.panel.part(name)
         assert isinstance(found, Lamp)
         return found
 
     @property
     def display(self) -> Display | None:
-        """The display that is compared with, if it is one."""
+        """The reference if it is a display, else None."""
         found = self.panel.part(self.reference)
         return found if isinstance(found, Display) else None
 
     @property
     def matched(self) -> list[str]:
-        """The lamps whose trims were written beside this reference."""
+        """Names of the lamps whose trims were written beside this reference."""
         return [name for name, reference in self.beside.items() if reference == self.reference]
 
     @property
     def elsewhere(self) -> list[str]:
-        """The lamps whose trims were written beside another reference."""
+        """Names of the lamps whose trims were written beside another reference."""
         return [name for name in self.others if self.beside.get(name, self.reference) != self.reference]
 
     @property
@@ -95,23 +95,20 @@ class Matching:
         return self.lamp(self.others[self.at])
 
     def step(self, by: int) -> bool:
-        """Make the other lamp lighter (`by` > 0) or darker, in percent; return whether it could be."""
+        """Make the other lamp brighter (`by` > 0) or darker by `by` percent; return whether that is possible."""
         wanted = min(FULL, max(LEAST_PERMILLE, self.trial + by * STEP_PERMILLE))
         moved, self.trial = wanted != self.trial, wanted
         self.show()
         return moved
 
     def go(self, by: int) -> None:
-        """On to another lamp, leaving this one's trim as the file has it."""
+        """Go on to another lamp, and leave this one's trim as the file has it."""
         self.at = (self.at + by) % len(self.others)
         self.trial = self.other.trim_permille
         self.show()
 
     def swap(self) -> None:
-        """Compare with the other lamp from now on, and match the one that was compared with.
-
-        Raises `Trouble` where that is a display.
-        """
+        """Exchange the reference and the lamp being matched. Raises `Trouble` if the reference is a display."""
         if self.display is not None:
             raise Trouble("a display has one brightness: lamps are made to look like it, not it like a lamp")
         self.reference, self.others[self.at] = self.others[self.at], self.reference
@@ -119,10 +116,10 @@ class Matching:
         self.show()
 
     def write(self) -> bool:
-        """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written.
+        """Write the other lamp's trim into the panel file, and go on to the next lamp.
 
-        False if someone has changed the file so that a part compared here is not in it as it was: what is lit goes by
-        the panel from before then, until this is closed.
+        Raises `Trouble` if that fails; then nothing is written. Returns False if someone has changed the file so that a
+        part compared here is missing or different: until this is closed, outputs then follow the panel from before.
         """
         before = self.other.trim_permille
         file = PanelFile(self.panel.path)
@@ -142,9 +139,9 @@ class Matching:
         return True
 
     def compare_with_display(self) -> None:
-        """Compare with the next display from now on; behind the last one, with the lamp from before again.
+        """Make the next display the reference; after the last one, the lamp that was it before.
 
-        A display has one brightness, by its driver's resistor: it shows eights, and lamps are made to look like it.
+        A display has one brightness, set by its driver's resistor: it shows eights, and lamps are matched to it.
         """
         lamps = [lamp.name for lamp in self.panel.lamps if lamp.name in (self.reference, *self.others)]
         if self.display is None:
@@ -163,7 +160,7 @@ class Matching:
     # --- what is lit ------------------------------------------------------------------------------------------------
 
     def show(self) -> None:
-        """Light the two lamps and no other."""
+        """Light the reference and the other lamp, and nothing else."""
         wanted = {lamp.name: 0 for lamp in self.panel.lamps}
         if self.display is None:
             wanted[self.reference] = sent_permille(self.lamp(self.reference), FULL)
@@ -174,13 +171,13 @@ class Matching:
         self._send(wanted, self._levels())
 
     def went_dark(self) -> None:
-        """Dark restores nothing, and neither does this: what was lit before is forgotten."""
+        """Forget what was lit before, because dark restores nothing."""
         self.lit = False
         self._before.clear()
         self._showed.clear()
 
     def close(self) -> None:
-        """Give the lamps back as they were, with their trims of now, and let others work the bench."""
+        """Restore the lamps with their new trims, and let others use the bench."""
         assert self.bench is not None
         if self.lit:
             now = dict.fromkeys(self._levels(), 0)
@@ -191,7 +188,7 @@ class Matching:
         self.bench.note(*occupied.ends(occupied.MATCHING))
 
     def _eights(self, display: Display) -> None:
-        """As many eights as its board's budget lets stand beside a lamp."""
+        """Show as many eights as the board's budget allows beside a lamp."""
         source, board = self._source(display), self.panel.board(display.channel.board)
         if source is None or self.bench is None:
             return
@@ -207,7 +204,7 @@ class Matching:
         self.bench.set_many(source, {display.channel.id: eights}).add_done_callback(self._done)
 
     def _give_back(self) -> None:
-        """What the display showed before."""
+        """Restore what the display showed before."""
         for name, value in self._showed.items():
             display = self.panel.part(name)
             source = self._source(display) if isinstance(display, Display) else None
@@ -222,7 +219,7 @@ class Matching:
         for name, sent in wanted.items():
             lamp = self.lamp(name)
             source = self._source(lamp)
-            # What is off already need not be sent so; the two that are compared always are.
+            # Lamps that are off already need no command; the two that are compared always get one.
             if source is not None and (sent or stands.get(name, 0) or name in (self.reference, *self.others)):
                 by_board.setdefault(source, {})[lamp.channel.id] = sent
         for source, values in by_board.items():
@@ -239,7 +236,7 @@ class Matching:
         return board.source if board is not None and status is not None and board.link == "linked" else None
 
     def _levels(self) -> dict[str, int]:
-        """How light each lamp looks now, as far as it is known, in permille."""
+        """Return the present lightness of each lamp in permille, as far as it is known."""
         found = {}
         with self.model.session.lock:
             for lamp in self.panel.lamps:
@@ -250,6 +247,6 @@ class Matching:
         return found
 
     def named(self, name: str) -> str:
-        """Return what is engraved beside a lamp, and its board."""
+        """Return the label of a part, with its board."""
         lamp = self.lamp(name)
         return f"{label_of(lamp)} ({board_name(lamp)})"

@@ -1,4 +1,4 @@
-"""What the console sees of its session, gathered once a frame: the panel, the boards, the events, the time."""
+"""The console's view of its session, gathered once a frame: panel, boards, events, time."""
 
 from __future__ import annotations
 
@@ -30,19 +30,19 @@ if TYPE_CHECKING:
     from benchcon.view.replay_backlog import Behind
 
 NOTICE_S = 0.25
-"""The link and the capture are asked this often whether anything is the matter."""
+"""How often the link and the capture are asked for problems."""
 
 
 @dataclass
 class HeldPart:
-    """A part on the screen, and how it was shown last while it was shown as it is."""
+    """A part on the screen, and how it was last shown without being held."""
 
     steady: Steady
     showing: Showing
 
 
 class ViewModel:
-    """One look at a session a frame; every widget draws from it.
+    """Looks at a session once a frame; every widget draws from it.
 
     The session's lock is held while showings are worked out, never while they are drawn.
     """
@@ -50,16 +50,16 @@ class ViewModel:
     def __init__(self, session: Session, tell: Tell, rehearsal: LiveRun | None = None) -> None:
         self.session = session
         self.rehearsal = rehearsal
-        """What is rehearsed on this bench; None if nothing is."""
+        """The rehearsal on this bench, or None."""
         self.feed = Feed()
         self.work = Work(session, tell)
         self.now_us = 0
         self.panel: Panel = session.panel
-        """The session's panel, with a part for every channel that it does not name."""
+        """The session's panel, with a part added for every channel that it does not name."""
         self.boards: dict[str, BoardState] = {}
-        """By their name on the panel."""
+        """Boards by their names on the panel."""
         self.statuses: dict[str, BoardStatus] = {}
-        """By board name on the panel."""
+        """Status of each board by its name on the panel."""
         self.darkness = Darkness((), (), ())
         self.history = History()
         self.past: Past = self.history
@@ -80,18 +80,18 @@ class ViewModel:
             self.feed.watchers.append(self.history.take)
         self.feed.listeners.append(self.stopwatch.take)
         self.rates: dict[int, float] = {}
-        """By source: good lines a second from the board, over the last second or so."""
+        """For each source the valid lines a second from the board, over about the last second."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
         self.ports: list[PortInfo] = []
-        """How each port of a live bench stands."""
+        """The ports of a live bench."""
         self.notices: list[str] = []
-        """What is the matter now, one printable line each."""
+        """Present problems, one printable line each."""
         self._noticed = -60.0
         self._read_back = 0
-        """How many events before this moment of a recording have been asked for."""
+        """Number of events before the present position of a capture that have been asked for."""
         self._seen: tuple[Panel, Signature] | None = None
         self._held: dict[str, HeldPart] = {}
-        """By part name."""
+        """Parts on the screen by name."""
         self._unfollow = session.follow(self.feed.change)
         self._unsubscribe = session.subscribe(self.feed.take)
         if self.past is self.history:
@@ -100,7 +100,7 @@ class ViewModel:
         self.look()
 
     def look(self) -> int:
-        """Take in what has happened since the last look; returns the number of events."""
+        """Take in what has happened since the last look; return the number of events."""
         self.now_us = self.session.now_us()
         with self.session.lock:
             self._learn()
@@ -122,7 +122,7 @@ class ViewModel:
 
     @property
     def _absent(self) -> str:
-        """How a board stands that has not said a word: it is not there, unless a port may yet turn out to be its."""
+        """Return the liveness of a board that was never heard: absent, unless one of the ports may still be its."""
         bench = self.session.bench
         if bench is None or not bench.has_ports:
             return "absent"
@@ -130,11 +130,11 @@ class ViewModel:
         return "connecting" if undecided else "absent"
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:
-        """Return how parts look, as of the last look at the time; only what is in view is worked out."""
+        """Return how `parts` look at the time of the last look; call it only for parts in view."""
         boards, now_us = self.boards, self.now_us
         with self.session.lock:
             seen = [(part, show(part, boards, now_us, self._absent)) for part in parts]
-        looked_us = time.monotonic_ns() // 1000  # an eye's time, whatever the speed of a recording
+        looked_us = time.monotonic_ns() // 1000  # real time, whatever the speed of a replay
         found = [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
         picture = self.rehearsal.picture if self.rehearsal is not None else None
         if picture is None or not picture.mistakes:
@@ -143,7 +143,7 @@ class ViewModel:
 
     @staticmethod
     def _by_rule(part: Part, showing: Showing, picture: Picture) -> Showing:
-        """A lamp or display whose rule goes wrong says so, with the line."""
+        """Return the showing of a lamp or display, with the rule's error and line if its rule fails."""
         output = picture.output(part.name) if not isinstance(part, Control) else None
         if output is None or not output.wrong or not showing.known:
             return showing
@@ -151,7 +151,7 @@ class ViewModel:
         return showing._replace(word=f"{RULE_ERROR}line {line}", sort="wrong")
 
     def _steady(self, part: Part, showing: Showing, looked_us: int) -> Showing:
-        """What goes back and forth faster than an eye should see is held still, and its changes are counted."""
+        """Return `showing`, or a held one with a count while the part flashes faster than a screen may."""
         kind = part.kind if isinstance(part, Control) else "lamp" if isinstance(part, Lamp) else "display"
         held = self._held.get(part.name)
         if held is None:
@@ -168,11 +168,11 @@ class ViewModel:
 
     @property
     def latest_us(self) -> int:
-        """The latest moment of the session: the present, or the end of a recording."""
+        """The latest time of the session in µs: the present, or the end of a capture."""
         return self.session.last_us if isinstance(self.session, ReplaySession) else self.now_us
 
     def _learn(self) -> None:
-        """Follow boards that come and describe themselves, and a panel that was edited."""
+        """Update panel and boards after boards have come or described themselves, or the panel was edited."""
         state = self.session.state
         seen = (self.session.panel, signature(state))
         if self._seen is None or self._seen[0] is not seen[0] or self._seen[1] != seen[1]:
@@ -182,7 +182,7 @@ class ViewModel:
             self.feed.wire(self.panel, self.boards)
 
     def _count(self) -> None:
-        """Work out lines a second, once a second."""
+        """Work out the lines a second, once a second."""
         then_us, before = self._counted
         elapsed_us = self.now_us - then_us
         if 0 <= elapsed_us < 1_000_000:
@@ -196,7 +196,7 @@ class ViewModel:
         self._counted = self.now_us, lines
 
     def _notice(self) -> None:
-        """Ask the link and the capture whether anything is the matter."""
+        """Ask the link and the capture for problems."""
         now = time.monotonic()
         if now - self._noticed < NOTICE_S:
             return
@@ -214,9 +214,9 @@ class ViewModel:
         self.notices = notices
 
     def _strangers(self) -> list[str]:
-        """Boards that the panel file does not name, and those that it names and that have not answered.
+        """Return notices of boards that the panel file does not name, and of boards in it that have not answered.
 
-        In a recording: that nothing is known yet.
+        Of a capture, it is the notice that nothing is known yet.
         """
         named = self.session.panel.boards
         with self.session.lock:
@@ -249,7 +249,7 @@ class ViewModel:
         ]
 
     def title_of(self, board: str) -> str:
-        """Return what is engraved over a board's plate."""
+        """Return the title of a board's plate."""
         for each in self.panel.boards:
             if each.name == board and each.label:
                 return each.label
@@ -257,7 +257,7 @@ class ViewModel:
         return (state.name if state else "") or board
 
     def moved_last(self) -> Control | None:
-        """Return the control that moved last before where a replay stands; None if none has, and on a live bench."""
+        """Return the control that moved last before the replay's position; None if none did, or on a live bench."""
         if self.session.live:
             return None
         found: tuple[int, Control] | None = None
@@ -271,14 +271,14 @@ class ViewModel:
         return found[1] if found is not None else None
 
     def read_back(self, most: int) -> None:
-        """Have the list of a replay hold at least the last `most` events until now, whatever was played of it."""
+        """Fill the list of a replay with at least the last `most` events up to now, whether or not they were played."""
         if self._behind is not None and self._read_back < most:
             self._read_back = most
             self.feed.drain()
             self.feed.refill(*self._behind.events(most, worth_telling))
 
     def start_again(self) -> None:
-        """Forget what was seen and look again: a replay has jumped."""
+        """Forget everything and look again, because a replay has jumped."""
         self._read_back = 0
         self._held.clear()
         self.feed.start_again()
@@ -287,7 +287,7 @@ class ViewModel:
         self.look()
 
     def close(self) -> None:
-        """Stop listening."""
+        """Stop listening to the session."""
         self._unfollow()
         self._unsubscribe()
         self.stopwatch.close()

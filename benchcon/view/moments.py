@@ -1,4 +1,4 @@
-"""Moments of a recording: its marks, and times as they are typed."""
+"""Moments in a capture: its marks, and times as they are typed."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchcon.text import printable
 
 
 def time_of(text: str) -> int:
-    """Return the stamp that ``90``, ``1:30``, ``0:01:30.250`` or ``250 ms`` names, in µs; raises `Trouble`."""
+    """Return in µs the time that ``90``, ``1:30``, ``0:01:30.250`` or ``250 ms`` names. Raises `Trouble` for others."""
     short = re.fullmatch(r"\s*([\d.]+)\s*(ms|s|min)\s*", text)
     try:
         if short:
@@ -27,7 +27,7 @@ def time_of(text: str) -> int:
 
 
 def marks_of(notes: Iterable[tuple[int, str]]) -> list[tuple[int, str]]:
-    """Return moments and their words from notes (``KIND text``): words about a mark stand at the mark's own moment."""
+    """Return times and texts from notes (``KIND text``); words about a mark are at the time of the mark itself."""
     found: list[tuple[int, str]] = []
     by_number: dict[str, int] = {}
     for at_us, body in notes:

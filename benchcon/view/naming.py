@@ -1,4 +1,4 @@
-"""Naming by hand: what a part is called and where it sits goes into the panel file, and nothing else in it changes."""
+"""Naming by hand: writes the label and the place of a part into the panel file, and changes nothing else in it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LONGEST_LABEL = 60
 
 
 def checked_label(text: str) -> str:
-    """Return `text` as a label; raises `Trouble` if it cannot be one."""
+    """Return `text` as a label. Raises `Trouble` if it cannot be one."""
     label = " ".join(text.split())
     if not label:
         raise Trouble("a name has at least one letter")
@@ -33,9 +33,9 @@ def checked_label(text: str) -> str:
 
 
 def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
-    """Write a first panel file from what the boards said of themselves; never over another file.
+    """Write a first panel file from what the boards describe, and return its panel.
 
-    Raises `Trouble` if it is there already or cannot be written.
+    Raises `Trouble` if the file exists already or cannot be written, or if no board has described itself.
     """
     said = said_of(boards)
     if not said:
@@ -47,11 +47,11 @@ def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
 def named(
     panel: Panel, part: Part, label: str, place_mm: tuple[float, float] | None, chips: Mapping[str, str] | None = None
 ) -> Panel:
-    """Write into the file of `panel` that `part` is called `label` and, if given, sits at `place_mm`; return the panel.
+    """Write the label of `part` and, if given, its place into the file of `panel`; return the new panel.
 
-    A part that the file does not hold yet is added at its end, and its board too, with its chip from `chips` (by the
-    board's ident). Raises `Trouble` and writes nothing if that would make
-    the file wrong, or if somebody else has changed it meanwhile.
+    A part that the file does not have yet is added at its end, and so is its board, with its chip from `chips` (by
+    ident). Raises `Trouble`, and writes nothing, if that would make the file wrong or if another program has changed
+    it.
     """
     label = checked_label(label)
     file = PanelFile(panel.path)
@@ -68,7 +68,7 @@ def named(
 
 
 def part_in(panel: Panel, part: Part) -> Part | None:
-    """Return the part of `panel` on the same first channel as `part`."""
+    """Return the part of `panel` on the same first channel as `part`, or None."""
     name = _name_in(panel, part)
     return panel.part(name) if name else None
 

@@ -1,4 +1,4 @@
-"""The colours of screens, by what they stand for."""
+"""The colours of the screens, by their meaning."""
 
 GROUND = "#111416"
 PLATE = "#181c1f"
@@ -14,4 +14,4 @@ WARN = "#f0a83c"
 BAD = "#f0624d"
 UNKNOWN = "#b5a1d1"
 ALARM = "#3a0d0a"
-"""Ground of the screen that says that dark was not confirmed."""
+"""Background of the screen that says that dark was not confirmed."""

@@ -1,7 +1,7 @@
-"""What the keys do to a part: intents to the link for lamps and displays, the simulated hand for controls.
+"""What keys do to a part: intents to the link for lamps and displays, moves of the simulated hand for controls.
 
-Nothing here waits: intents come back as futures, the simulated hand works on a thread of its own, and what went wrong
-is shown in one line when it is known. Without a bench (a replay) nothing can be worked, and it says so.
+Nothing here waits: intents return futures, the simulated hand works on a thread of its own, and failures are reported
+in one line when they are known. In a replay nothing can be operated, and a message says so.
 """
 
 from __future__ import annotations
@@ -30,18 +30,18 @@ if TYPE_CHECKING:
 
 LEVEL_STEP_PERMILLE = 50
 ASKED_US = 800_000
-"""How long what was asked for counts as what stands, so that a held key climbs evenly."""
+"""How long a requested value counts as the present one, so that a held key steps evenly."""
 TAP_S = 0.18
-"""How long a tapped simulated button is held."""
+"""How long a tap holds a simulated button."""
 MOST_MOVES = 12
-"""Moves that may wait for the simulated hand; a held key asks for more than a hand can do."""
+"""Most moves that wait for the simulated hand; a held key asks for more than a hand can do."""
 
 Tell = Callable[[str, str], None]
-"""Called with a line for the user and its severity, on any thread."""
+"""A function that shows a line with its severity; it is called on any thread."""
 
 
 class Work:
-    """Works parts of one session."""
+    """Operates the parts of one session."""
 
     def __init__(self, session: Session, tell: Tell) -> None:
         self._session = session
@@ -49,20 +49,20 @@ class Work:
         self._asked: dict[tuple[int, str], tuple[int, int]] = {}
         self._asked_blink: dict[tuple[int, str], tuple[bool, int]] = {}
         self._kept: dict[tuple[int, str], bytes] = {}
-        """By (source, channel id): the number that a display showed last."""
+        """For each display (source, channel id) the segments that it last showed."""
         self._stood: dict[str, bytes] = {}
-        """By display name: what stood there before a number was begun."""
+        """For each display, by name, what it showed before a number was begun."""
         self._held: set[str] = set()
         self._put: dict[str, tuple[int, int]] = {}
         self._queued = 0
         self._arm: ThreadPoolExecutor | None = None
         self.typed: dict[str, str] = {}
-        """By display name: the number being typed."""
+        """For each display, by name, the number being typed."""
         self.worked: tuple[Lamp | Display, int] | None = None
-        """The lamp or display that was set last by a key, and when."""
+        """The lamp or display that a key last set, and when (µs)."""
 
     def can_work(self, part: Part) -> bool:
-        """Return whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
+        """Return whether keys can operate `part`: an output of a live bench, or a control of a simulated board."""
         if isinstance(part, Control):
             return all(channel.board in self._session.hands for channel in part.channels)
         return self._session.bench is not None
@@ -74,7 +74,7 @@ class Work:
 
     @property
     def _bench(self) -> Bench:
-        """The link's bench; only asked for where there is one."""
+        """The link's bench; call it only on a live session."""
         if self._session.bench is None:
             raise Trouble(self._session.undriven)
         return self._session.bench
@@ -82,7 +82,10 @@ class Work:
     # --- the verbs ------------------------------------------------------------------------------------------------
 
     def act(self, part: Part, boards: Mapping[str, BoardState], hold: bool = False) -> None:
-        """Lamp: on or off. Display: blank or what it was. Button: press (`hold`: until the next). Switch: next."""
+        """Switch a lamp on or off, blank or restore a display, press a button, or put a switch to its next position.
+
+        With `hold` a button stays pressed until the next call.
+        """
         if isinstance(part, Lamp):
             board = self._board(part, boards)
             if board is not None:
@@ -96,7 +99,7 @@ class Work:
             self.step(part, boards, 1, wrap=True)
 
     def put(self, control: Control, to: int) -> None:
-        """Put a simulated button or switch just there, whatever its channels read: they may be crossed or stuck."""
+        """Put a simulated button or switch to a position, whatever its channels read: they may be crossed or stuck."""
         hand = self._hand(control)
         if hand is None:
             return
@@ -109,7 +112,7 @@ class Work:
             self._do(control, lambda: hand.put(part, to))
 
     def turn_to(self, pot: Part, boards: Mapping[str, BoardState], percent: int) -> None:
-        """Turn a simulated potentiometer to this share of its travel, 0 fully left."""
+        """Turn a simulated potentiometer to `percent` of its travel; 0 is fully left."""
         hand = self._hand(pot) if isinstance(pot, Control) and pot.kind == "pot" else None
         if hand is None or not isinstance(pot, Control):
             return
@@ -125,7 +128,7 @@ class Work:
             self._set_level(lamp, board, 0)
 
     def step(self, part: Part, boards: Mapping[str, BoardState], by: int, wrap: bool = False) -> None:
-        """Level, number, position or turn up (`by` > 0) or down."""
+        """Step a lamp's level, a display's number, a switch's position or a knob by `by`; negative is down."""
         if isinstance(part, Control):
             self._move(part, boards, by, wrap)
             return
@@ -139,7 +142,7 @@ class Work:
             self._step_number(part, board, by)
 
     def blink(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """Have a lamp blink, once a second, or end it."""
+        """Make a lamp blink once a second, or stop it."""
         board = self._board(part, boards)
         if board is None or not isinstance(part, Lamp):
             return
@@ -157,7 +160,7 @@ class Work:
             self._show(part, board, b"\xff" * part.digits)
 
     def blank(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """Blank a display; a blank one shows again what it showed."""
+        """Blank a display, or restore what a blank one showed."""
         board = self._board(part, boards)
         if board is None or not isinstance(part, Display):
             return
@@ -171,9 +174,9 @@ class Work:
             self._show(part, board, self._kept.get(key) or encode(format_number(part, 0), part.digits))
 
     def type(self, part: Part, boards: Mapping[str, BoardState], key: str) -> bool:
-        """Take one key of a number (``0``–``9``, ``.``, ``-``, or ``back``); what is typed is on the display at once.
+        """Take a key of a number (``0``–``9``, ``.``, ``-``, ``back``), which the display shows at once.
 
-        Returns whether the key was of any use.
+        Returns whether the key was used.
         """
         board = self._board(part, boards)
         if board is None or not isinstance(part, Display):
@@ -198,20 +201,20 @@ class Work:
         return True
 
     def put_back(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """Cancel the number that is being typed: the display shows again what it showed before."""
+        """Cancel the number being typed, and restore what the display showed before."""
         board = self._board(part, boards)
         if self.end_typing(part) and board is not None and isinstance(part, Display):
             self._show(part, board, self._stood.pop(part.name, bytes(part.digits)))
 
     def typed_out(self, part: Part, boards: Mapping[str, BoardState]) -> None:
-        """End typing: the number is now shown in the display's format from the panel file."""
+        """End typing, and show the number in the display's format from the panel file."""
         text = self.typed.get(part.name, "")
         if not self.end_typing(part) or not isinstance(part, Display) or not part.format:
             return
         board = self._board(part, boards)
         try:
             number = float(text)
-        except ValueError:  # no number, such as 8.8.8: it is shown as it was typed
+        except ValueError:  # not a number, such as 8.8.8, which stays as it was typed
             return
         if board is None:
             return
@@ -227,7 +230,7 @@ class Work:
         return self.typed.pop(part.name, None) is not None
 
     def forget(self) -> None:
-        """Forget all that was asked for, as everything went dark."""
+        """Forget all requested values, because everything went dark."""
         self.worked = None
         self._asked_blink.clear()
         self._asked.clear()
@@ -236,15 +239,15 @@ class Work:
     # --- boards ---------------------------------------------------------------------------------------------------
 
     def raw(self, board: BoardState, channel: ChannelState, on: bool) -> None:
-        """Have a board tell every edge of an input, or end it."""
+        """Make a board report every edge of an input, or stop it."""
         self._follow_named(printable(channel.id), self._bench.raw(board.source, channel.id, on))
 
     def wink(self, board: BoardState) -> None:
-        """Have a board show which one it is."""
+        """Make a board show which one it is."""
         self._follow_named(printable(board.ident), self._bench.wink(board.source))
 
     def release(self, port: str) -> None:
-        """Leave a port to another program."""
+        """Release a port for another program."""
         free = self._bench.release(port)
         free.add_done_callback(
             lambda _: self._tell(f"{printable(port)} is released: another program can open it now", "information")
@@ -310,7 +313,7 @@ class Work:
         now = self._segments(display, board)
         text = stepped(display, decode(now), by)
         if text is None:
-            # Nothing to step from: the number that was there last comes back first, and the next key steps it.
+            # A blank display has nothing to step: restore its last number first; the next key steps that.
             last = self._kept.get((board.source, display.channel.id))
             if last is None or last == now:
                 self._tell(f"{label_of(display)} shows no number to step from: type one", "information")
@@ -401,7 +404,7 @@ class Work:
         self._do(control, lambda: hand.put(part, to))
 
     def _position(self, control: Control, boards: Mapping[str, BoardState]) -> int:
-        """Where a control stands: as last asked for, else as its channels say, else at its beginning."""
+        """Return a control's position: the last requested one, else as its channels read, else its initial one."""
         asked = self._put.get(control.name)
         if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
             return asked[0]
@@ -416,7 +419,7 @@ class Work:
 
 
 def stepped(display: Display, shown: str, by: int) -> str | None:
-    """Return the text of the number on a display, one unit of its last figure up or down times `by`.
+    """Return the text of a display's number, changed by `by` units of its last digit.
 
     None if what is shown is not a number; empty if the result does not fit the display.
     """

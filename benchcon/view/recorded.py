@@ -1,8 +1,8 @@
-"""The past of a capture, for the time line: a first picture from its keyframes, then exact where one is looking.
+"""The past of a capture, for the time line: first a rough picture from its keyframes, then exact in the shown window.
 
-A capture may hold ten million records, so it is never read into memory. A thread of its own reads it: the keyframes
-first, each of which says where every channel stood and how often it had changed; then the window on the screen, record
-by record, column by column as it comes. A stranger's capture without keyframes simply fills in as it is read.
+A capture may hold ten million records, so it is never read into memory. A thread reads the keyframes first, each of
+which gives every channel's value and number of changes, and then the shown window record by record, column by column. A
+foreign capture without keyframes simply fills in as it is read.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from benchcon.view.window import Exact, WindowReading, values_of
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128
-"""How many keyframes, evenly spread, make the first picture."""
+"""Number of evenly spread keyframes for the first picture."""
 MOST_LOOKED_THROUGH = 2_000_000
-"""Records looked through for the next change before giving up."""
+"""Most records searched for the next change."""
 
 
 class Window(NamedTuple):
-    """What is on the screen."""
+    """The stretch of time on the screen, and its columns."""
 
     start_us: int
     each_us: float
@@ -39,7 +39,7 @@ class Window(NamedTuple):
 
 
 class _Coarse:
-    """One channel at the keyframes."""
+    """The values of one channel at the keyframes."""
 
     __slots__ = ("changes", "greatest", "least", "values")
 
@@ -51,7 +51,7 @@ class _Coarse:
 
 
 class Recorded:
-    """See `benchcon.view.history.Past`; `close` it."""
+    """The past of a capture (see `benchcon.view.history.Past`). It must be closed."""
 
     def __init__(self, path: Path, first_us: int, last_us: int) -> None:
         self._path = path
@@ -59,7 +59,7 @@ class Recorded:
         self._last_us = last_us
         self.marks: list[tuple[int, str]] = []
         self._times = array("q")
-        """Stamps of the keyframes of the first picture."""
+        """Times of the keyframes of the first picture (µs)."""
         self._coarse: dict[Key, _Coarse] = {}
         self._wanted: Window | None = None
         self._window: Window | None = None
@@ -83,7 +83,7 @@ class Recorded:
     # --- what the time line asks ----------------------------------------------------------------------------------
 
     def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
-        """See `Past`: exact as far as it has been read, from the keyframes beyond."""
+        """See `Past`. The row is exact as far as it has been read; the rest is from keyframes."""
         wanted = Window(start_us, each_us, count)
         if wanted != self._wanted:
             with self._stir:
@@ -105,7 +105,7 @@ class Recorded:
         return found
 
     def _guess(self, coarse: _Coarse | None, begin: float, each_us: float) -> Stretch:
-        """A stretch from the keyframes: the value at its end, and a fair share of the changes between two of them."""
+        """Return a stretch estimated from keyframes: the value at its end, and its share of the changes between two."""
         at = bisect_right(self._times, begin + each_us) - 1
         if coarse is None or at < 0 or at >= len(coarse.values):
             return Stretch(UNKNOWN, 0, UNKNOWN, UNKNOWN)
@@ -121,7 +121,7 @@ class Recorded:
     def reach(self, key: Key) -> tuple[int, int]:
         """See `Past`."""
         coarse, exact = self._coarse.get(key), self._exact.get(key)
-        if key[0] == BENCH:  # zero need not be near a pressure
+        if key[0] == BENCH:  # the values of a rehearsal, such as a pressure, need not be near zero
             known = [
                 *(coarse.values if coarse else ()),
                 *(exact.least if exact else ()),
@@ -136,7 +136,7 @@ class Recorded:
         return least, greatest
 
     def value_at(self, key: Key, at_us: int) -> int:
-        """See `Past`; what was read for another time until this one has been."""
+        """See `Past`. Until the value at this time has been read, the one at another time is returned."""
         if at_us != self._values_wanted:
             with self._stir:
                 self._values_wanted = at_us
@@ -144,7 +144,7 @@ class Recorded:
         return self._values[1].get(key, UNKNOWN)
 
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
-        """See `Past`. Reads the file; call it aside."""
+        """See `Past`. It reads the file, so call it on another thread."""
         try:
             with StateReader(self._path) as reader:
                 if by < 0:
@@ -195,7 +195,7 @@ class Recorded:
             self._read_window(reader, window)
 
     def _read_keyframes(self, reader: StateReader) -> None:
-        """The first picture: of evenly spread keyframes, where every channel stood and how often it had changed."""
+        """Read the first picture: from evenly spread keyframes, every channel's value and number of changes."""
         apart = max((self._last_us - (self.first_us or 0)) // FIRST_PICTURE, 1)
         found: list[tuple[int, dict[Key, tuple[int, int]]]] = []
         for at_us, body in reader.keyframes(apart_us=apart):
@@ -221,7 +221,7 @@ class Recorded:
         self._coarse = coarse
 
     def _read_window(self, reader: StateReader, window: Window) -> None:
-        """Every record in the window; given up as soon as another window is wanted."""
+        """Read every record in the window, until another window is wanted."""
         self._columns_done = 0
         self._exact = {}
         self._window = window
@@ -234,7 +234,7 @@ class Recorded:
         for batch in reader.until(last_us):
             if self._over or self._wanted != window or self._values_wanted != self._values[0]:
                 if self._wanted == window and not self._over:
-                    self._window = None  # the cursor first; then this window again
+                    self._window = None  # read for the cursor first, then this window again
                 return
             reading.take(batch)
             self._columns_done = reading.column
@@ -243,7 +243,7 @@ class Recorded:
 
 
 def _entry(state: BenchState, key: Key) -> ChannelState | Quantity | None:
-    """What the state has of a channel, or of a value."""
+    """Return what the state has of a channel, or of a rehearsal's value."""
     source, name = key
     if source == BENCH:
         return state.values.get(name)
@@ -256,7 +256,7 @@ def _value(entry: ChannelState | Quantity | None) -> int | str | None:
 
 
 def _values_in_keyframe(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
-    """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
+    """Return value and number of changes of every channel in a keyframe; None for a foreign one."""
     state = BenchState()
     state.feed(Batch(at_us, BENCH, KEYFRAME, [body]))
     known = values_of(state, at_us)

@@ -1,4 +1,4 @@
-"""What a recording tells of time: the stopwatch of a session that is played back."""
+"""The stopwatch of a capture that is played back."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ if TYPE_CHECKING:
     from benchcon.wire.events import Event
 
 READ_S = 0.004
-"""How long a recording is read at a time, so that it does not hold up the screen."""
+"""How long the capture is read at a time, so that the screen is not held up."""
 PAUSE_S = 0.006
 IDLE_S = 0.05
 BACK_US = 1_000_000
 
 
 class RecordingStopwatch(Stopwatch):
-    """The same of a recording, from its beginning to where it stands: read on a thread of its own, wherever one jumps.
+    """Measures a capture from its beginning to the replay's position, on a thread of its own.
 
-    Delays that lie before where the replay was begun, or that were jumped over, count as well.
+    Delays before the start of the replay, or that it jumped over, count as well.
     """
 
     def __init__(self, session: ReplaySession) -> None:
@@ -53,19 +53,19 @@ class RecordingStopwatch(Stopwatch):
             self._due = self._links_due = 0.0
 
     def take(self, events: Sequence[Event]) -> None:
-        """Ignore events of the session: the capture is read here, from its file."""
+        """Ignore the session's events, because the capture is read from its file."""
 
     def learn_rates(self, ports: Iterable[PortInfo]) -> None:
-        """Ignore rates of ports: a capture holds them itself."""
+        """Ignore the ports' rates, because the capture has them."""
 
     @property
     def behind_us(self) -> int:
-        """What lies between what has been read and where the replay stands; 0 if nothing does."""
+        """Return the time in µs between what has been read and the replay's position."""
         return max(self._session.now_us() - self._read_us, 0)
 
     @property
     def span(self) -> str:
-        """Which stretch of time the figures are of."""
+        """Return in words which stretch of time the figures are of."""
         if self.behind_us > 2_000_000:
             whole_us = max(self._session.now_us() - self._session.first_us, 1)
             return f"reading the capture: {100 * (whole_us - self.behind_us) // whole_us} %"
@@ -78,7 +78,7 @@ class RecordingStopwatch(Stopwatch):
     # --- the thread ---------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        # A file that cannot be read is reported where it is played.
+        # The player reports a file that cannot be read.
         with contextlib.suppress(Trouble), StateReader(self._path) as reader:
             if reader.words.get("time") == "virtual":
                 self.why_not = f"This is {VIRTUAL}."
@@ -87,7 +87,7 @@ class RecordingStopwatch(Stopwatch):
                 self._read(reader)
 
     def _read(self, reader: StateReader) -> None:
-        """Read from the beginning, follow the session, and return when it has jumped back."""
+        """Read from the beginning, follow the session, and return if it jumps back."""
         reader.rewind()
         self._begin()
         rest_s = time.monotonic() + READ_S

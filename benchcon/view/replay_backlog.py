@@ -1,4 +1,4 @@
-"""What happened in a recording before the moment where it stands, read without leading the replay astray."""
+"""What happened in a capture before the replay's position, read without disturbing the replay."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME
 
 SETTLING_US = 5_000_000
-"""Opening a port resets many boards: how long after the start they may take to say who they are."""
+"""How long after the start boards may take to say who they are, as opening a port resets many of them."""
 MOST_SETTLING = 4_000
-"""Batches looked through for that."""
+"""Most batches searched for that."""
 _NOTHING = -1
 MOST_BEHIND = 100_000
-"""Batches read to find out what happened before a moment."""
+"""Most batches read to find what happened before a moment."""
 
 
 def first_known(session: ReplaySession) -> int:
-    """Return the first moment at which something is known: at first a recording often holds only questions.
+    """Return the first time at which something is known, as captures often begin with requests only.
 
-    That is the start itself if a board is known there; else the moment at which as much was known as came to be known
-    within `SETTLING_US`. Where nothing is known so early it is the start too.
+    That is the start if a board is known there, or if nothing becomes known within `SETTLING_US`; else the time at
+    which all that becomes known within `SETTLING_US` is.
     """
     state = BenchState(session.panel.text, session.panel.digest)
     best, best_us = (0, 0), session.first_us
@@ -43,28 +43,28 @@ def first_known(session: ReplaySession) -> int:
 
 
 def _known(state: BenchState, at_us: int) -> tuple[int, int]:
-    """How many boards are known, and how many of their channels."""
+    """Return how many boards are known, and how many of their channels."""
     known = [board for board in state.boards.values() if board.known and board.liveness(at_us) == "live"]
     values = (board.value_now(channel, at_us) for board in known for channel in board.channels)
     return len(known), sum(value is not None for value in values)
 
 
 class Behind:
-    """Looks back from where a replay stands; `close` it."""
+    """Reads what is before a replay's position. It must be closed."""
 
     def __init__(self, session: ReplaySession) -> None:
         self._session = session
         self._reader: StateReader | None = None
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
         if self._reader is not None:
             self._reader.close()
 
     def events(self, most: int, worth: Callable[[Event], bool]) -> tuple[list[Event], bool]:
-        """Return the last `most` events until now that are `worth` it, oldest first, and whether there are no others.
+        """Return the last `most` events for which `worth` is true, oldest first, and whether there are no others.
 
-        Read keyframe by keyframe backwards, and no more once `MOST_BEHIND` batches have been read.
+        The file is read backwards, keyframe by keyframe, up to `MOST_BEHIND` batches.
         """
         pieces: list[deque[Event]] = []
         found = read = 0
@@ -87,7 +87,7 @@ class Behind:
         return events[-most:], whole and found <= most
 
     def _piece(self, edge_us: int, before: int) -> tuple[int | None, Iterator[list[Event]]]:
-        """What happened from a keyframe on until `edge_us`, or until the keyframe stamped `before`; and since when."""
+        """Return the events from a keyframe to `edge_us`, or to the keyframe at `before`, and the first one's time."""
         if self._reader is None:
             self._reader = StateReader(self._session.path)
         reader = self._reader
@@ -99,7 +99,7 @@ class Behind:
         def happened() -> Iterator[list[Event]]:
             for batch in reader.until(edge_us):
                 if batch.kind == KEYFRAME and batch.at_us == before:
-                    return  # the piece after this one begins here
+                    return  # the next piece begins here
                 yield state.feed(batch)
 
         return keyframe.at_us if keyframe is not None else None, happened()

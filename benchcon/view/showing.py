@@ -1,7 +1,7 @@
-"""What the console shows of a part: its state in a word and in the numbers a drawing needs.
+"""What the console shows of a part: its state as a word, and as the numbers that a drawing needs.
 
-Pure functions of the panel, the bench's state and the time. What is not known (a board silent, lost, released) comes
-out as not known, with the reason, and never as the last thing heard.
+These are pure functions of the panel, the bench's state and the time. A state that is not known (the board is silent,
+lost or released) is shown as not known, with the reason, never as last heard.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ LIVENESS_WORDS = {
     "connecting": "connecting",
     "unread": "being read",
 }
-"""Words on the screen for how a board stands."""
+"""For each liveness of a board, the word on the screen."""
 
 
 class Showing(NamedTuple):
@@ -37,26 +37,26 @@ class Showing(NamedTuple):
 
     known: bool
     word: str
-    """``pressed``, ``on``, ``45 %``, ``1013.25`` …; for what is not known the reason, such as ``silent``."""
+    """``pressed``, ``on``, ``45 %``, ``1013.25`` …; or the reason why it is not known, such as ``silent``."""
     level: int = 0
-    """Lamp: lightness in permille. Potentiometer: how far round, in permille."""
+    """Of a lamp its lightness, of a potentiometer its position, in permille."""
     step: int = 0
-    """Button, switch: index of the position (-1: between positions). Encoder: detents from where it began."""
+    """Of a button or switch the index of its position (-1: between positions), of an encoder detents from its start."""
     segments: bytes = b""
-    """Digits: one byte a digit."""
+    """Of a display its segments, one byte a digit."""
     sort: str = ""
-    """A lamp's or display's special state: ``blink``, ``dark``, or ``wrong`` where its rule goes wrong; of any part
-    ``held`` while it goes back and forth too fast to be shown (`benchcon.view.steady`); otherwise empty."""
+    """Special state of a lamp or display: ``blink``, ``dark``, or ``wrong`` if its rule fails; of any part ``held``
+    while it changes too fast to be shown (`benchcon.view.steady`); otherwise empty."""
 
 
 RULE_ERROR = "rule error, "
-"""How the word of a lamp or display begins whose rule goes wrong; the line follows."""
+"""Beginning of the word of a lamp or display whose rule fails; the line follows."""
 NO_SUPPLY = "no supply"
-"""What lamps and displays say whose board has none."""
+"""Word of lamps and displays without supply."""
 
 
 def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
-    """Return the boards that are known, by their name on the panel."""
+    """Return the known boards by their names on the panel."""
     found = {}
     for board in panel.boards:
         state_of = state.board_named(board.own_ident)
@@ -69,18 +69,18 @@ def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
 
 
 def board_name(part: Part) -> str:
-    """Return the name of the board a part is (first) wired to."""
+    """Return the name of the board that a part is (first) wired to."""
     channels = part.channels
     return channels[0].board if channels else ""
 
 
 def liveness_of(board: BoardState | None, now_us: int, absent: str = "absent") -> str:
-    """Return one of `LIVENESS_WORDS`' keys; `absent`: that of a board that is not known."""
+    """Return the liveness of `board` at `now_us`, a key of `LIVENESS_WORDS`; `absent` for None."""
     return absent if board is None else board.liveness(now_us)
 
 
 def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str = "absent") -> Showing:
-    """Return how `part` looks at `now_us`; `absent`: how a board stands that is not known."""
+    """Return how `part` looks at `now_us`; `absent` is the liveness of a board that is not known."""
     if not part.wired:
         return Showing(False, "not wired")
     for channel in part.channels:
@@ -98,7 +98,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     sent = board.value_now(lamp.channel.id, now_us)
     if sent is None:
         return Showing(False, LIVENESS_WORDS["unread"])
-    level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is sent less looks like the others
+    level = looks_permille(lamp, sent)  # a trimmed lamp is sent less, and looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
     if board.no_supply:
@@ -143,14 +143,14 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
 
 
 def label_of(part: Part) -> str:
-    """Return what is engraved beside a part, made printable; accents are one character with their letter."""
+    """Return the engraved label of a part, printable, with accents composed with their letters."""
     return unicodedata.normalize("NFC", printable(part.label or part.name))
 
 
 def channel_label(part: Part, channel_id: str) -> str:
-    """Return what one channel of a part is called: of one contact of several, the position that it is made in.
+    """Return the name of one channel of a part. One contact of several has the position in which it is made.
 
-    ``Intensity: 3``; where no one position says which contact it is, its own name: ``Standby: sb_on``.
+    For example ``Intensity: 3``, or with the channel's id if no single position says which it is: ``Standby: sb_on``.
     """
     channels = part.channels
     if len(channels) < 2 or not isinstance(part, Control):

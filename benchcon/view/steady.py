@@ -1,13 +1,13 @@
-"""What keeps the screen itself from flashing: a screen is what WCAG 2.3.1 is written about. Pure: times are arguments.
+"""Keeps the screen itself from flashing, as WCAG 2.3.1 requires. Pure: times are arguments.
 
 | on the screen | what is limited | how |
 |---|---|---|
-| the large letters | every change of what stands there | three in any second, the first two at once |
+| the large letters | every change of their text | three in any second, the first two at once |
 | a part on the face | going back and forth between states | three changes in any second, then a count of them |
 
-Three changes are a flash and a half. A selector that is swept through its positions, a knob that is turned and a number
-that counts are shown as they move: they do not go back and forth. As soon as a part has been quiet for `QUIET_US` it is
-shown as it is again.
+Three changes are one and a half flashes. A selector swept through its positions, a turned knob and a counting number
+are shown as they move, because they do not go back and forth. Once a part has been quiet for `QUIET_US`, it is shown as
+it is again.
 """
 
 from __future__ import annotations
@@ -15,21 +15,21 @@ from __future__ import annotations
 from benchcon.link.limits import DISPLAY_SWING, WINDOW_US, display_height
 
 MOST = 3
-"""Changes allowed in any one second."""
+"""Most changes in any one second."""
 QUIET_US = 500_000
-"""After this long without a change, what went back and forth has come to rest."""
+"""Time without a change after which a part that went back and forth is at rest."""
 
 CHATTERS, CHATTERS_A_SECOND = 6, 8
-"""This many changes or more, at this rate or faster, are not a hand that taps a button: the contact chatters."""
+"""At least this many changes, at this rate or faster, are not a hand tapping a button: the contact chatters."""
 
 LEVEL_SWING = 100
-"""Permille of a lamp's lightness that count as a change on the screen."""
+"""Permille of a lamp's lightness that counts as a change on the screen."""
 SHARE_SWING = 250
-"""Permille of a potentiometer's travel that do."""
+"""Permille of a potentiometer's travel that counts as a change on the screen."""
 
 
 class SteadyPace:
-    """Lets at most `MOST` changes pass in any one second; those of a steady stream are spread evenly."""
+    """Lets at most `MOST` changes pass in any one second, evenly spread in a steady stream."""
 
     def __init__(self) -> None:
         self._times: list[int] = []
@@ -45,12 +45,12 @@ class SteadyPace:
         return max(opens_us - now_us, 0)
 
     def go(self, now_us: int) -> None:
-        """Take that a change passes at `now_us`."""
+        """Record that a change passes at `now_us`."""
         self._times = [*self._times[-MOST:], now_us]
 
 
 class Steady:
-    """One part on the face. `swing`: how far its state has to move to count as another."""
+    """One part on the face. `swing` is how far its state must move to count as a change."""
 
     __slots__ = (
         "_before", "_changes", "_held_from", "_held_since_us", "_moves", "_pace", "_seen", "_shown", "_told",
@@ -62,25 +62,26 @@ class Steady:
         self._seen: int | None = None
         """The state at the last look."""
         self._before: list[tuple[int, int, int]] = []
-        """Of the changes shown in the last second: when, the state that went, and how many there had been till then."""
+        """For each change shown in the last second: its time, the state before, and the number of changes until
+        then."""
         self._changes = 0
         self._moves = 0
         self._turned_us = 0
-        """When it changed last."""
+        """When it last changed (µs)."""
         self._held_from: int | None = None
-        """What `_changes` was when going back and forth began; None while every change is shown."""
+        """The value of `_changes` when it began to go back and forth; None while every change is shown."""
         self._held_since_us = 0
         self._shown = 0
-        """The state that was shown last before that."""
+        """The state that was last shown before that."""
         self._pace = SteadyPace()
         self._told = 0
         self.chatters = False
-        """Whether what is held back changes faster than a hand would have it."""
+        """Whether the held part changes faster than a hand can move it."""
 
     def take(self, state: int, now_us: int, moves: int = 0) -> int:
-        """Return 0 if the part may be shown as it is, or the number of changes to tell instead.
+        """Return 0 if the part may be shown as it is, or the number of changes to show instead.
 
-        `moves` counts every change of the part, those between two looks included; without it, looks are counted.
+        `moves` counts every change of the part, including those between two looks; if it is 0, changed looks count.
         """
         if self._seen is None:
             self._seen, self._moves = state, moves
@@ -121,12 +122,12 @@ class Steady:
 
 
 def swing_of(kind: str) -> int:
-    """Return how far a part of this kind (``lamp``, ``digits``, ``pot``, or any other) has to move to count."""
+    """Return how far the state of a part of this kind (``lamp``, ``pot``, or any other) must move to be a change."""
     return {"lamp": LEVEL_SWING, "display": DISPLAY_SWING, "pot": SHARE_SWING}.get(kind, 1)
 
 
 def state_of(kind: str, step: int, level: int, segments: bytes) -> int:
-    """Return the state of a part as a number in which a change is at least `swing_of` its kind."""
+    """Return the state of a part as a number that moves by at least `swing_of` its kind with each change."""
     if kind == "display":
         return display_height(int.from_bytes(segments, "big"), len(segments))
     if kind == "lamp":

@@ -1,4 +1,4 @@
-"""What the session's stream tells of time, from its beginning: delays, clocks, what ails links, how they have been."""
+"""Measures time in a session's stream from its beginning: delays, clocks, and the health of links."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
     from benchcon.wire.events import Event
 
 EACH_S = 1.0
-"""The figures are worked out no more often than this, and take no more than a twentieth of the time."""
+"""Least time between two calculations of the figures, which take at most a twentieth of the time."""
 LINKS_S = 2.0
 MOST_CHANGES = 1_000
-"""Changes of each channel that count, the latest of them: more would take longer than a frame may."""
+"""How many of each channel's latest changes are used; more would take longer than a frame may."""
 
 
 class Stopwatch:
-    """Eats the events of a session whose stream comes in now; made when the session begins.
+    """Takes the events of a live session; create it when the session begins.
 
-    What measures is loaded with the first of them: the first look at a bench shows none of it.
+    The modules that measure are loaded with the first event, because the first screen shows none of the figures.
     """
 
     def __init__(self, session: Session) -> None:
@@ -38,37 +38,37 @@ class Stopwatch:
         self.lock: contextlib.AbstractContextManager[object] = session.lock
         self.found: list[Delays] = []
         self.links: list[LinkVerdict] = []
-        """What ails links, by the last few minutes; the gravest first of each."""
+        """What ailed links in the last few minutes; the worst of each link comes first."""
         self.verdicts: dict[int, LinkVerdict] = {}
-        """The gravest of each link, by source."""
+        """The worst verdict on each link, by source."""
         self.why_not = ""
-        """Why nothing is measured; empty where it is."""
+        """Why nothing is measured; empty if it is."""
         self._due = self._links_due = 0.0
         self._rates: dict[int, int] = {}
 
     @cached_property
     def timing(self) -> Timing:
-        """Delays, clocks and what ails links; hold `lock` while looking into it."""
+        """Delays, clocks and what ails links; hold `lock` while reading it."""
         from benchcon.timing.timing import Timing
 
         return Timing(self.session.state, recent=True)
 
     @cached_property
     def curves(self) -> LinkCurves:
-        """How links have been; hold `lock` while looking into it."""
+        """The history of links; hold `lock` while reading it."""
         from benchcon.timing.curves import LinkCurves
 
         return LinkCurves()
 
     def take(self, events: Sequence[Event]) -> None:
-        """Take events that the session has told."""
+        """Take events of the session."""
         with self.lock:
             self.timing.take(events)
             for event in events:
                 self.curves.take(event)
 
     def learn_rates(self, ports: Iterable[PortInfo]) -> None:
-        """Learn the rates of ports that were open before this began."""
+        """Take the rates of ports that were open before this began."""
         for port in ports:
             rate = 0 if os.path.realpath(port.port).startswith("/dev/pts/") else port.rate
             if port.source and self._rates.get(port.source) != rate:
@@ -77,7 +77,7 @@ class Stopwatch:
                     self.timing.clocks.set_rate(port.source, rate)
 
     def look_at_links(self) -> None:
-        """Judge the links, if it is time."""
+        """Judge the links if it is time to."""
         began = time.monotonic()
         if began < self._links_due or "timing" not in self.__dict__:
             return
@@ -90,7 +90,7 @@ class Stopwatch:
         self._links_due = began + max(LINKS_S, 20 * (time.monotonic() - began))
 
     def look(self, panel: Panel) -> bool:
-        """Work the delays out if it is time; return whether there are new figures."""
+        """Work out the delays if it is time to; return whether there are new figures."""
         began = time.monotonic()
         if began < self._due:
             return False
@@ -100,12 +100,12 @@ class Stopwatch:
         return True
 
     def last(self) -> tuple[Delays, Delay] | None:
-        """Return the latest answer of all, with the delays it belongs to; None if there is none."""
+        """Return the latest answer, with the delays that it belongs to; None if there is none."""
         rows = [(one, one.found[-1]) for one in self.found if one.found]
         return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
 
     def link_sentences(self) -> list[str]:
-        """Return what ails each link and what to do first, a paragraph each."""
+        """Return for each ailing link a paragraph that says what ails it and what to do first."""
         from benchcon.timing.links import sentences
 
         return sentences(self.links, self.timing.state)
@@ -116,4 +116,4 @@ class Stopwatch:
         return "since this session began"
 
     def close(self) -> None:
-        """End what runs beside."""
+        """End any thread of its own."""

@@ -1,4 +1,4 @@
-"""One channel on the time line: what it is drawn with, column by column, and its value in words."""
+"""One channel on the time line: its characters, column by column, and its values in words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _SPARKS = "▁▂▃▄▅▆"
 
 
 def between_text(us: int) -> str:
-    """Return the time between two cursors, exact to the microsecond where that matters."""
+    """Return the time between two cursors in words, exact to the microsecond where that matters."""
     size = abs(us)
     sign = "-" if us < 0 else ""
     if size < 1000:
@@ -26,7 +26,7 @@ def between_text(us: int) -> str:
 
 
 def column_text(us: float) -> str:
-    """Return how long a column lasts, without superfluous zeros: ``100 ms``, ``137.422 ms``."""
+    """Return the duration of a column, without trailing zeros: ``100 ms``, ``137.422 ms``."""
     number, unit = between_text(round(us)).split()
     return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
 
@@ -37,25 +37,25 @@ class Trace:
     label: str
     colour: str
     digits: int
-    """Digits, for a display; else 0."""
+    """Number of digits of a display; else 0."""
     level: bool
-    """Drawn as a level between its least and greatest, not as made and open."""
+    """It is drawn as a level between its least and greatest value, not as made and open."""
     lamp: bool
     thousandths: bool = False
-    """Counted in thousandths: a value of a rehearsal."""
+    """It is a value of a rehearsal, counted in thousandths."""
     part: Part | None = None
-    """The part that the channel belongs to, for its words."""
+    """The part of the channel, which gives its words; None if there is none."""
 
 
 def trace_of(key: Key, kind: str, part: Part | None, label: str = "", colour: str = IVORY) -> Trace:
-    """Return what a channel of this kind (the protocol's word for it, empty if not known) is drawn with."""
+    """Return how a channel of `kind` (the protocol's word, empty if not known) is drawn."""
     lamp = isinstance(part, Lamp)
     level = lamp or kind in ("pot", "encoder", "selector", "lamp")
     return Trace(key, label, colour, part.digits if isinstance(part, Display) else 0, level, lamp, part=part)
 
 
 def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
-    """Letter and colour of one stretch of one channel."""
+    """Return character and colour for one stretch of one channel."""
     if stretch.value == UNKNOWN and not stretch.changes:
         return " ", QUIET
     if row.digits:
@@ -73,13 +73,13 @@ def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, st
 
 
 CURVE_US = 20_000_000
-"""Time that a channel's curve in a table shows."""
+"""Length of time in a channel's curve in a table."""
 
 
 def recent(past: Past, row: Trace, now_us: int, columns: int) -> str:
-    """Return the letters of what a channel did in the last `CURVE_US`, on one row."""
+    """Return the characters of a channel's curve over the last `CURVE_US`, on one row."""
     each_us = CURVE_US / columns
-    # On the raster of the columns, or it would tremble as time goes on.
+    # Align to whole columns, or the curve would tremble as time goes on.
     start_us = int((now_us // each_us + 1) * each_us - CURVE_US)
     reach = past.reach(row.key)
     return "".join(drawn(each, reach, row)[0] for each in past.row(row.key, start_us, each_us, columns) or ())
@@ -87,11 +87,11 @@ def recent(past: Past, row: Trace, now_us: int, columns: int) -> str:
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _MOST_EIGHTHS = 14
-"""Of two rows: what stands above them is not touched."""
+"""Greatest height of a curve on two rows, in eighths of a row, so that it does not touch what is above."""
 
 
 def curve(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
-    """Letters of one stretch of a level on two rows, the upper and the lower."""
+    """Return the characters for one stretch of a level on two rows, the upper and the lower."""
     low, high = (0, 1000) if row.lamp else reach
     share = (stretch.greatest if stretch.changes else stretch.value) - low
     eighths = max(1, min(_MOST_EIGHTHS, -(-share * _MOST_EIGHTHS // (high - low)))) if high > low else 1
@@ -108,7 +108,7 @@ def value_text(value: int, row: Trace) -> str:
 
 
 def channel_word(part: Part | None, value: int) -> str:
-    """Return what the face says of one channel's value; of one contact of several, whether it is made."""
+    """Return one channel's value in the face's words; of one contact of several, whether it is made."""
     if isinstance(part, Lamp):
         level = looks_permille(part, value)
         return "off" if level == 0 else "on" if level >= part.on_permille else f"{(level + 5) // 10} %"
@@ -125,7 +125,7 @@ def channel_word(part: Part | None, value: int) -> str:
 
 
 def counted_word(part: Part | None, value: int) -> str:
-    """Return a value in words, and as the board counts if that says more: ``on``, ``80 %, 800``, ``+2, 8``."""
+    """Return a value in words, with the board's count if that says more: ``on``, ``80 %, 800``, ``+2, 8``."""
     word, plain = channel_word(part, value), str(value)
     return plain if word == plain else word if word in ("on", "off") else f"{word}, {plain}"
 
@@ -137,12 +137,12 @@ _ROUND_US = sorted(
 
 
 def round_step_us(least_us: float) -> int:
-    """Return the least round time (1, 2 or 5 of a decimal place; of a clock from ten seconds on) from `least_us` on."""
+    """Return the least round time of at least `least_us`: 1, 2 or 5 times a power of ten, of a clock from 10 s."""
     return next((step for step in _ROUND_US if step >= least_us), -(-int(least_us) // 86_400_000_000) * 86_400_000_000)
 
 
 def tick_text(at_us: int, step_us: int) -> str:
-    """Return a time for an axis with ticks of `step_us`: minutes and seconds, the step's decimals, hours if any."""
+    """Return the text of a tick at `at_us`: minutes and seconds, hours if any, with the decimals of `step_us`."""
     minutes, us = divmod(at_us, 60_000_000)
     hours, minutes = divmod(minutes, 60)
     places = next((places for places in range(7) if step_us * 10**places % 1_000_000 == 0), 6)

@@ -1,4 +1,4 @@
-"""Why a key that works on a bench of one's own does nothing here: to a recording, and on a tap."""
+"""Why a key that works on a live bench does nothing in a replay or on a tap."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", 
 
 
 def why_not(model: ViewModel, key: str) -> str:
-    """Return why `key` does nothing in this session, one line; empty for a key that means nothing anywhere."""
+    """Return in one line why `key` does nothing in this session; empty for a key that has no meaning anywhere."""
     session = model.session
     if not session.live:
         return _IN_A_RECORDING.get(key, "")

@@ -12,7 +12,7 @@ from benchcon.wire.records import BENCH, Batch
 
 
 class Exact:
-    """One channel in a window, column by column; values are whole numbers of any size, as in `Track`."""
+    """One channel in a window, column by column; values are whole numbers of any size, as in `HistoryTrack`."""
 
     __slots__ = ("changes", "greatest", "least", "values")
 
@@ -24,18 +24,18 @@ class Exact:
 
 
 class WindowReading:
-    """One window, filled column by column as its records come."""
+    """Fills one window column by column as its records come."""
 
     def __init__(self, exact: dict[Key, Exact], state: BenchState, start: int, each: float, count: int) -> None:
         self._exact = exact
         self._start, self._each, self._count = start, each, count
         self.column = 0
-        """Columns before this one are done."""
+        """Number of the current column; those before it are done."""
         self._changes = Changes(state, shown=True)
         self._now: dict[Key, int] = _quantities(state) | _values(self._changes.begin(start - 1))
 
     def _to(self, at_us: float) -> None:
-        """All that is known until then is drawn."""
+        """Finish the columns up to `at_us`."""
         here = max(0, min(int((at_us - self._start) / self._each), self._count - 1))
         if here > self.column:
             for key, value in self._now.items():
@@ -60,18 +60,18 @@ class WindowReading:
         self._to(at_us)
         before = self._now.get(key, UNKNOWN)
         self._now[key] = value
-        if UNKNOWN not in (before, value) and before != value:  # becoming known, or not known, is no change
+        if UNKNOWN not in (before, value) and before != value:  # becoming known, or unknown, is not a change
             _change(self._exact, key, self.column, value, before, self._count)
 
     def end(self, last_us: int) -> None:
-        """Take that no record follows in this window, or in this file."""
+        """Finish the window: no record follows in it, or in the file."""
         self._put(self._changes.tick(last_us))
         for key, value in self._now.items():
             _fill(self._exact, key, self.column, self._count, value, self._count)
 
 
 def _fill(exact: dict[Key, Exact], key: Key, begin: int, end: int, value: int, count: int) -> None:
-    """A channel kept its value from column `begin` (which may hold changes) up to `end`."""
+    """Fill in that a channel kept its value from column `begin` (which may have changes) up to `end`."""
     track = exact.get(key)
     if track is None:
         track = exact[key] = Exact(count)
@@ -97,12 +97,12 @@ def _change(exact: dict[Key, Exact], key: Key, column: int, value: int, before: 
 
 
 def values_of(state: BenchState, at_us: int) -> dict[Key, int]:
-    """Return every channel's value at a time, without those of boards that are silent or not there then."""
+    """Return every channel's value at the time `at_us`, without boards that are silent or not there then."""
     return _quantities(state) | _values(Changes(state, shown=True).begin(at_us))
 
 
 def _quantities(state: BenchState) -> dict[Key, int]:
-    """What the values of a rehearsal are."""
+    """Return the values of a rehearsal, in thousandths."""
     return {(BENCH, name): in_thousandths(each.text) for name, each in state.values.items()}
 
 

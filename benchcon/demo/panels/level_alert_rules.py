@@ -1,4 +1,4 @@
-"""Common practice, no source: the lamp is lit from 1 000 ft to go until 300 ft to go, rising and falling."""
+"""The alert is lit from 1 000 ft to 300 ft before the selected level, up or down (common practice, no source)."""
 
 from benchcon.rehearse import derived, display, lamp
 
@@ -13,7 +13,7 @@ def selected_ft(level_set):
 
 @display("selected_level", format=",")
 def selected_level(selected_ft):
-    # Thousands are parted by a point: seven segments have no comma.
+    # The thousands are separated by a point, because seven segments have no comma.
     return selected_ft
 
 

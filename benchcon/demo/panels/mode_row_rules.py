@@ -1,4 +1,4 @@
-"""Common practice, no source: mode lamps follow their buttons though the master is off; the display goes dark."""
+"""Mode lamps follow their buttons even while the master is off; the display does not (common practice, no source)."""
 
 from benchcon.rehearse import display, lamp, toggle
 
