@@ -48,6 +48,8 @@ class Table(Drawn, can_focus=True):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.chosen = ""
+        self.led = True
+        """Whether `lead` selects rows: the user has selected none yet."""
         self._top = 0
         self._rows: list[Row] = []
 
@@ -114,10 +116,15 @@ class Table(Drawn, can_focus=True):
     # --- selecting ------------------------------------------------------------------------------------------------
 
     def choose(self, key: str) -> None:
-        """Select the row of this key."""
-        self.chosen = key
+        """Select the row of this key, for good."""
+        self.chosen, self.led = key, False
         self.refresh_bindings()
         self.repaint()
+
+    def lead(self, key: str) -> None:
+        """Select the row that is worth a look now, until the user selects one."""
+        if self.led:
+            self.chosen = key
 
     def action_go(self, by: int) -> None:
         """Select another row."""

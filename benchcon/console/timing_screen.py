@@ -225,7 +225,9 @@ class TimingScreen(Screen[str | None]):
         self.stopwatch.look(self.model.panel)
         title = f"Timing, from control to output, {self.stopwatch.span}"
         self.query_one("#title", Static).update(title)
-        pairs = self.query_one(Pairs)
+        pairs, last = self.query_one(Pairs), self.stopwatch.last()
+        if last is not None:
+            pairs.lead(name_of(last[0]))
         pairs.repaint()
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
         plot = self.query_one(DelayPlot)
@@ -234,7 +236,6 @@ class TimingScreen(Screen[str | None]):
         plot.styles.height = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
         plot.repaint()
         self.query_one("#told", Static).update("\n".join(self._explained(chosen)))
-        last = self.stopwatch.last()
         big = None
         if last is not None:
             one, delay = last

@@ -64,6 +64,21 @@ async def test_labels_stand_there_and_the_names_beside_them_only_where_there_is_
         assert "hdg_" not in eyes.text()
 
 
+async def test_the_pair_that_answered_last_is_looked_at_until_the_user_selects_one(tmp_path: Path) -> None:
+    told = Told()
+    told.move(1e6, "e1=0001")
+    told.set(1e6 + 40_000, "d1=060606", source=2)
+    session = ReplaySession(told.write(tmp_path / "course.capture", PANEL))
+    async with console(session, size=(140, 45)) as eyes:
+        await eyes.press("f7")
+        await eyes.see("Hdg button → Hdg lit: not moved")
+        with session.lock:
+            session.jump(session.last_us)
+        await eyes.see("Course → Course shown: 1 movement, 1 answered")
+        await eyes.press("up")
+        await eyes.see("Hdg button → Hdg far: not moved")
+
+
 async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_there(tmp_path: Path) -> None:
     session = evening(tmp_path)
     async with console(session, size=(140, 45)) as eyes:

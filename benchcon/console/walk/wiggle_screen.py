@@ -97,20 +97,13 @@ class Channels(Table):
         super().__init__(id=id)
         self.model = model
         self.status: WiggleStatus | None = None
-        self.moved = False
-        """Whether the person chose a row; until then the worst one is chosen."""
 
     def show(self, status: WiggleStatus) -> None:
         """Show how it stands now."""
         self.status = status
-        if not self.moved and status.rows:
-            self.chosen = status.rows[0].key
+        if status.rows:
+            self.lead(status.rows[0].key)
         self.repaint()
-
-    def choose(self, key: str) -> None:
-        """The person chooses a row."""
-        self.moved = True
-        super().choose(key)
 
     def columns(self, width: int) -> list[Column]:
         """Name and channel, how it rests, drop-outs, shortest and longest, and how it stands now."""
@@ -199,7 +192,7 @@ class WiggleScreen(WatchScreen):
     def _watch(self) -> None:
         """Begin to watch `parts`, counting from zero."""
         self._status, self._heard, self._trouble = None, 0, ""
-        self.query_one(Channels).moved = False
+        self.query_one(Channels).led = True
         self._began_us = self.session.now_us()
         parts = list(self.parts)
 
