@@ -17,6 +17,14 @@ from typing import Any, TextIO
 from benchcon.errors import Trouble
 from benchcon.text import harmless
 
+OURS = "benchcon: "
+"""What every message of the program on standard error begins with."""
+
+
+def say_on_stderr(message: object) -> None:
+    """Print one message of the program's own on standard error, at once: standard output holds only what was asked."""
+    print(f"{OURS}{message}", file=sys.stderr, flush=True)
+
 
 class Gate:
     """A text stream in front of `out`. Lines and tabs pass, every other control code is written as an escape.

@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from benchcon.durations import seconds_text
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
@@ -34,7 +35,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check the files: 0 all good (advice may be given), 1 something is wrong in one, 2 one cannot be read."""
     import json
-    import sys
 
     from benchcon.errors import Trouble
     from benchcon.panel.file import LARGEST, load, slurp
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     for path in dict.fromkeys(args.files):
         if path in unreadable:
             results.append({"file": path, "error": unreadable[path]})
-            print(f"benchcon: {unreadable[path]}", file=sys.stderr)
+            say_on_stderr(unreadable[path])
             continue
         good = not any(finding.grave for finding in found[path])
         results.append({"file": path, "kind": kinds[path], "good": good, "findings": [_json(f) for f in found[path]]})

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import minutes
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.conform import WireSide
@@ -37,14 +38,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _go_dark(line: WireSide) -> None:
-    import sys
 
     from benchcon.panel.model import Panel
     from benchcon.panel.unplug import not_confirmed
 
     # A port where nobody ever spoke the protocol was never lit.
     if not line.go_dark() and line.lines:
-        print(f"benchcon: {not_confirmed(Panel())}", file=sys.stderr, flush=True)
+        say_on_stderr(not_confirmed(Panel()))
 
 
 def run(args: argparse.Namespace) -> int:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.gate import say_on_stderr
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
@@ -25,7 +27,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Export: 0 done, 2 it could not be done."""
-    import sys
 
     from benchcon.files import new_file
     from benchcon.replay.exports import export, form_of
@@ -34,5 +35,5 @@ def run(args: argparse.Namespace) -> int:
     with new_file(args.output, force=args.force) as out:
         problems = export(args.file, out, form)
     for problem in problems:
-        print(f"benchcon: {problem}", file=sys.stderr)
+        say_on_stderr(problem)
     return 0

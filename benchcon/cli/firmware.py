@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,10 +101,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _refused(findings: Sequence[PanelRemark]) -> int:
-    import sys
 
     for finding in findings:
-        print(f"benchcon: {finding}", file=sys.stderr)
+        say_on_stderr(finding)
     return 2
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING
+
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.session import LiveSession
@@ -15,5 +16,5 @@ def leave(session: LiveSession) -> bool:
 
     session.close()
     if not session.dark_confirmed:
-        print(f"benchcon: {not_confirmed(session.panel)}", file=sys.stderr, flush=True)
+        say_on_stderr(not_confirmed(session.panel))
     return session.dark_confirmed

@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from types import ModuleType
 
 from benchcon.errors import Trouble
+from benchcon.gate import say_on_stderr
 from benchcon.text import near
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -118,7 +119,7 @@ def _module(name: str) -> ModuleType:
 
 
 def _fail(message: str) -> int:
-    print(f"benchcon: {message}", file=sys.stderr)
+    say_on_stderr(message)
     return 2
 
 

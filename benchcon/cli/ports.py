@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.link.discovery import PortFound
@@ -35,7 +36,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do it: 0 done, 1 a port that was asked has no board that speaks the line protocol, 2 one could not be opened."""
     import json
-    import sys
 
     from benchcon.errors import Trouble
     from benchcon.text import printable
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     except Trouble as trouble:
         if args.ask:
             raise
-        print(f"benchcon: {trouble}", file=sys.stderr)
+        say_on_stderr(trouble)
     asked = list(dict.fromkeys([*args.ports, *(remembered_ports() if args.ask else [])]))
     answers = _ask(asked) if asked else {}
     found = find_ports(running())

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.capture.writer import Figures
@@ -109,10 +110,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _say(lines: list[str]) -> None:
-    import sys
 
     for line in lines:
-        print(f"benchcon: {line}", file=sys.stderr, flush=True)
+        say_on_stderr(line)
 
 
 def _wait_for_ports(bench: Bench, until: Until) -> None:

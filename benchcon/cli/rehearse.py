@@ -7,6 +7,7 @@ import contextlib
 from typing import TYPE_CHECKING
 
 from benchcon.cli.options import hand_option
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -148,23 +149,16 @@ def _simulated(
 
     results = []
     for scenario in scenarios:
-        result = play(scenario, named, captures=captures, always=args.captures is not None, tell=_tell)
+        result = play(scenario, named, captures=captures, always=args.captures is not None, tell=say_on_stderr)
         print(as_text(result), flush=True)
         results.append(result)
     return results
-
-
-def _tell(text: str) -> None:
-    import sys
-
-    print(f"benchcon: {text}", file=sys.stderr, flush=True)
 
 
 def _on_boards(
     scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
 ) -> list[ScenarioResult]:
     """Play them one after the other on boards that are there, in real time."""
-    import sys
     from pathlib import Path
 
     from benchcon.cli.hands import ask_to, hands_of, meet, port_of
@@ -205,7 +199,7 @@ def _on_boards(
                         ask=ask,
                         values=args.values,
                         publish=args.publish or "",
-                        tell=lambda text: print(f"benchcon: {text}", file=sys.stderr, flush=True),
+                        tell=say_on_stderr,
                     )
                     result = play_live(play, until.wait)
             finally:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchcon.cli.options import hand_option, ignore_option
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.replay.cases import CaptureCase
@@ -76,7 +77,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _console(args: argparse.Namespace) -> int:
-    import sys
 
     from benchcon.cli.until import Until
 
@@ -88,13 +88,12 @@ def _console(args: argparse.Namespace) -> int:
         session = ReplaySession(args.file)
         code = run_console(session, until)
     for line in problem_lines(session.reader):
-        print(f"benchcon: {line}", file=sys.stderr)
+        say_on_stderr(line)
     return code
 
 
 def _headless(args: argparse.Namespace) -> int:
     import json
-    import sys
 
     from benchcon.replay.figures import figures, in_a_line
     from benchcon.replay.words import option_time
@@ -103,13 +102,12 @@ def _headless(args: argparse.Namespace) -> int:
     found: dict[str, Any] = figures(args.file, at_us)
     problems = found["capture"]["first_problems"]
     for problem in problems[:5]:
-        print(f"benchcon: {found['capture']['file']}: {problem['where']}: {problem['what']}", file=sys.stderr)
+        say_on_stderr(f"{found['capture']['file']}: {problem['where']}: {problem['what']}")
     print(json.dumps(found, indent=2) if args.json else in_a_line(found))
     return 0
 
 
 def _against(args: argparse.Namespace) -> int:
-    import sys
     from dataclasses import replace
     from pathlib import Path
 
@@ -145,7 +143,7 @@ def _against(args: argparse.Namespace) -> int:
         verdicts.append(run_against(case, target))
         told = _faults_told(case, verdicts[-1])
         if told:
-            print(f"benchcon: against {target}: {told}", file=sys.stderr)
+            say_on_stderr(f"against {target}: {told}")
     return _report(args, verdicts)
 
 
@@ -168,7 +166,6 @@ def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
 
 
 def _to(args: argparse.Namespace) -> int:
-    import sys
 
     from benchcon.cli.hands import ask_to, hands_of
     from benchcon.cli.until import Until
@@ -203,7 +200,7 @@ def _to(args: argparse.Namespace) -> int:
 
     def left(dark: bool) -> None:
         if not dark:
-            print(f"benchcon: {not_confirmed(panel or script.panel)}", file=sys.stderr, flush=True)
+            say_on_stderr(not_confirmed(panel or script.panel))
 
     with Until(interrupt=True) as until:
         again = do_again(script, then, args.to, hands, how, panel, until.first, left)

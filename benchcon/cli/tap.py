@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
+from benchcon.gate import say_on_stderr
 from benchcon.text import decimal
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     if args.output and not args.force:
         may_write(args.output, way_out=GIVE_NUMBER)
     if listen is not None and listen[0] not in LOOPBACK:
-        _say(
+        say_on_stderr(
             f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password, and "
             "lamps and motors obey whoever connects"
         )
@@ -116,7 +117,7 @@ def run(args: argparse.Namespace) -> int:
                 while not until.wait(0.1) and not session.trouble:
                     _tell(session)
                     for line in loss.look(session.recording_figures):
-                        _say(line)
+                        say_on_stderr(line)
         finally:
             session.close()
             if not shown:
@@ -141,7 +142,7 @@ def _at_a_terminal() -> bool:
 
 def _tell(session: TapSession) -> None:
     while session.said:
-        _say(session.said.popleft())
+        say_on_stderr(session.said.popleft())
 
 
 def _end(session: TapSession, shown: bool) -> int:
@@ -157,16 +158,20 @@ def _end(session: TapSession, shown: bool) -> int:
         missing = figures.missed + figures.waiting
         if not shown:
             if figures.trouble:
-                _say(figures.trouble)
-            _say(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
+                say_on_stderr(figures.trouble)
+            say_on_stderr(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
         if missing or session.missed:
             what = counted(missing, "record") if missing else counted(session.missed, "byte")
             why = figures.missing or figures.missed_why
-            _say(f"{what} passed on and MISSING from the capture" + (f" ({printable(why)})" if why and missing else ""))
+            say_on_stderr(
+                f"{what} passed on and MISSING from the capture" + (f" ({printable(why)})" if why and missing else "")
+            )
         code = code or int(bool(missing or session.missed or figures.trouble))
     for tap in session.taps:
         if tap.up.speaks is False and tap.up.bytes:
-            _say(f"what {printable(tap.port)} says is not the line protocol: it is kept as bytes with their times")
+            say_on_stderr(
+                f"what {printable(tap.port)} says is not the line protocol: it is kept as bytes with their times"
+            )
     return code
 
 
@@ -181,9 +186,3 @@ def _address(text: str | None) -> tuple[str, int]:
     if not colon or port is None or port > 65535:
         raise Trouble(f"--listen: '{printable(text)}' is not an address; write HOST:PORT, such as 127.0.0.1:4000")
     return host.strip("[]"), port
-
-
-def _say(line: str) -> None:
-    import sys
-
-    print(f"benchcon: {line}", file=sys.stderr, flush=True)

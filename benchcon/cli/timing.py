@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.gate import say_on_stderr
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
@@ -27,7 +29,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure: 0 no limit is broken, 1 one is, 2 it could not be done."""
     import json
-    import sys
 
     from benchcon.files import may_write, new_file
     from benchcon.panel.file import load
@@ -52,9 +53,9 @@ def run(args: argparse.Namespace) -> int:
             out.write(as_junit([(one.path, timing_verdict(one)) for one in found]))
     for one in found:
         for problem in one.problems:
-            print(f"benchcon: {problem}", file=sys.stderr)
+            say_on_stderr(problem)
         if one.virtual:
-            print(f"benchcon: {one.virtual}", file=sys.stderr)
+            say_on_stderr(one.virtual)
     if args.json:
         reports = [
             {"file": one.path, "seconds": one.seconds, "virtual": bool(one.virtual)}
@@ -80,6 +81,6 @@ def run(args: argparse.Namespace) -> int:
         return 1
     limited = [each for one in found for each in one.delays if each.limit_us]
     if limited and all(each.verdict == "not moved" for each in limited):
-        print("benchcon: no limit was tried: none of the controls with one was moved", file=sys.stderr)
+        say_on_stderr("no limit was tried: none of the controls with one was moved")
         return 2
     return 2 if any(one.virtual for one in found) else 0

@@ -36,6 +36,7 @@ from types import FrameType, TracebackType
 from typing import Any
 
 from benchcon.errors import Trouble
+from benchcon.gate import OURS
 
 LAST_S = 1.0
 END_S = 1.8
@@ -47,9 +48,9 @@ _PLAIN_SCREEN = b"".join(b"\x1b[?%dl" % mode for mode in (1049, 1000, 1002, 1003
 
 
 _BY_FORCE = (
-    b"benchcon: hung, and was ended by force: dark was NOT CONFIRMED; look at the panel, and pull the plug of what is "
-    b"still lit\n"
-)
+    f"{OURS}hung, and was ended by force: dark was NOT CONFIRMED; look at the panel, and pull the plug of what is "
+    "still lit\n"
+).encode()
 
 
 def _say_by_force() -> None:

@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from benchcon.cli.options import hand_option, ports_argument
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -180,7 +181,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
         print(json.dumps(told, ensure_ascii=False, indent=1))
     for line in () if args.json else lines:
         print(line)
-    print(f"benchcon: {printable(last)}", file=sys.stderr)
+    say_on_stderr(printable(last))
     return 1 if lines else 0
 
 
@@ -287,7 +288,7 @@ def _walk(
     sitting = Sitting(args.by, args.serial, simulated is not None)
     if folder is not None:
         if going_on := resumed(folder, panel, only):
-            print(f"benchcon: {going_on}", file=sys.stderr, flush=True)
+            say_on_stderr(going_on)
         sitting.goes_on(folder.open(panel, sitting.began, done), done)
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
@@ -338,7 +339,6 @@ def _tell(
     head: dict[str, Any],
 ) -> int:
     import json
-    import sys
 
     from benchcon.report.walk import build, changes, foremost, not_compared
     from benchcon.text import printable
@@ -358,22 +358,22 @@ def _tell(
         for number in shown:
             print(report["findings"][number]["line"])
         if more:
-            print(f"benchcon: {more}", file=sys.stderr)
+            say_on_stderr(more)
         if old is not None and changed is not None:
             for line in changed or ("nothing has changed",):
                 print(printable(f"since {args.compare}: {line}"))
             if rest := not_compared(old, report):
                 print(printable(f"since {args.compare}: {rest}"))
     for remark in report["remarks"]:
-        print(f"benchcon: {remark['line']}" + f":\n\n{remark['patch']}" * bool(remark["patch"]), file=sys.stderr)
-    print(f"benchcon: {count_words(report)}", file=sys.stderr)
+        say_on_stderr(remark["line"] + f":\n\n{remark['patch']}" * bool(remark["patch"]))
+    say_on_stderr(count_words(report))
     if report["untested"] and not args.only:
         names = ", ".join(f"{row['what']} ({row['why']})" for row in report["untested"][:MOST_NAMED])
         more = f" and {len(report['untested']) - MOST_NAMED} more" if len(report["untested"]) > MOST_NAMED else ""
-        print(printable(f"benchcon: not tested: {names}{more}"), file=sys.stderr)
+        say_on_stderr(printable(f"not tested: {names}{more}"))
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.hand:
         names = ", ".join(part["label"] or part["name"] for part in skipped)
         why = "; ".join(dict.fromkeys(part["note"] for part in skipped if part["note"]))
-        print(printable(f"benchcon: could not be done: {names}{f': {why}' if why else ''}"), file=sys.stderr)
+        say_on_stderr(printable(f"could not be done: {names}{f': {why}' if why else ''}"))
     return 1 if report["findings"] else 2 if skipped and args.hand else 0

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from benchcon.console.app import ConsoleApp
 from benchcon.errors import Trouble
+from benchcon.gate import say_on_stderr
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import not_confirmed
@@ -95,10 +96,10 @@ def run_console(
             confirmed = bench.close(dark=True)
         session.close()
     for closed in session.captures:
-        print(f"benchcon: wrote {closed_text(closed)}", file=sys.stderr)
+        say_on_stderr(f"wrote {closed_text(closed)}")
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
-        print(f"benchcon: {not_confirmed(app.model.panel)}", file=sys.stderr)
+        say_on_stderr(not_confirmed(app.model.panel))
     if app.trouble and not session.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")

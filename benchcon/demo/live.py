@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import threading
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.console.run import run_console
 from benchcon.demo.own_panel import own_panel
+from benchcon.gate import say_on_stderr
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.rehearse import rules_file
@@ -48,7 +48,7 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     """
     path, told = own_panel()
     if told:
-        print(f"benchcon: {told}", file=sys.stderr, flush=True)
+        say_on_stderr(told)
     panel = load(path)
     bench = Bench([desk.port for desk in demo.boards], panel=panel)
     users = {desk.name: UsersHand(desk.control, lambda: run.hands_off()) for desk in demo.boards}
@@ -74,4 +74,4 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
         session.close()
         if session.panel.digest != panel.digest:
             where = printable(session.panel.path)
-            print(f"benchcon: what you changed is in {where}; the demo starts afresh each time", file=sys.stderr)
+            say_on_stderr(f"what you changed is in {where}; the demo starts afresh each time")

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.gate import say_on_stderr
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -38,7 +39,7 @@ def _exit_code_of(run: Callable[[], int]) -> int:
     try:
         return run()
     except Trouble as trouble:
-        print(f"benchcon: {trouble}", file=sys.stderr)
+        say_on_stderr(trouble)
         return 2
     except KeyboardInterrupt:
         return 0

@@ -17,6 +17,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
+from benchcon.gate import OURS
 from benchcon.processes import own_module
 from benchcon.rig.forked import CAN_FORK, ForkedBoard
 from benchcon.text import printable
@@ -298,9 +299,7 @@ def _first_line(name: str, process: subprocess.Popen[bytes] | ForkedBoard) -> Si
         process.wait(END_S)
     said = process.stderr.read(2000) if process.stderr is not None and process.poll() is not None else b""
     last = said.decode("utf-8", "backslashreplace").strip().rpartition("\n")[2]
-    raise Trouble(
-        f"simulated board '{name}' did not start: {printable(last.removeprefix('benchcon: ')) or 'no reason'}"
-    )
+    raise Trouble(f"simulated board '{name}' did not start: {printable(last.removeprefix(OURS)) or 'no reason'}")
 
 
 def _wait_for(process: subprocess.Popen[bytes] | ForkedBoard) -> None:

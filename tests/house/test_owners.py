@@ -28,6 +28,7 @@ OWNERS = [
         ["panel/model.py", "state/board.py", "replay/contents.py", "replay/figures.py"],
         "called",
     ),
+    (r'(?<!"")["\']benchcon: ', ["gate.py"], "benchcon.gate.say_on_stderr"),
     (
         r"capture(\.reader)? import .*\bReader\b",
         ["capture/__init__.py", "state_reader.py"],
