@@ -1,6 +1,6 @@
-"""The console's application: one session, one look a frame, and the few keys that work everywhere.
+"""The console's application: one session, one look a frame, and the keys that work everywhere.
 
-Whatever happens, leaving it goes dark: by a key, by an error, by a signal. After SIGKILL the boards' dead-man does it.
+However it ends (by a key, an error or a signal), the bench goes dark. After SIGKILL the boards' dead-man does that.
 """
 
 from __future__ import annotations
@@ -45,19 +45,19 @@ if TYPE_CHECKING:
 
 FRAMES_A_SECOND = 20
 IDLE_S = 0.2
-"""With nothing new a look is taken this often."""
+"""How often the session is looked at when nothing is new."""
 
 SETTLE_S = 1.0
-"""How long after the start everything that a session needs is loaded."""
+"""Time after the start by which everything that a session needs is loaded."""
 
 ABOUT_MARK = (
     "The mark stands in the history, in the capture that is being written, and on the time line, where [ and ] go from "
     "one to the next. Its time is that of the key m, however long you type. Esc leaves it without words."
 )
-"""What help says while a mark's words are asked for."""
+"""Help text while a mark's words are asked for."""
 
 TICK_S = 0.25
-"""Triggers of silence and captures that are to end are looked at this often."""
+"""How often triggers on silence, and captures that are due to end, are checked."""
 
 
 def _parts_provider() -> type[Provider]:
@@ -67,14 +67,14 @@ def _parts_provider() -> type[Provider]:
 
 
 class Palette(CommandPalette):
-    """The palette, for a terminal that may have become smaller since a click."""
+    """The command palette, safe for a terminal that has become smaller since a click."""
 
     def _on_click(self, event: events.Click) -> None:  # type: ignore[override]  # its two bases disagree
         if not self.region.contains(int(event.screen_x), int(event.screen_y)):
-            event.prevent_default()  # Textual looks for what is there, and ends with an error where nothing is
+            event.prevent_default()  # Textual would look for a widget there, and fail where there is none
 
     def _action_command_list(self, action: str) -> None:
-        if self.query_one(CommandList).scrollable_content_region.height:  # it turns no pages where it has no row
+        if self.query_one(CommandList).scrollable_content_region.height:  # paging fails in a list without rows
             super()._action_command_list(action)
 
 
@@ -116,9 +116,9 @@ class ConsoleApp(BenchApp):
         view: str = "",
         looks: Preferences | None = None,
     ) -> None:
-        """`rehearsal`: what is rehearsed on the bench; `asked`: where it asks the person; `view`: the first to show.
+        """`rehearsal` runs on the bench, and asks the person through `asked`; `view` is the first view to show.
 
-        `looks`: instead of those that the user chose last.
+        `looks` replaces the preferences that the user last chose.
         """
         super().__init__(session, rehearsal)
         self._asked = asked
@@ -128,31 +128,31 @@ class ConsoleApp(BenchApp):
             rehearsal.on_rules = self._tell_rules
             rehearsal.on_complaint = lambda text: self.tell(text, "warning")
         self.leave_when: Callable[[], bool] = lambda: False
-        """Asked once a frame: whether a signal wants the console to end."""
+        """Called once a frame: returns whether the console must end because of a signal."""
         self.when_shown: Callable[[], object] | None = None
-        """What is to be begun once the first frame stands on the screen, which is there sooner so."""
+        """Called once the first frame is on the screen, which is there sooner this way."""
         self.trouble = ""
-        """One line on what ended the console, if something went wrong."""
+        """Why the console ended, in one line, if something went wrong; else empty."""
         self._dark: DarkWatch | None = None
         self._dark_key_us = 0
-        """When `dark_now` has asked for dark and the screen has not taken the key yet; 0 if not."""
+        """When `dark_now` asked for dark (µs), until the screen gets the key; else 0."""
         self._user_dark = False
-        """Whether the user has asked for dark, and not for its end."""
+        """Whether the user has asked for dark, and not since for its end."""
         self._shout: NotConfirmed | None = None
         self._dark_ends_us = 0
-        """When the end of dark was asked for, until it is said what came of it; 0 if it was not."""
+        """When the end of dark was asked for (µs), until the result is shown; else 0."""
         self._dark_told = ""
-        """The notice that dark is confirmed: it goes when dark ends."""
+        """The message that dark is confirmed, which is removed when dark ends."""
         self._looked = self._ticked = self._bound = -60.0
         self.model.feed.listeners.append(self._tell_triggers)
         self._marks = 0
         self._met: set[int] = set()
-        """Sources of the boards that were live before in this console."""
+        """Sources of the boards that have been live in this console."""
         self._played = time.monotonic()
         self._keys = TypedAhead(self, super().on_event)
         self._begin_with(THEME)
         if self.no_color:
-            # Textual turns colours into greys for NO_COLOR; take it at its word instead and send none.
+            # With NO_COLOR Textual would turn colours into greys; send no colours at all instead.
             from textual.filter import Monochrome, NoColor
 
             self._filters = [NoColor() if isinstance(each, Monochrome) else each for each in self._filters]
@@ -163,7 +163,7 @@ class ConsoleApp(BenchApp):
         self._wear(self.preferences)
 
     def _begin_with(self, theme: Theme) -> None:
-        """Take `theme` before there is a screen: set as it is later on, every style sheet would be read twice."""
+        """Set `theme` before there is a screen; later it would make Textual read every style sheet twice."""
         self.register_theme(theme)
         self.set_reactive(App.theme, theme.name)
         self.set_class(True, f"-theme-{theme.name}", "-dark-mode" if theme.dark else "-light-mode", update=False)
@@ -171,7 +171,7 @@ class ConsoleApp(BenchApp):
         self.stylesheet.set_variables(self.get_css_variables())
 
     def on_load(self) -> None:
-        """Before there is a screen: a recording begins where something is known."""
+        """Move a replay to where something is known, before there is a screen."""
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             from benchcon.view.replay_backlog import first_known
 
@@ -179,11 +179,11 @@ class ConsoleApp(BenchApp):
             self.model.start_again()
 
     def get_default_screen(self) -> Screen[Any]:
-        """Return the main screen: there is none beneath it that would have to be made first."""
+        """Return the main screen, so that Textual makes no other one beneath it."""
         return BenchScreen(self.model, self._asked)
 
     def on_mount(self) -> None:
-        """Begin to look."""
+        """Begin to look at the session."""
         if self._first_view and isinstance(self.screen, BenchScreen):
             self.call_after_refresh(self.screen.action_view, self._first_view)
         self.screen.call_after_refresh(self._shown)
@@ -194,32 +194,34 @@ class ConsoleApp(BenchApp):
             self.call_after_refresh(self.action_ports)
 
     def _shown(self) -> None:
-        """The first frame stands on the screen."""
+        """Do what waits for the first frame on the screen."""
         if self.when_shown is not None and not self.leave_when():
             self.when_shown()
 
     def _settle(self) -> None:
-        """What is loaded by now stays: no later search for garbage need look at it, and hold a repaint up meanwhile."""
+        """Exclude what is loaded by now from garbage collection, which would hold up repaints."""
         gc.collect()
         gc.freeze()
-        gc.enable()  # whoever started this may have held it off until now
+        gc.enable()  # the caller may have disabled it during the start
 
     async def on_event(self, event: events.Event) -> None:
-        """Keys one after the other; everything else at once."""
+        """Handle keys one after the other, and everything else at once."""
         if not await self._keys.take(event):
             await super().on_event(event)
 
     def action_command_palette(self) -> None:
-        """All commands to choose from."""
+        """Open the command palette."""
         if not isinstance(self.screen, CommandPalette):
             self.push_screen(Palette(id="--command-palette"))
 
     async def on_handled(self, message: Handled) -> None:
-        """A key has gone all its way."""
+        """Go on with the next key, as one has been handled completely."""
         await self._keys.handled(message)
 
     async def frame(self) -> None:
-        """Look, and draw what has changed; with nothing new, only now and then, for ages and silences."""
+        """Look at the session and draw what has changed; when nothing is new, only now and then, for ages and
+        silence.
+        """
         if self.session.bench is not None:
             self.session.bench.beat()
         if self.leave_when():
@@ -253,7 +255,7 @@ class ConsoleApp(BenchApp):
             screen.frame()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Keys that have nothing to do are not offered."""
+        """Hide keys that have nothing to do."""
         if action == "end_dark":
             return bool(self.model.darkness.dark) and self.session.bench is not None
         if action in ("record", "stop_recording"):
@@ -270,11 +272,11 @@ class ConsoleApp(BenchApp):
 
     @property
     def _beneath_palette(self) -> Screen[Any]:
-        """The screen that the keys work on: while the palette looks for what they do, the one beneath it."""
+        """Return the screen that keys work on: the current one, or that beneath the command palette."""
         return next((each for each in reversed(self.screen_stack) if not isinstance(each, CommandPalette)), self.screen)
 
     def _play(self, now: float) -> None:
-        """Let a recording go on by the time that has passed since the last frame."""
+        """Advance a replay by the time since the last frame."""
         passed, self._played = now - self._played, now
         if isinstance(self.session, ReplaySession):
             self.session.advance(min(passed, 0.5) * 1e6)
@@ -285,7 +287,7 @@ class ConsoleApp(BenchApp):
         self.tell(text, "information" if "reloaded" in text else "error")
 
     def _tell_triggers(self, events: list[Event]) -> None:
-        """A trigger that fires, or an expectation that is broken, is said at once, whatever is on the screen."""
+        """Show at once, on any screen, a trigger that fires or an expectation that is broken."""
         for event in events:
             if isinstance(event, Note) and event.kind == "trigger":
                 self.tell(f"trigger: {printable(event.text)}", "warning")
@@ -295,23 +297,23 @@ class ConsoleApp(BenchApp):
     # --- dark -----------------------------------------------------------------------------------------------------
 
     def get_driver_class(self) -> type[Driver]:
-        """Textual's own for this terminal, with dark going past everything."""
+        """Return Textual's driver for this terminal, changed so that the keys of dark do not wait."""
         return quick(super().get_driver_class())
 
     def dark_now(self) -> None:
-        """All outputs off; called on the thread that reads the terminal, however busy the screen is."""
+        """Darken all outputs; called on the thread that reads the terminal, however busy the screen is."""
         if self.session.bench is not None:
             self._user_dark = True
             self._dark_key_us = self.session.now_us()
             self.session.bench.dark()
 
     def action_dark(self) -> None:
-        """All outputs off, now."""
+        """Darken all outputs, and watch until every board confirms it."""
         if self.session.bench is None:
             return
         self._user_dark = True
         asked_us, self._dark_key_us = self._dark_key_us, 0
-        if not asked_us:  # not by its key in a terminal, which has asked already
+        if not asked_us:  # unless the terminal's thread has asked for it already
             asked_us = self.session.now_us()
             self.session.bench.dark()
         self.model.work.forget()
@@ -319,9 +321,9 @@ class ConsoleApp(BenchApp):
             self._dark = DarkWatch(self.model.boards, asked_us)
 
     def _welcome(self) -> None:
-        """End the dark that an earlier program left a board in, once, when it is first met: nothing lights by that.
+        """End the dark in which an earlier program left a board, when the board is first seen; nothing lights by that.
 
-        Dark that comes later (a key, the dead-man, a switch on the panel) stays until the user ends it.
+        Dark that comes later (by a key, the dead-man, a switch on the panel) stays until the user ends it.
         """
         bench = self.session.bench
         if bench is None or self._user_dark:
@@ -331,7 +333,7 @@ class ConsoleApp(BenchApp):
                 self._met.add(board.source)
                 if board.dark and board.dark_why != "local":
                     bench.light(board.source)
-                    if self._user_dark:  # its key came meanwhile, on the thread that reads the terminal
+                    if self._user_dark:  # the key of dark came meanwhile, on the thread that reads the terminal
                         bench.dark()
 
     def _watch_dark(self) -> None:
@@ -343,7 +345,7 @@ class ConsoleApp(BenchApp):
         if found == "confirmed":
             self._dark = None
             if self._shout in self.screen_stack:
-                # Dismissing takes the topmost screen off: what was opened over it, such as help, goes first.
+                # Dismissing removes the topmost screen, so remove first what was opened over this one, such as help.
                 for screen in reversed(self.screen_stack[self.screen_stack.index(self._shout) :]):
                     screen.dismiss(None)
             self._shout = None
@@ -367,12 +369,12 @@ class ConsoleApp(BenchApp):
         """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
             self._user_dark = False
-            self._dark_key_us = 0  # a key of dark that is still on its way here asks for dark again
+            self._dark_key_us = 0  # a key of dark that is still in the queue asks for dark again
             self._dark_ends_us = self.session.now_us()
             self.session.bench.light()
 
     def _watch_end_of_dark(self) -> None:
-        """What is only so while it is dark is said no longer; that dark has ended, or where it has not, is said."""
+        """Remove the messages about dark once it has ended; show that it has, or on which boards it has not."""
         still = self.model.darkness.dark
         if self._dark_told and not self.model.darkness.everything:
             take_back(self, [self._dark_told])
@@ -428,7 +430,7 @@ class ConsoleApp(BenchApp):
         captures.keep(self)
 
     def action_mark(self) -> None:
-        """Mark this moment, and then ask what it was: the words come after, the mark stands where the key was hit."""
+        """Mark the moment of the key press, and then ask for words to go with it."""
         session = self.session
         if not isinstance(session, OpenSession):
             return
@@ -444,14 +446,14 @@ class ConsoleApp(BenchApp):
         self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True, leave="No words", more=ABOUT_MARK), done)
 
     def action_name(self) -> None:
-        """Name a part by moving it, or the one that is selected."""
+        """Name the part that is moved next, or the selected one."""
         from benchcon.console.name_by_hand import name_by_hand
 
         faces = self.screen.query(Face)
         self.run_worker(name_by_hand(self, faces.first().part if faces else None), exclusive=True, group="naming")
 
     def action_walk(self, what: str = "walk") -> None:
-        """Prove every input and output in turn; or only ``wiggle`` or ``soak``."""
+        """Start a walk, or with `what` ``wiggle`` or ``soak`` that test."""
         if isinstance(self.session, LiveSession) and isinstance(self.screen, BenchScreen):
             from benchcon.console.walk import start as walk_start
 
@@ -462,7 +464,7 @@ class ConsoleApp(BenchApp):
                 self.tell(str(trouble), "error")
 
     def action_match_lamps(self) -> None:
-        """Make lamps look evenly bright, two at a time; the selected one is the first to compare with."""
+        """Make lamps look evenly bright, two at a time; the selected one is the first reference."""
         if not isinstance(self.screen, BenchScreen):
             return
         from benchcon.console.matching_screen import MatchingScreen
@@ -477,7 +479,7 @@ class ConsoleApp(BenchApp):
         self.push_screen(MatchingScreen(matching))
 
     def action_level(self) -> None:
-        """All lamps at the panel's night level, or back at its day level."""
+        """Switch all lamps to the panel's night level, or back to its day level."""
         from benchcon.console.night import switch_level
 
         try:
@@ -488,7 +490,7 @@ class ConsoleApp(BenchApp):
     # --- looks ----------------------------------------------------------------------------------------------------
 
     def _wear(self, looks: Preferences) -> None:
-        """Show the console in these looks."""
+        """Apply theme and size of letters from `looks`."""
         self.preferences = looks
         self._light.enabled = looks.theme == "light"
         classes = {f"-letters-{size}": looks.letters == size for size in LETTERS}
@@ -496,11 +498,11 @@ class ConsoleApp(BenchApp):
         for screen in self.screen_stack if self.is_running else ():
             for widget in screen.walk_children(with_self=True):
                 if isinstance(widget, Widget):
-                    widget._styles_cache.clear()  # it holds lines as they left through the filters of before
+                    widget._styles_cache.clear()  # it has lines as the previous theme's filter made them
             screen.refresh(layout=True)
 
     def action_light_or_dark(self) -> None:
-        """Change between the light and the dark theme; it is remembered."""
+        """Switch between the light and the dark theme, and remember it."""
         if self.no_color:
             self.tell("NO_COLOR is set, so the terminal's own colours are used")
             return
@@ -508,18 +510,18 @@ class ConsoleApp(BenchApp):
         remember(self.preferences)
 
     def action_letters(self) -> None:
-        """Large letters, a single row, or none; it is remembered."""
+        """Switch between large letters, a single row and none, and remember it."""
         self._wear(self.preferences.next_letters())
         remember(self.preferences)
 
     # --- leaving --------------------------------------------------------------------------------------------------
 
     def action_leave(self) -> None:
-        """Leave; whoever runs the console goes dark then."""
+        """Quit; `run_console` then darkens the bench."""
         self.exit(0)
 
     def _fatal_error(self) -> None:
-        # Textual would print a traceback here. Our users get one line, and whoever runs the console tells it.
+        # Textual would print a traceback here. Users get one line instead, which `run_console` raises.
         import os
 
         if os.environ.get("BENCHCON_TRACEBACK"):
@@ -535,7 +537,7 @@ class ConsoleApp(BenchApp):
     # --- help and commands ----------------------------------------------------------------------------------------
 
     def action_help(self) -> None:
-        """Every key, and what the screen shows."""
+        """Show help: every key, and what the screen shows."""
         from benchcon.console.help import Help, help_for
 
         if isinstance(self.screen, Help):
@@ -544,7 +546,7 @@ class ConsoleApp(BenchApp):
             self.push_screen(help_for(self))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
-        """Everything, for the command palette."""
+        """Yield all commands for the command palette."""
         from benchcon.console.commands import boards_and_lists, keys_now
 
         yield from keys_now(self, screen)

@@ -1,4 +1,4 @@
-"""One question over the screen: a line to type, checked before it is taken."""
+"""Questions over the screen: a line to type, which is checked, or a choice of keys."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from benchcon.errors import Trouble
 
 
 class HelpAbout(NamedTuple):
-    """What help says while a question is on the screen: about that question, and nothing else."""
+    """The help text for a question on the screen."""
 
     title: str
     why: str
@@ -26,7 +26,7 @@ class HelpAbout(NamedTuple):
 
 
 class LineInput(Input):
-    """A line that is taken with Enter, in the order the keys came."""
+    """A line of text, which Enter accepts; keys are handled in order."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "OK")]
     HELP_KEYS: ClassVar[list[BindingType]] = [
@@ -34,13 +34,13 @@ class LineInput(Input):
         Binding("ctrl+u", "delete_left_all", "Clear the line, to the left of the cursor"),
         Binding("left,right,home,end", "cursor", "Move within the line"),
     ]
-    """Those that help lists."""
+    """The keys that help lists."""
 
 
 class Ask(ModalScreen[str | None]):
-    """Asks for one line of text; gives it back, or None if the user thought better of it.
+    """Asks for one line of text; returns it, or None if the user cancels.
 
-    `check` may raise `Trouble` with what is wrong; the question then stays.
+    If `check` raises `Trouble`, its message is shown and the question stays.
     """
 
     def __init__(
@@ -54,7 +54,7 @@ class Ask(ModalScreen[str | None]):
         leave: str = "Cancel",
         more: str = "",
     ) -> None:
-        """`leave`: what Esc does, as the row of keys says it; `more`: what help says of it besides."""
+        """`leave` is the word for Esc on the key line; `more` is further help text."""
         super().__init__()
         self.help_about = HelpAbout(title, why, more)
         self._bindings.bind("escape", "leave", leave)
@@ -63,7 +63,7 @@ class Ask(ModalScreen[str | None]):
         self._may_be_empty = may_be_empty
 
     def compose(self) -> ComposeResult:
-        """Title, why, the line, what is wrong with it."""
+        """Yield title, reason, the line, and room for what is wrong with it."""
         with Vertical(classes="slip"):
             yield Static(Text(self._title), classes="slip-title")
             yield Static(Text(self._why), classes="slip-why")
@@ -73,11 +73,11 @@ class Ask(ModalScreen[str | None]):
         yield KeyLine()
 
     def more_lines(self) -> Iterable[Widget]:
-        """Return what is asked below the line besides: nothing, unless a question says so."""
+        """Return widgets below the line; none by default."""
         return ()
 
     def on_input_submitted(self) -> None:
-        """Check the line and give it back."""
+        """Check the line, and return it if it is right."""
         text = self.query_one(Input).value.strip()
         if not text and not self._may_be_empty:
             self.query_one("#wrong", Static).update(Text("Type something, or cancel with Esc."))
@@ -91,15 +91,15 @@ class Ask(ModalScreen[str | None]):
         self.dismiss(text)
 
     def action_leave(self) -> None:
-        """Leave everything as it was."""
+        """Cancel."""
         self.dismiss(None)
 
 
 class Choice(ModalScreen[str | None]):
-    """A question with a few answers, each behind a key."""
+    """A question with a few answers, each with its key; returns the key, or None if the user cancels."""
 
     def __init__(self, title: str, why: str, answers: dict[str, str], *, more: str = "") -> None:
-        """`more`: what help says of it besides."""
+        """`answers` gives a word for each key; `more` is further help text."""
         super().__init__()
         self.help_about = HelpAbout(title, why, more)
         self._title, self._why = title, why
@@ -108,12 +108,12 @@ class Choice(ModalScreen[str | None]):
         self._bindings.bind("escape", "answer('')", "Cancel")
 
     def compose(self) -> ComposeResult:
-        """Title and why; the answers are keys on the last row."""
+        """Yield title and reason; the answers are keys on the last row."""
         with Vertical(classes="slip"):
             yield Static(Text(self._title), classes="slip-title")
             yield Static(Text(self._why), classes="slip-why")
         yield KeyLine()
 
     def action_answer(self, key: str) -> None:
-        """Give the key back, or None for leaving."""
+        """Return the key, or None for Esc."""
         self.dismiss(key or None)

@@ -1,4 +1,4 @@
-"""What screens and jobs of the console know of its app: the session, what is seen of it, and telling the user."""
+"""The base of the console's app that screens use: the session, its view model, and messages to the user."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ class BenchApp(App[int]):
     """An app on one session, live or replayed."""
 
     def __init__(self, session: Session, rehearsal: LiveRun | None = None) -> None:
-        """`rehearsal`: what is rehearsed on the bench."""
+        """`rehearsal` is what runs on the bench, if anything."""
         super().__init__()
         self.session = session
         self.model = ViewModel(session, self.tell, rehearsal)
 
     def tell(self, text: str, severity: str = "information") -> None:
-        """Show a line for a moment; may be called on any thread."""
+        """Show a message for a moment; it may be called on any thread."""
 
         def show() -> None:
             seconds = 3 if severity == "information" else 7
@@ -38,13 +38,13 @@ class BenchApp(App[int]):
         loop.call_soon_threadsafe(lambda: self.call_later(show))
 
     def notify(self, message: str, **how: Any) -> None:
-        """Show a line for a moment. There is room for two rows: the oldest gives way."""
+        """Show a message for a moment. There is room for two; the oldest is removed for a third."""
         for old in list(self._notifications)[: None if len(message) > self.size.width - 14 else -1]:
             self._unnotify(old, refresh=False)
         super().notify(message, **how)
 
     def _unnotify(self, notification: Notification, refresh: bool = True) -> None:
-        # Textual takes the words away and leaves their empty row, which pushes what comes later out of sight.
+        # Textual removes the text but leaves an empty row, which would push later messages out of sight.
         super()._unnotify(notification, refresh)
         for screen in self.screen_stack:
             for toast in screen.query(Toast):

@@ -1,4 +1,4 @@
-"""The main screen: the face and its companions, one view at a time; beside each other where there is room."""
+"""The main screen: the face and the other views, one at a time, with links and events beside it if there is room."""
 
 from __future__ import annotations
 
@@ -37,27 +37,27 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 WIDE, HIGH = 118, 34
-"""From this size on, links and events stand beside the face."""
+"""From this size on (columns, rows), links and events are shown beside the face."""
 
 BREAKPOINTS = [(0, "-lowest"), (8, "-low"), (16, "-tall")]
-"""The classes that every screen has by its rows."""
+"""The CSS classes of every screen by its number of rows."""
 
 BESIDE_S = 0.2
-"""What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
+"""Least time between redraws of what is beside the face; nobody reads a list at film rate."""
 
 LIST_S = 0.1
-"""Lists and the time line are drawn no more often than this, besides at each key."""
+"""Least time between redraws of lists and the time line, except after a key."""
 
 
 NEEDED = (
     *("replay('play')", "leave", "untype", "answer(True)", "sweep", "hold", ""),
     *("record", "stop_recording", "mark", "keep", "lamp_blink", "pause", "walk", ""),
 )
-"""Keys that have room on the last row before others, the most needed first."""
+"""Actions whose keys get room on the last row before others, the most needed first."""
 
 
 class BenchScreen(Screen[None]):
-    """Head, views, what was touched last, keys."""
+    """The main screen: head, views, the part touched last, keys."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
@@ -75,11 +75,11 @@ class BenchScreen(Screen[None]):
         self._touch: Touch | None = None
         self._worked: tuple[Part, int] | None = None
         self._last: Part | None = None
-        """What was touched last: a control by hand, or a lamp or display by a key."""
+        """The part touched last: a control by hand, or a lamp or display by a key."""
 
     def compose(self) -> ComposeResult:
-        """What is seen first; the other views follow when that stands there (`_add_views`)."""
-        self._take_size(self.app.size, update=False)  # now, so that it is laid out once
+        """Yield what is seen first; `_add_views` adds the other views once that is on the screen."""
+        self._take_size(self.app.size, update=False)  # before the first layout, so that there is only one
         yield Head(self.model, id="head")
         with ContentSwitcher(initial="face-view", id="views"):
             with Horizontal(id="face-view"):
@@ -98,19 +98,19 @@ class BenchScreen(Screen[None]):
         yield KeyLine(needed=NEEDED, id="keys")
 
     def on_mount(self) -> None:
-        """Begin at the face."""
+        """Begin with the focus on the first view."""
         self.query_one("#links-brief", LinksView).can_focus = False
         self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
         self.call_after_refresh(self._add_views)
 
     def _add_views(self) -> None:
-        """Make the views that are not seen first, once: they are switched, not rebuilt."""
+        """Make the other views; this is done once, as views are switched and not rebuilt."""
         from benchcon.console.raw import Raw
         from benchcon.console.timeline import TimeLine
 
         views = self.query_one("#views", ContentSwitcher)
-        if len(views.children) > 1 or not views.is_attached:  # they are there, or all is being left already
+        if len(views.children) > 1 or not views.is_attached:  # they exist already, or the screen is closing
             return
         model = self.model
         others = (
@@ -122,24 +122,24 @@ class BenchScreen(Screen[None]):
         views.mount(*others)
 
     def on_screen_resume(self) -> None:
-        """Back from a question: things may have changed meanwhile."""
+        """Draw again after a question, as things may have changed meanwhile."""
         if self.is_mounted:
             self.frame()
 
     def on_resize(self) -> None:
-        """A new size."""
+        """Adapt to a new size."""
         self._take_size(self.size)
         self._beside_rehearsal()
 
     def _take_size(self, size: Size, update: bool = True) -> None:
-        """What there is room for."""
+        """Decide what there is room for."""
         width, height = size
         room = {"-wide": width >= WIDE and height >= HIGH, "-high": height >= HIGH, "-airy": height >= AIRY}
         lowest = [name for rows, name in BREAKPOINTS if height >= rows][-1:]
         self.update_classes(room | {name: [name] == lowest for _, name in BREAKPOINTS}, update=update)
 
     def _beside_rehearsal(self) -> None:
-        """A rehearsal has the face beside it where that has room for all parts of each board, else all of the width."""
+        """Show the face beside a rehearsal if that leaves room for all parts of each board."""
         if self.has_class("-rehearsal"):
             from benchcon.console.face_layout import lay_out
 
@@ -157,7 +157,7 @@ class BenchScreen(Screen[None]):
         return (self.query_one("#views", ContentSwitcher).current or "face-view").removesuffix("-view")
 
     def action_view(self, name: str) -> None:
-        """Turn to a view."""
+        """Switch to a view."""
         if name == TIMING[0]:
             self.action_timing()
             return
@@ -165,7 +165,7 @@ class BenchScreen(Screen[None]):
         switcher = self.query_one("#views", ContentSwitcher)
         self._add_views()
         if not switcher.query(f"#{target}") or not self.query(f"#{name}"):
-            return  # a rehearsal that this bench has not, say: the screen of timing offers its key all the same
+            return  # there is no such view, such as the rehearsal, whose key the timing screen offers in any case
         self.set_class(name == "rehearsal", "-rehearsal")
         self._beside_rehearsal()
         switcher.current = target
@@ -176,7 +176,7 @@ class BenchScreen(Screen[None]):
         self.call_after_refresh(self.frame)
 
     def action_timing(self) -> None:
-        """How long outputs take to answer controls."""
+        """Open the timing screen."""
         from benchcon.console.timing_screen import TimingScreen
 
         def left(view: str | None) -> None:
@@ -186,16 +186,16 @@ class BenchScreen(Screen[None]):
         self.app.push_screen(TimingScreen(self.model), left)
 
     def on_head_turn(self, message: Head.Turn) -> None:
-        """A view was clicked."""
+        """Switch to the view that was clicked."""
         self.action_view(message.view)
 
     def on_raw_find(self, message: Raw.Find) -> None:
-        """Show a part on the face."""
+        """Show the part of a channel on the face."""
         self.action_view("face")
         self.query_one(Face).select(message.name)
 
     def on_rehearsal_list_to_face(self, message: RehearsalList.ToFace) -> None:
-        """To the face beside the rehearsal, or to its own view where there is no room for it beside."""
+        """Go to the face beside the rehearsal, or to its own view if there is no room for it there."""
         if self.has_class("-alone"):
             self.action_view("face")
         face = self.query_one(Face)
@@ -205,7 +205,7 @@ class BenchScreen(Screen[None]):
             face.focus()
 
     def on_time_line_go(self, message: TimeLine.Go) -> None:
-        """Take the recording to a time."""
+        """Take the replay to a time."""
         for bar in self.query(Transport):
             bar.jump(message.at_us)
             self.frame()
@@ -213,13 +213,13 @@ class BenchScreen(Screen[None]):
     # --- playing back ---------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """The keys of the transport bar work where there is one, and that of the rehearsal where one is played."""
+        """Offer the transport bar's keys in a replay, and the rehearsal's if there is one."""
         if action == "view" and parameters == ("rehearsal",):
             return self.model.rehearsal is not None
         return action != "replay" or not self.model.session.live
 
     def action_replay(self, verb: str) -> None:
-        """One of the transport bar's verbs."""
+        """Do one of the transport bar's actions."""
         bar = self.query_one(Transport)
         session = bar.session
         if verb == "play":
@@ -240,7 +240,7 @@ class BenchScreen(Screen[None]):
         self.frame()
 
     def on_key(self, event: events.Key) -> None:
-        """A key that nothing answers: in a recording, on a tap, and on a control of the real panel, it is said why."""
+        """Say why a key does nothing in a replay, on a tap, or on a control of the real panel."""
         if event.key in self.active_bindings:
             return
         part = self.query_one(Face).part if self.view == "face" else None
@@ -272,7 +272,7 @@ class BenchScreen(Screen[None]):
             self.query_one(Face).repaint()
             if self.has_class("-wide") and now - self._beside >= BESIDE_S:
                 self._beside = now
-                for beside in self.query("#links-brief, #events-brief").results(Drawn):  # none, as the screen goes
+                for beside in self.query("#links-brief, #events-brief").results(Drawn):  # none while the screen closes
                     beside.repaint()
         if view == "rehearsal" and (now - self._listed >= LIST_S or view != self._drawn_view):
             self._listed, self._drawn_view = now, view
@@ -297,7 +297,7 @@ class BenchScreen(Screen[None]):
             part = next((part for part in self.model.panel.parts if part.name == last.name), last)
             (showing,) = self.model.show([part])
             if showing.sort != "dark" or isinstance(part, Control):
-                break  # large letters that say dark mean all of the bench: a lamp on a dark board gives way
+                break  # large letters that say dark must mean the whole bench, so a lamp on a dark board is not shown
         else:
             self.query_one(Touched).show(None)
             return
@@ -305,7 +305,7 @@ class BenchScreen(Screen[None]):
         self.query_one(Touched).show(Big(label_of(part), word, showing.known))
 
     def _all_dark(self) -> Big:
-        """While everything is dark, no switch is what matters most: nothing lights, whatever is moved."""
+        """Return the large text while everything is dark, which matters more than any control."""
         dark, _, not_known = self.model.darkness
         name = "Linked boards" if not_known else "All boards" if len(dark) > 1 else self.model.title_of(dark[0])
         return Big(printable(name), "DARK", warn=True)

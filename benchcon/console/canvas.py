@@ -1,6 +1,7 @@
-"""A grid of cells to draw on, turned into strips row by row, and only the rows that changed.
+"""A grid of cells to draw on, of which only rows that changed are made into strips.
 
-One canvas carries a whole panel's face: hundreds of channels cost a few short strings a frame, never a widget each.
+One canvas holds a whole panel's face, so that hundreds of channels cost a few short strings a frame and not a widget
+each.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from rich.style import Style
 from textual.strip import Strip
 
 NEAR = 6
-"""Stretches no farther apart are sent as one: saying where the next begins costs about as much."""
+"""Stretches no more cells apart than this are sent as one, as moving the cursor costs about as much."""
 
 
 def fitted(text: str, width: int) -> str:
@@ -38,7 +39,7 @@ def padded(text: str, width: int, right: bool = False) -> str:
 
 
 def shortened(text: str, width: int) -> str:
-    """Return `text` cut to `width` cells in its middle: what begins alike and ends differently is told apart."""
+    """Return `text` cut to `width` cells in its middle, so that texts with the same beginning stay different."""
     if cell_len(text) <= width or width < 5:
         return fitted(text, width)
     tail = ""
@@ -50,10 +51,10 @@ def shortened(text: str, width: int) -> str:
 
 
 class Canvas:
-    """`width` × `height` cells; each holds one character and a style.
+    """`width` × `height` cells, each with one character and a style.
 
-    A character two cells wide takes two of them (the second is empty); one of no width is left out. So a row always
-    keeps its width, whatever a stranger calls his lamps.
+    A character of double width takes two cells (the second is empty), and one of no width is left out, so that a row
+    keeps its width whatever text a board sends.
     """
 
     def __init__(self, width: int, height: int, style: Style) -> None:
@@ -64,7 +65,7 @@ class Canvas:
         self._ink: list[list[Style]] = [[style] * self.width for _ in range(self.height)]
         self._strips: list[Strip | None] = [None] * self.height
         self._shown: list[tuple[list[str], list[Style]] | None] = [None] * self.height
-        """Each row as it was at the last `changes`; None: not shown yet."""
+        """Each row as it was at the last call of `changes`; None: not shown yet."""
         self._any_wide = False
         self._touched: set[int] = set(range(self.height))
 
@@ -100,7 +101,7 @@ class Canvas:
         return x
 
     def _write_wide(self, x: int, y: int, letter: str, style: Style) -> bool:
-        """Put a letter of two cells at `x`; half of one that stands over the edge is blank."""
+        """Put a character of two cells at `x`; at the edge its visible half is blank. Return whether it is whole."""
         letters, inks = self._text[y], self._ink[y]
         whole = x >= 0 and x + 1 < self.width
         changed = False
@@ -109,13 +110,13 @@ class Canvas:
                 self._split(column, y)
                 letters[column], inks[column] = part, style
                 changed = True
-        if whole:  # splitting what stood there may have blanked the first half
+        if whole:  # splitting another character may have blanked the first half
             letters[x], letters[x + 1] = letter, ""
         self._any_wide = True
         return changed
 
     def _split(self, x: int, y: int) -> None:
-        """Cell `x` is about to be drawn on: if it is half of a wide letter, blank the other half."""
+        """Prepare cell `x` for drawing: if it is half of a wide character, blank the other half."""
         letters = self._text[y]
         if letters[x] == "" and x:
             letters[x - 1] = " "
@@ -123,9 +124,9 @@ class Canvas:
             letters[x + 1] = " "
 
     def changes(self) -> list[tuple[int, int, int]]:
-        """Return what looks different since the last call: row, first column, column after the last.
+        """Return the stretches that changed since the last call: row, first column, column after the last.
 
-        A cell wiped and drawn again as it was is no change. Stretches that almost meet come as one.
+        A cell wiped and drawn again as it was has not changed. Stretches that almost meet are joined.
         """
         found = []
         for y in sorted(self._touched):
@@ -137,7 +138,7 @@ class Canvas:
                 continue
             old_letters, old_inks = before
             start = end = -1
-            if self._any_wide and "" in letters:  # a region must not begin or end within a letter
+            if self._any_wide and "" in letters:  # a region must not begin or end within a wide character
                 found.append((y, 0, self.width))
                 continue
             for x in range(self.width):

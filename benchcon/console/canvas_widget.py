@@ -1,4 +1,4 @@
-"""What the drawn widgets share: a canvas that follows the widget's size, and repainting only the rows that changed."""
+"""The base of drawn widgets: a canvas of the widget's size, of which only rows that changed are repainted."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchcon.view.palette import ENGRAVED, GROUND
 
 
 class Drawn(Widget, inherit_css=True):
-    """A widget that is a canvas. A subclass draws in `paint`, and asks for it with `repaint`."""
+    """A widget that is a canvas. A subclass draws in `paint`; `repaint` requests it."""
 
     GROUND = GROUND
 
@@ -29,20 +29,20 @@ class Drawn(Widget, inherit_css=True):
 
     @property
     def colour(self) -> bool:
-        """Whether colours may carry meaning (NO_COLOR not set)."""
+        """Whether colours may carry meaning (NO_COLOR is not set)."""
         return not self.app.no_color
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw everything; cells drawn as they already are cost nothing."""
+        """Draw everything; cells that stay the same cost nothing."""
 
     def repaint(self) -> None:
-        """Draw, and have the rows that changed shown with the next frame."""
+        """Draw, and show what changed with the next frame."""
         changes = self._drawn()
         if changes:
             self.refresh(*changes)
 
     def _drawn(self) -> list[Region]:
-        """Draw; return what has changed."""
+        """Draw; return the regions that have changed."""
         width, height = self.size
         if not width or not height:
             return []
@@ -53,30 +53,30 @@ class Drawn(Widget, inherit_css=True):
 
     @property
     def _behind(self) -> bool:
-        """Whether what is drawn is of another size, as before the widget has heard of its first one."""
+        """Whether the canvas is of another size, as before the widget's first resize event."""
         return (self.canvas.width, self.canvas.height) != self.size
 
     def render_lines(self, crop: Region) -> list[Strip]:
-        """Some rows, for the compositor: drawn at once where they were not yet, so that the first frame is whole."""
+        """Return rows for the compositor; draw first if needed, so that the first frame is complete."""
         if self._behind:
             self._drawn()
         return super().render_lines(crop)
 
     def on_resize(self) -> None:
-        """A new size: a new canvas."""
+        """Make a new canvas for a new size."""
         self.repaint()
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel was turned, -1 up or 1 down, over this widget; one that answers stops the event."""
+        """Handle the mouse wheel, `by` -1 up or 1 down; a subclass that uses it stops the event."""
 
     def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel, up."""
+        """Handle the wheel, up."""
         self.wheel(event, -1)
 
     def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel, down."""
+        """Handle the wheel, down."""
         self.wheel(event, 1)
 
     def render_line(self, y: int) -> Strip:
-        """One row, for the compositor."""
+        """Return one row for the compositor."""
         return self.canvas.strip(y) if y < self.canvas.height else Strip.blank(self.size.width, self.ground)

@@ -1,4 +1,4 @@
-"""The keys that begin and end the captures that are written from the console."""
+"""Begins and ends captures from the console."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ ABOUT = (
     "while it is written, and it is whole up to its last line whatever happens to this program. benchcon replay FILE "
     "shows it on this same screen, benchcon compare and benchcon export work on it."
 )
-"""What help says while a capture's name is asked for."""
+"""Help text while a capture's name is asked for."""
 
 
 def capture_name(text: str) -> str:
-    """The name of a capture as it was typed, with its suffix: by that it is known as one (``pytest``, ``check``)."""
+    """Return a typed name with the suffix by which pytest and ``check`` recognise captures."""
     return text if text.endswith(".capture") else f"{text}.capture"
 
 
@@ -43,14 +43,14 @@ def start(app: BenchApp) -> None:
         if text is not None:
             app.tell(f"recording into {printable(capture_name(text))}")
 
-    # As the captures are named that triggers and the key begin.
+    # The proposed name has the form of those that triggers and the save key use.
     name = capture_path(Path("bench.capture"), datetime.now(UTC)).name
     why = "Everything on the wire goes into this file until you press r again. It never overwrites another file."
     app.push_screen(Ask("Record into", why, name, check=begin, more=ABOUT), done)
 
 
 def stop(app: BenchApp) -> None:
-    """End the capture that is being written, and say what is in it."""
+    """End the capture that is being written, and show what is in it."""
     session = app.session
 
     def close() -> None:

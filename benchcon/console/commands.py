@@ -1,4 +1,4 @@
-"""The command palette: everything that a key can do now, everything that can be done with each board, every part."""
+"""The command palette: all that keys can do now, all that can be done with each board, and every part."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from benchcon.console.bench_app import BenchApp
 
 _MOVES = ("go(", "scroll(", "leaf(", "move(", "row(", "next(", "first", "screen.copy_text", "command_palette")
-"""Actions that only make sense as keys."""
+"""Actions that make sense only as keys."""
 _TITLES = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
 
 
 def keys_now(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
-    """What the keys do now."""
+    """Yield what keys do now."""
     offered: set[str] = set()
     for namespace, binding, enabled, _ in screen.active_bindings.values():
         if not enabled or binding.system or binding.action in offered or binding.action.startswith(_MOVES):
@@ -50,7 +50,7 @@ def _picture(app: BenchApp) -> None:
 
 
 def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
-    """What can be done with each board and port, whatever is on the screen."""
+    """Yield what can be done with each board and port, on any screen."""
     work, later = app.model.work, partial(app.call_later, app.run_action)
     if app.session.bench is not None:
         if app.session.live and isinstance(screen, BenchScreen):
@@ -76,10 +76,10 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
 
 
 class PartsProvider(Provider):
-    """Finds a part by its name and selects it on the face."""
+    """Finds a part by label or name, and selects it on the face."""
 
     async def search(self, query: str) -> Hits:
-        """Parts whose label or name fits."""
+        """Yield the parts whose label or name matches."""
         app = cast("BenchApp", self.app)
         matcher = self.matcher(query)
         for part in app.model.panel.parts:

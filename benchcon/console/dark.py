@@ -1,4 +1,4 @@
-"""Dark: asked for with one key, watched until every board has confirmed it, shouted if one has not."""
+"""Watches a request for dark until every board has confirmed it, and shows in large letters if one has not."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from benchcon.view.dark_keys import DARK
 from benchcon.view.palette import ALARM, BAD, IVORY
 
 CONFIRM_US = 500_000
-"""A board that has not confirmed dark in this time is named on the screen."""
+"""A board that has not confirmed dark within this time is named on the screen."""
 
 ABOUT_DARK = (
     "Dark was asked for, and a board has not confirmed within half a second that all its outputs are off. They may "
@@ -31,17 +31,17 @@ ABOUT_DARK = (
     f"{DARK} asks all boards again. A board whose firmware still runs goes dark by itself two seconds after this "
     "program last spoke to it. Esc takes these words away; it changes nothing on the panel."
 )
-"""What help says while that is on the screen."""
+"""Help text while that is on the screen."""
 
 _WATCHED = ("live", "silent", "asking")
 _ABSENT = ("lost", "released")
 
 
 class DarkWatch:
-    """One request to go dark: which boards have yet to confirm it. No clock of its own.
+    """One request for dark, and which boards have yet to confirm it. It has no clock of its own.
 
-    Watched are the boards with an open port: one that is silent may well be lit still. Of those whose port is lost or
-    released nothing can be said; the dead-man has darkened them, or another program has them.
+    It watches the boards with an open port, as a silent one may still be lit. Nothing is known of those whose port is
+    lost or released: the dead-man has darkened them, or another program drives them.
     """
 
     def __init__(self, boards: Mapping[str, BoardState], now_us: int) -> None:
@@ -52,7 +52,7 @@ class DarkWatch:
             if board.liveness(now_us) in _WATCHED and any(channel.is_output for channel in board.channels.values())
         }
         self.absent = sorted(name for name, board in boards.items() if board.link in _ABSENT)
-        """Boards whose port is lost or released."""
+        """Names of the boards whose port is lost or released."""
 
     def look(self, boards: Mapping[str, BoardState], now_us: int) -> str:
         """Return ``confirmed``, ``waiting`` or, half a second after the request, ``overdue``."""
@@ -66,7 +66,7 @@ class DarkWatch:
 
 
 class Shout(Drawn):
-    """The words, as large as they go."""
+    """The message that dark was not confirmed, as large as fits."""
 
     GROUND = ALARM
 
@@ -76,7 +76,7 @@ class Shout(Drawn):
         self.second = bool(second_supplies(panel, names))
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw it in the middle."""
+        """Draw it, centred."""
         width = canvas.width
         canvas.wipe(0, 0, width, canvas.height, self.ground)
         loud, plain = ink(BAD if self.colour else IVORY, self.GROUND, bold=True), ink(IVORY, self.GROUND, bold=True)
@@ -90,7 +90,7 @@ class Shout(Drawn):
             f"Lamps and displays may still be lit. {DARK} asks again; Esc goes on.",
         )
         lines = [line for text in told for line in wrap(text, max(width - 2, 10))]
-        for unneeded in (0, -1, 0):  # where there is little room, large letters give way to the same in small ones
+        for unneeded in (0, -1, 0):  # if there is little room, lines in large letters are left to the small text
             if large and len(large) * (glyphs.ROWS + 1) + len(lines) >= canvas.height:
                 large.pop(unneeded if len(large) > 1 else 0)
         y = max(0, (canvas.height - len(large) * (glyphs.ROWS + 1) - len(lines) - 1) // 2)
@@ -106,7 +106,7 @@ class Shout(Drawn):
 
 
 class NotConfirmed(ModalScreen[None]):
-    """Over everything: dark was not confirmed, and by which boards."""
+    """A screen over everything: dark was not confirmed, and by which boards."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,enter,space", "close", "Go on all the same")]
 
@@ -116,10 +116,10 @@ class NotConfirmed(ModalScreen[None]):
         self.help_about = HelpAbout("Dark was not confirmed", ABOUT_DARK)
 
     def compose(self) -> ComposeResult:
-        """The words and the keys."""
+        """Yield the message and the keys."""
         yield Shout(self.names, "No answer within half a second.", self.panel)
         yield KeyLine()
 
     def action_close(self) -> None:
-        """Back to the bench."""
+        """Go back to the bench."""
         self.dismiss(None)

@@ -1,4 +1,4 @@
-"""The list of events: what happened, newest at the bottom, with a filter and a pause."""
+"""The list of events, newest at the bottom, with a filter and a pause."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ if TYPE_CHECKING:
 Numbered = tuple[int, ev.Event]
 
 FIRST_WANTED = 300
-"""Events of a recording that are read at once; the others when one looks for them."""
+"""Number of a capture's events that are read at first; others are read when they are scrolled to."""
 
 
 class EventList(Drawn, can_focus=True):
-    """The list. Paused it stays where it is, whatever comes; new lines are counted meanwhile."""
+    """The list of events. While it is paused it does not move, and counts new lines."""
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -50,7 +50,7 @@ class EventList(Drawn, can_focus=True):
         self.model = model
         self.brief = brief
         self.wanted = ""
-        """What a line must hold to be listed; several words must all be there."""
+        """Words that a line must contain to be listed, all of them."""
         self.frozen: list[Numbered] | None = None
         self._matching: deque[Numbered] = deque(maxlen=EVENTS_KEPT)
         self._seen = 0
@@ -59,13 +59,13 @@ class EventList(Drawn, can_focus=True):
         self._refills = 0
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """In a recording Space plays, on every view, and the list is held by another key."""
+        """In a replay Space plays on every view, so another key pauses the list."""
         live = self.model.session.live
         return {"pause": live, "hold": not live}.get(action, True)
 
     @property
     def paused(self) -> bool:
-        """Whether the list stands still."""
+        """Whether the list is paused."""
         return self.frozen is not None
 
     # --- what is listed -------------------------------------------------------------------------------------------
@@ -75,7 +75,7 @@ class EventList(Drawn, can_focus=True):
         return all(word in text for word in self.wanted.casefold().split())
 
     def _catch_up(self) -> None:
-        """Bring the lines that fit the filter up to date."""
+        """Update the lines that match the filter."""
         feed = self.model.feed
         outdated = bool(feed.listed and self._matching and self._matching[-1][0] < feed.listed[0][0])
         if self._seen > feed.listed_count or outdated:
@@ -91,7 +91,7 @@ class EventList(Drawn, can_focus=True):
                 self._matching.append(numbered)
 
     def _follow(self) -> None:
-        """In a recording: what happened until where it stands, and nothing that was held from elsewhere."""
+        """Show a replay's events up to its present position, and none from another position."""
         self.model.read_back(self._want)
         if self._refills != self.model.feed.refills:
             self._refills = self.model.feed.refills
@@ -100,7 +100,7 @@ class EventList(Drawn, can_focus=True):
             self.frozen = None
 
     def _all(self) -> None:
-        """As far back as the list can look."""
+        """Read as far back as the list can hold."""
         self._want = EVENTS_KEPT
         self._follow()
 
@@ -113,7 +113,7 @@ class EventList(Drawn, can_focus=True):
         return self._matching
 
     def board_of(self, source: int) -> str:
-        """How a board is called in the list."""
+        """Return a board's name in the list."""
         for name, board in self.model.boards.items():
             if board.source == source:
                 return printable(name)
@@ -177,7 +177,7 @@ class EventList(Drawn, can_focus=True):
             short = clock[2:-4] if clock.startswith("0:") else clock[:-4]
             canvas.write(x, y, short, ink(QUIET, GROUND))
             x += len(short) + 1
-        if not self.brief or line.sort not in ("is", "set"):  # a part's name is enough
+        if not self.brief or line.sort not in ("is", "set"):  # for these the part's name is enough
             canvas.write(x, y, board, ink(ENGRAVED, GROUND))
             x += 10 if not self.brief else len(board) + 1
         if not self.brief:
@@ -188,18 +188,18 @@ class EventList(Drawn, can_focus=True):
     # --- keys -----------------------------------------------------------------------------------------------------
 
     def action_pause(self) -> None:
-        """Stand still, or go on."""
+        """Pause, or continue."""
         self.frozen = None if self.frozen is not None else list(self._listed())
         self._back = 0
         self.repaint()
 
     def action_hold(self) -> None:
-        """The same while a recording plays."""
+        """Pause, or continue, in a replay."""
         self._all()
         self.action_pause()
 
     def action_scroll(self, by: int) -> None:
-        """Towards older (`by` > 0) or newer lines; looking back stands still until End."""
+        """Scroll to older (`by` > 0) or newer lines, and pause until End is pressed."""
         if by > 0:
             self._all()
         if by > 0 and self.frozen is None:
@@ -210,17 +210,17 @@ class EventList(Drawn, can_focus=True):
         self.repaint()
 
     def action_leaf(self, by: int) -> None:
-        """A screenful at a time."""
+        """Scroll by a screenful."""
         self.action_scroll(by * max(1, self.size.height - 2))
 
     def action_newest(self) -> None:
-        """Go on, at the newest."""
+        """Go to the newest line, and continue."""
         self.frozen = None
         self._back = 0
         self.repaint()
 
     def filter(self, wanted: str) -> None:
-        """List only what holds these words."""
+        """List only lines that contain these words."""
         if wanted.strip():
             self._all()
         self.wanted = wanted.strip()
@@ -251,6 +251,6 @@ class EventList(Drawn, can_focus=True):
         self.app.push_screen(ask, done)
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel goes back and comes forward."""
+        """Scroll by the mouse wheel."""
         event.stop()
         self.action_scroll(-3 * by)

@@ -1,6 +1,6 @@
-"""The panel's face: every control, lamp and display where it is on the real panel, live.
+"""The panel's face: every control, lamp and display in its place on the real panel, live.
 
-Drawn on one canvas; a tile is drawn again only when what it shows has changed. Keys work the part that is selected.
+It is drawn on one canvas, and a tile is redrawn only when what it shows has changed. Keys operate the selected part.
 """
 
 from __future__ import annotations
@@ -66,12 +66,12 @@ class Face(Drawn, can_focus=True):
 
     @dataclass
     class Picked(Message):
-        """Another part was selected (None: there is none)."""
+        """Sent when another part is selected (None: there is none)."""
 
         part: Part | None
 
         def can_replace(self, message: Message) -> bool:
-            """Only the latest matters."""
+            """Return whether this message replaces `message`: only the latest matters."""
             return isinstance(message, Face.Picked)
 
     def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
@@ -81,7 +81,7 @@ class Face(Drawn, can_focus=True):
         self.selected: str = ""
         """Name of the selected part."""
         self.page = 0
-        """0: everything; above: one board."""
+        """Number of the page: 0 is everything, others are one board each."""
         self._shown: dict[str, object] = {}
         self._sheet = Canvas(0, 0, self.ground)
         self._scrolled = 0
@@ -92,12 +92,12 @@ class Face(Drawn, can_focus=True):
 
     @property
     def pages(self) -> list[str]:
-        """Names of the pages: ``""`` (everything), then each board if there are several."""
+        """Names of the pages: empty for everything, then each board if there are several."""
         names = [board.name for board in self.model.panel.boards]
         return ["", *names] if len(names) > 1 else [""]
 
     def lay_out(self) -> None:
-        """Work out where everything stands, for this size, panel and page."""
+        """Lay out everything for the present size, panel and page."""
         width, height = self.size
         if not width or not height:
             return
@@ -117,7 +117,7 @@ class Face(Drawn, can_focus=True):
         self._follow_selection()
 
     def on_resize(self) -> None:
-        """A new size: a new layout."""
+        """Lay out again for a new size."""
         self.repaint()
 
     # --- drawing --------------------------------------------------------------------------------------------------
@@ -167,7 +167,7 @@ class Face(Drawn, can_focus=True):
                 draw(sheet, tile, shown, TilePen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
-        """No part is known yet: say how each port stands instead."""
+        """Draw the state of each port, while no part is known yet."""
         sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
         lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.model.ports]
         lines = lines or ["No port is open. F5, then o, opens one."]
@@ -175,7 +175,7 @@ class Face(Drawn, can_focus=True):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
 
     def _paint_outline(self, sheet: Canvas) -> None:
-        """The edge of the plate, where it is shown whole."""
+        """Draw the edge of the plate, if all of it is shown."""
         outline = self.layout_now.outline
         if outline is not None:
             x, y, width, height = outline
@@ -206,7 +206,7 @@ class Face(Drawn, can_focus=True):
             paint_title(sheet, plate.title, self._title_of(plate), look, simulated, ground, self.colour)
 
     def render_line(self, y: int) -> Strip:
-        """One row, for the compositor."""
+        """Return one row for the compositor."""
         width, height = self.size
         row = y + self._scrolled
         strip = self._sheet.strip(row) if row < self._sheet.height else Strip.blank(width, self.ground)
@@ -228,7 +228,7 @@ class Face(Drawn, can_focus=True):
         return self.layout_now.tile_of(self.selected)
 
     def select(self, name: str) -> None:
-        """Select a part by its name, on whichever page it is."""
+        """Select a part by its name, and show its page."""
         if self.layout_now.tile_of(name) is None:
             part = next((part for part in self.model.panel.parts if part.name == name), None)
             if part is None:
@@ -265,21 +265,21 @@ class Face(Drawn, can_focus=True):
             self.refresh()
 
     def action_go(self, dx: int, dy: int) -> None:
-        """Select the neighbour in a direction."""
+        """Select the next part in a direction."""
         tile = self._tile()
         if tile is None:
             return
         names = [part.name for part in tile.parts]
         within = names.index(self.selected) + dx
         found = self.layout_now.toward(tile, dx, dy)
-        if dx and 0 <= within < len(names):  # from a lit push button to its lamp, and back
+        if dx and 0 <= within < len(names):  # move between a lit push button and its lamps
             self._select(names[within])
         elif found is not None:
             self._select(found.part.name)
         self.repaint()
 
     def action_next(self, by: int) -> None:
-        """Select the next part in reading order; from the last the first."""
+        """Select the next part in reading order; after the last comes the first."""
         names = [part.name for part in self.layout_now.parts]
         if names:
             at = names.index(self.selected) if self.selected in names else -by
@@ -303,7 +303,7 @@ class Face(Drawn, can_focus=True):
     # --- working --------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Only keys that do something to the selected part are offered."""
+        """Offer only keys that do something to the selected part."""
         part = self.part
         sort, _, rest = action.partition("_")
         if action == "page":
@@ -331,62 +331,62 @@ class Face(Drawn, can_focus=True):
             self.repaint()
 
     def action_lamp_act(self) -> None:
-        """On or off."""
+        """Switch the lamp on or off."""
         self._act("act")
 
     def action_lamp_blink(self) -> None:
-        """Blink, or end it."""
+        """Make the lamp blink, or stop it."""
         self._act("blink")
 
     def action_display_act(self) -> None:
-        """Off, or on again with what it showed."""
+        """Blank the display, or restore what it showed."""
         self._act("blank")
 
     def action_display_all(self) -> None:
-        """Every segment."""
+        """Light every segment of the display."""
         self._act("all_segments")
 
     def action_button_tap(self) -> None:
-        """Press and release."""
+        """Press and release the simulated button."""
         self._act("act")
 
     def action_button_hold(self) -> None:
-        """Press, or release."""
+        """Press and hold the simulated button, or release it."""
         self._act("act", True)
 
     def action_switch_next(self) -> None:
-        """The next position, from the last the first."""
+        """Put the simulated switch to its next position; after the last comes the first."""
         self._act("act")
 
     def action_pot_end(self, percent: int) -> None:
-        """A simulated potentiometer fully to the left (0) or right (100)."""
+        """Turn the simulated potentiometer fully to the left (0) or right (100)."""
         self._act("turn_to", percent)
 
     def action_more(self) -> None:
-        """One step up."""
+        """Step the selected part up."""
         self._act("step", 1)
 
     def action_less(self) -> None:
-        """One step down."""
+        """Step the selected part down."""
         self._act("step", -1)
 
     def action_type(self, key: str) -> None:
-        """A key of a number."""
+        """Add a key to the number being typed."""
         self._act("type", key)
 
     def action_typed(self) -> None:
-        """The number is done."""
+        """End typing the number."""
         if self.part is not None:
             self.model.work.typed_out(self.part, self.model.boards)
             self.refresh_bindings()
             self.repaint()
 
     def action_untype(self) -> None:
-        """The number was not meant: what stood there before."""
+        """Cancel the number, and restore what the display showed."""
         self._act("put_back")
 
     def on_key(self, event: events.Key) -> None:
-        """A number typed at a display goes to it at once; a minus within it changes its sign."""
+        """Send a number being typed to the display at once; a minus changes its sign."""
         part = self.part
         if not isinstance(part, Display) or not self.model.work.can_work(part):
             return
@@ -403,7 +403,7 @@ class Face(Drawn, can_focus=True):
     # --- the mouse ------------------------------------------------------------------------------------------------
 
     def on_click(self, event: events.Click) -> None:
-        """A click selects; a click on what is selected acts."""
+        """Select the clicked part, or operate it if it is selected already."""
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         if tile is None:
             return
@@ -416,7 +416,7 @@ class Face(Drawn, can_focus=True):
             self.repaint()
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel over the selected part turns it, up is more; elsewhere it scrolls."""
+        """Step the selected part by the wheel over it (up is more); elsewhere scroll."""
         event.stop()
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         part = self.part

@@ -1,7 +1,7 @@
-"""Which cells of the face are taken, and where labels go: into all the room that is left beside and above them.
+"""Places labels on the face, in the cells that are free above their parts and beside them.
 
-A label stands over its part and begins where the part does. Where that is too narrow it reaches over to the right, then
-to the left, then takes a second line; only what still does not fit is cut.
+A label is above its part and begins where the part does. If that is too narrow, it extends to the right, then to the
+left, then to a second line; only what still does not fit is cut.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from benchcon.view.showing import label_of
 
 
 class Cells:
-    """A grid of cells that are free or taken; each row is a number whose bit x says that cell x is taken."""
+    """A grid of free and taken cells; each row is a number whose bit x is set if cell x is taken."""
 
     def __init__(self, width: int, height: int) -> None:
         self.width, self.height = width, height
@@ -30,20 +30,20 @@ class Cells:
         return other
 
     def free(self, x: int, y: int, width: int, height: int = 1) -> bool:
-        """Whether a rectangle lies within the grid and nothing is in it."""
+        """Return whether a rectangle is within the grid and free."""
         if x < 0 or y < 0 or x + width > self.width or y + height > self.height:
             return False
         bits = _bits(x, x + width)
         return not any(row & bits for row in self._rows[y : y + height])
 
     def take(self, x: int, y: int, width: int, height: int = 1) -> None:
-        """Take a rectangle, as far as it lies within."""
+        """Take a rectangle, as far as it is within the grid."""
         bits = _bits(max(x, 0), min(x + width, self.width))
         for each in range(max(y, 0), min(y + height, self.height)):
             self._rows[each] |= bits
 
     def gaps(self, y: int) -> list[tuple[int, int]]:
-        """Return begin and end of every stretch of row `y` that is free."""
+        """Return begin and end of every free stretch of row `y`."""
         found, begin = [], -1
         for x in range(self.width + 1):
             taken = x == self.width or self._rows[y] >> x & 1
@@ -53,11 +53,11 @@ class Cells:
         return found
 
     def leave(self, x: int, y: int, width: int) -> None:
-        """Give a stretch of one row back."""
+        """Free a stretch of one row."""
         self._rows[y] &= ~_bits(max(x, 0), min(x + width, self.width))
 
     def run(self, x: int, y: int, width: int) -> tuple[int, int]:
-        """Return begin and end of what is free on row `y` around a stretch, a blank cell to all others left out."""
+        """Return begin and end of what is free on row `y` around a stretch, less a blank cell at each neighbour."""
         if not 0 <= y < self.height or not self.free(x, y, width):
             return x, x
         before, after = self._rows[y] & _bits(0, x), self._rows[y] >> (x + width)
@@ -71,35 +71,35 @@ def _bits(begin: int, end: int) -> int:
 
 
 def split_label(text: str) -> tuple[str, str] | None:
-    """Return `text` in two lines as even as can be, or None if it is one word."""
+    """Return `text` in two lines as even as possible, or None if it is one word."""
     cuts = [at + (text[at] != " ") for at in range(1, len(text) - 1) if text[at] in " -/"]
     pairs = [(text[:at].rstrip(), text[at:].strip()) for at in cuts]
     return min((pair for pair in pairs if all(pair)), key=lambda pair: max(map(cell_len, pair)), default=None)
 
 
 def words_of(tile: Tile) -> str:
-    """What is engraved over a tile."""
+    """Return the label engraved over a tile."""
     return label_of(tile.part).upper()
 
 
 def claim(tile: Tile) -> int:
-    """Cells of its label's row that a tile has for itself."""
+    """Return how many cells of its label's row a tile has for itself."""
     return room_claimed(tile.part, tile.width)
 
 
 def room_claimed(part: Part, width: int) -> int:
-    """Cells of its label's row that a part has for itself where its tile is so wide."""
+    """Return how many cells of its label's row a part has for itself if its tile is `width` wide."""
     return min(max(cell_len(label_of(part).upper()), 1), width)
 
 
 def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
-    """Return the tiles with their labels placed, and how many of these are cut.
+    """Return the tiles with their labels placed, and the number of labels that are cut.
 
-    `cells` has what is taken by the tiles' bodies and titles; labels are taken in it.
+    In `cells` the tiles' bodies and titles are taken; the labels' cells are taken as well.
     """
     best = _tried(tiles, cells.copy(), frozenset())
     if best[1]:
-        # Those beside a label that is cut give way to it: in two lines where they can.
+        # Neighbours of a label that is cut make room for it by taking two lines, if they can.
         rows = {tiles[number].y for number in best[2]}
         other = _tried(tiles, cells.copy(), frozenset(n for n, tile in enumerate(tiles) if tile.y in rows))
         best = min(best, other, key=lambda each: each[1])
@@ -112,7 +112,9 @@ def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
 def _tried(
     tiles: Sequence[Tile], cells: Cells, double: frozenset[int]
 ) -> tuple[dict[int, tuple[LabelLine, ...]], int, list[int]]:
-    """Labels by their tile's number, how many are cut, and which; those in `double` take two lines if they can."""
+    """Return labels by their tile's number, how many are cut, and which; those in `double` take two lines if
+    possible.
+    """
     found: dict[int, tuple[LabelLine, ...]] = {}
     for tile in tiles:
         cells.take(tile.x, tile.y, claim(tile))
@@ -141,7 +143,7 @@ def _tried(
 
 
 def widened(tiles: Sequence[Tile], cells: Cells) -> list[Tile]:
-    """Return the tiles with room to their right for all that may be said of them, as far as there is."""
+    """Return the tiles widened to the right for their longest words, as far as there is room."""
     found = []
     for tile in tiles:
         wide = tile.width
@@ -155,7 +157,7 @@ def widened(tiles: Sequence[Tile], cells: Cells) -> list[Tile]:
 
 
 def _start(tile: Tile, width: int, begin: int, end: int) -> int:
-    """Where a line of a label begins: over its part, and within what is free."""
+    """Return where a line of a label begins: over its part, within the free cells."""
     wanted = round(tile.x + tile.lead - width / 2) if tile.centred else tile.x
     return max(begin, min(wanted, end - width))
 
@@ -202,7 +204,8 @@ def _cut(tile: Tile, cells: Cells) -> tuple[LabelLine, ...]:
     cells.leave(tile.x, tile.y, own)
     begin, end = cells.run(tile.x, tile.y, own)
     begin, end = min(begin, tile.x), max(end, tile.x + own)
-    # Where it stands says which it is; in a plain list nothing does but the name, and names alike end differently.
+    # A part with a place is known by it. In a plain list only names tell parts apart, and similar names differ at the
+    # end.
     text = (fitted if tile.part.place is not None else shortened)(words_of(tile), end - begin)
     cells.take(begin, tile.y, end - begin)
     return (LabelLine(begin, tile.y, text),)

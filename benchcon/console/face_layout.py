@@ -1,7 +1,7 @@
-"""Where every part stands on the face, in cells, from the places in the panel file.
+"""Lays out the face: where every part is, in cells, from the places in the panel file.
 
-Where there is room parts stand where they do on the real panel (`face_true`); where there is not they are packed
-(`face_packed`). Parts without a place follow below, as a plain list in the order of the file.
+If there is room, parts are where they are on the real panel (`face_true`); otherwise they are packed (`face_packed`).
+Parts without a place follow below, as a list in the order of the file.
 """
 
 from __future__ import annotations
@@ -18,15 +18,14 @@ from benchcon.panel.model import Panel, Part
 from benchcon.view.showing import board_name
 
 _TRUE = ((Size.BIG, 2), (Size.TALL, 2), (Size.TALL, 1), (Size.LOW, 1))
-"""Sizes of parts and scales of displays that are tried where parts are to stand at their true places."""
+"""Sizes of parts and scales of displays to try for layouts with true places, the best first."""
 
 
 def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayout:
-    """Return the face of `panel` (or of one board of it) for a screen of `width` × `height` cells.
+    """Return the layout of `panel` (or of one board of it) for a screen of `width` × `height` cells.
 
-    A true one if there is one that cuts no label, or no more of them than packed parts would; else the roomiest way
-    that fits is taken. If none does the layout is as small as can be, and higher (or wider) than the screen: it is to
-    be scrolled.
+    It is a true one if one cuts no label, or no more of them than a packed one would; otherwise the roomiest packed one
+    that fits. If none fits, it is the smallest, which is larger than the screen and has to be scrolled.
     """
     parts = [part for part in panel.parts if not board or board_name(part) == board]
     inside = inside_of_each(parts)
@@ -52,7 +51,7 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayou
 
 
 def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int) -> FaceLayout | None:
-    """The truest layout in which no label is cut, or with the fewest cut; None if there is none that fits."""
+    """Return the best true layout that cuts no label, or else the fewest; None if none fits."""
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
     if not placed:
@@ -69,7 +68,7 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
             layout = FaceLayout(width, height, list(plot.tiles), outline=plot.outline)
             add_plates(layout, width, room, bool(site.ranks), frozenset(site.ranks))
             if plot.outline is not None and not _within(layout.tiles, plot.outline):
-                layout.outline = None  # words that reach over the edge and a line along it would spoil each other
+                layout.outline = None  # the edge would run through words that extend beyond it
             if listed:
                 layout.height = room
                 add_list(layout, listed, inside, width, size, 0)
@@ -83,7 +82,7 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
 
 
 def _within(tiles: Sequence[Tile], outline: tuple[int, int, int, int]) -> bool:
-    """Whether all tiles are clear of the plate's edge."""
+    """Return whether all tiles are clear of the plate's edge."""
     x, y, width, height = outline
     return all(
         x < tile.x and tile.x + tile.width < x + width and y <= tile.y and tile.y + tile.height < y + height
@@ -92,7 +91,7 @@ def _within(tiles: Sequence[Tile], outline: tuple[int, int, int, int]) -> bool:
 
 
 def _ranks(parts: Sequence[Part]) -> dict[str, int]:
-    """By board: its number from the top, from 1; empty unless each board has rows of the panel to itself."""
+    """Return each board's number from the top, from 1; empty unless each board has rows of the panel to itself."""
     spans: dict[str, tuple[float, float]] = {}
     for part in parts:
         if part.place is not None:

@@ -1,8 +1,8 @@
-"""Parts packed into a screen that is too small for their true places: order and neighbours come before scale.
+"""Packs parts into a screen that is too small for their true places, keeping order and neighbours rather than scale.
 
-Parts in one row of the real panel stand in one row, parts in one column in one column, left stays left and above stays
-above, and nothing hides another part. Two passes do that, once across and once down: push every part to where it wants
-to be, or as far on as what stands before it needs; then pull back what stands over the edge.
+Parts in one row of the real panel stay in one row, parts in one column in one column, left stays left, above stays
+above, and no part hides another. That takes two passes in each direction: push every part to its wanted place, or on as
+far as those before it require; then pull back what is beyond the edge.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class _Wish(NamedTuple):
 
 
 class Packing(NamedTuple):
-    """How roomy a layout is tried: size of parts, how wide at most, empty rows between, titles, empty columns."""
+    """One way to pack: size of parts, greatest width, empty rows between them, titles, empty columns."""
 
     size: Size
     most: int
@@ -50,9 +50,9 @@ WAYS = (
 
 
 def packed(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int, way: Packing) -> FaceLayout:
-    """A packed layout; rows to spare go to second lines of labels that are cut, then to titles.
+    """Return a packed layout; spare rows go to second lines of labels that are cut, then to titles.
 
-    Each board's title has a row of its own, or none has.
+    Either each board's title has a row of its own, or none has.
     """
     layout = _packed_once(panel, parts, inside, width, height, way)
     if layout.height > height:
@@ -80,9 +80,9 @@ def _packed_once(
     way: Packing,
     double: frozenset[str] = frozenset(),
 ) -> FaceLayout:
-    """Parts in `double` have room for a second line of label.
+    """Return one packed layout, with room for a second line of label for the parts in `double`.
 
-    Words are placed where the rows are enough, and in the last way of all, which is taken even where they are not.
+    Labels are placed only if the rows are enough, or in the last way of all, which is used in any case.
     """
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
@@ -102,7 +102,7 @@ def _packed_once(
 
 
 def _clusters(centres: Sequence[float]) -> list[int]:
-    """Number the values by the row (or column) they stand in, from 0."""
+    """Return for each value the number of its row (or column), from 0."""
     order = sorted(range(len(centres)), key=lambda index: centres[index])
     numbers = [0] * len(centres)
     number, start = -1, float("-inf")
@@ -114,7 +114,7 @@ def _clusters(centres: Sequence[float]) -> list[int]:
 
 
 def _own_columns(columns: list[int], rows: list[int], places: Sequence[Place]) -> list[int]:
-    """Give parts that share a row and a column (they all but touch) columns of their own, side by side."""
+    """Return `columns` with separate columns, side by side, for parts that share a row and a column."""
     shared: dict[tuple[int, int], list[int]] = {}
     for index, cell in enumerate(zip(columns, rows, strict=True)):
         shared.setdefault(cell, []).append(index)
@@ -128,9 +128,9 @@ def _own_columns(columns: list[int], rows: list[int], places: Sequence[Place]) -
 
 
 def _spread(targets: list[float], after: list[list[tuple[int, int]]], sizes: list[int], room: int) -> list[int]:
-    """Place lines (rows or columns) along one axis.
+    """Place lines (rows or columns) along one axis, and return where each begins.
 
-    `after[i]` holds (j, distance): line i stands at least that far behind line j (j < i). Returns where each begins.
+    `after[i]` holds (j, distance): line i is at least that far behind line j (j < i).
     """
     count = len(targets)
     starts = [0] * count
@@ -156,7 +156,7 @@ def _place(
     way: Packing,
     double: frozenset[str],
 ) -> set[str]:
-    """Pack parts. Returns the boards whose titles have no row of their own."""
+    """Pack parts into `layout`; return the boards whose titles have no row of their own."""
     width, height = screen
     places = [part.place for part in parts if part.place is not None]
     rows = _clusters([place.y_mm for place in places])
@@ -204,7 +204,7 @@ def _place(
 
 
 def _width(part: Part, form: Form, most: int) -> int:
-    """Width of a part that is packed: enough for its label and its state, up to `most`; digits are never cut."""
+    """Return the width of a packed part: enough for label and state, up to `most`; digits are never cut."""
     label = cell_len(label_of(part))
     if isinstance(part, Display):
         return max(form.width, min(label, most))
@@ -212,7 +212,7 @@ def _width(part: Part, form: Form, most: int) -> int:
 
 
 def _true_across(wishes: list[_Wish], places: list[Place], width: int) -> list[int] | None:
-    """Where parts begin if the distances across are the real ones; None if some would not be clear of one another."""
+    """Return where parts begin at true horizontal distances; None if some would touch."""
     reaches = [
         (place.x_mm, wish.form.lead, wish.form.width - wish.form.lead)
         for wish, place in zip(wishes, places, strict=True)
@@ -228,7 +228,7 @@ def _true_across(wishes: list[_Wish], places: list[Place], width: int) -> list[i
 
 
 def _bounds(panel: Panel, places: list[Place]) -> tuple[float, float, float, float]:
-    """The stretch of panel that is shown, in mm: all of it, or what the parts take if it is much less."""
+    """Return the area of the panel that is shown, in mm: all of it, or that of the parts if it is much smaller."""
     xs, ys = [place.x_mm for place in places], [place.y_mm for place in places]
     left, right, top, bottom = min(xs), max(xs), min(ys), max(ys)
     margin_x, margin_y = 0.06 * (right - left) + 20, 0.06 * (bottom - top) + 20
@@ -258,7 +258,7 @@ def _across(wishes: list[_Wish], places: list[Place], width: int, left: float, r
 
 
 def _titles(wishes: list[_Wish]) -> dict[int, str]:
-    """By row: the board whose plate begins there; empty unless each board has its rows to itself."""
+    """Return for each row the board whose plate begins there; empty unless each board has its rows to itself."""
     spans: dict[str, tuple[int, int]] = {}
     for wish in wishes:
         name = board_name(wish.part)

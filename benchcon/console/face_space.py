@@ -1,4 +1,4 @@
-"""What a layout of the face consists of, whichever way it was found: tiles, plates, titles, labels."""
+"""The parts of a layout of the face, true or packed: tiles, plates, titles, labels."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from benchcon.panel.model import Part
 from benchcon.view.showing import board_name
 
 SAME_ROW_MM = 9.0
-"""Centres no farther apart than this stand in one row (or column)."""
+"""Centres no farther apart than this are in one row (or column)."""
 
 
 ROOMS = (24, 12, 6, 1)
-"""Cells beside a board's name: for all that is said of it, for any way it stands, for ``● live``, for its sign."""
+"""Cells beside a board's name: for its full status, for any short status, for ``● live``, for its sign only."""
 
 
 class Title(NamedTuple):
@@ -31,11 +31,11 @@ class Title(NamedTuple):
     y: int
     width: int
     ruled: bool = True
-    """It has a row to itself; else it stands in what the parts leave free of one of theirs."""
+    """It has a row to itself; otherwise it is in free cells of a row of parts."""
 
 
 class FacePlate(NamedTuple):
-    """The front plate of one board, or of a list: a rectangle with a title, if there is room for one."""
+    """The plate of one board, or of a list: a rectangle with a title, if there is room for one."""
 
     board: str
     x: int
@@ -47,19 +47,19 @@ class FacePlate(NamedTuple):
 
 @dataclass(slots=True)
 class FaceLayout:
-    """The face: tiles, and the plates they stand on, in a space of `width` × `height` cells."""
+    """The face: tiles and their plates, in a space of `width` × `height` cells."""
 
     width: int
     height: int
     tiles: list[Tile] = field(default_factory=list)
     plates: list[FacePlate] = field(default_factory=list)
     outline: tuple[int, int, int, int] | None = None
-    """The plate's edge: x, y, width and height; None where it is not shown whole."""
+    """The plate's edge: x, y, width and height; None if not all of it is shown."""
     cut: int = 0
-    """Labels that are cut."""
+    """Number of labels that are cut."""
 
     def at(self, x: int, y: int) -> Tile | None:
-        """Return the tile at a cell."""
+        """Return the tile at a cell, or None."""
         return next((tile for tile in self.tiles if tile.holds(x, y)), None)
 
     def tile_of(self, name: str) -> Tile | None:
@@ -68,11 +68,11 @@ class FaceLayout:
 
     @property
     def parts(self) -> list[Part]:
-        """All parts, as they are read, each followed by those that are in it."""
+        """Return all parts in reading order, each followed by the lamps in it."""
         return [part for tile in self.tiles for part in tile.parts]
 
     def toward(self, start: Tile, dx: int, dy: int) -> Tile | None:
-        """Return the nearest tile in a direction (one of `dx`, `dy` is ±1), favouring what stands straight ahead."""
+        """Return the nearest tile in a direction (one of `dx`, `dy` is ±1), preferring those straight ahead."""
         best: tuple[float, Tile] | None = None
         for tile in self.tiles:
             ahead: float
@@ -118,9 +118,9 @@ def add_plates(layout: FaceLayout, width: int, height: int, titles: bool, ruled:
 
 
 def place_words(layout: FaceLayout, asides: Mapping[str, int] = MappingProxyType({})) -> None:
-    """Place every label, then titles that have no row of their own, and give words the room that is left.
+    """Place every label, then titles without a row of their own, and widen tiles into the room that is left.
 
-    `asides`: the boards of these titles, and how wide their names are.
+    `asides` gives the width of the name for each board with such a title.
     """
     cells = Cells(max([layout.width, *(tile.x + tile.width for tile in layout.tiles)]), layout.height)
     for tile in layout.tiles:
@@ -143,9 +143,9 @@ def place_words(layout: FaceLayout, asides: Mapping[str, int] = MappingProxyType
 
 
 def _title_aside(cells: Cells, plate: FacePlate, name_width: int) -> Title | None:
-    """Where a title has room at the right edge of its plate, as far up as can be; None if it would have to be cut.
+    """Return a place for a title at the right edge of its plate, as far up as possible; None if it would be cut.
 
-    With all that is said of a board if there is a row for that; else with how it stands, or at least a sign for it.
+    It has room for the board's full status if possible, else for a short one, or at least its sign.
     """
     right = plate.x + plate.width
     for more in ROOMS:
@@ -161,7 +161,7 @@ def _title_aside(cells: Cells, plate: FacePlate, name_width: int) -> Title | Non
 
 
 def add_list(layout: FaceLayout, parts: list[Part], inside: Inside, width: int, size: Size, between: int) -> None:
-    """Add parts without places below what is there: board by board, in columns, read across."""
+    """Add parts without places below the rest: board by board, in columns, in reading order."""
     y = layout.height + (1 if layout.tiles else 0)
     by_board: dict[str, list[Part]] = {}
     for part in parts:

@@ -1,9 +1,8 @@
-"""Parts where they are on the real panel: one scale across and one down, the middle of each part's art where `at` says.
+"""Layouts with true places: one scale across and one down, with the middle of each part's art where `at` says.
 
-Every part stands within half a cell of its true place, so that what is evenly spaced on the plate is so on the screen.
-The plate keeps its proportions where there is room for that; else it is stretched as far as its labels need, and then
-its empty margins are left out. Where parts would still cover one another there is no true layout: `face_packed` packs
-them instead.
+Every part is within half a cell of its true place, so that even spacing on the plate is even on the screen. The plate
+keeps its proportions if there is room; otherwise it is stretched as far as its labels need, and then its empty margins
+are left out. If parts would still cover each other, there is no true layout, and `face_packed` packs them.
 """
 
 from __future__ import annotations
@@ -20,17 +19,17 @@ from benchcon.panel.model import Panel, Part, Place
 from benchcon.view.showing import board_name
 
 CELL_RATIO = 2.0
-"""A cell is about twice as high as wide."""
+"""Height of a cell in widths."""
 STRETCHES = (0.0, 0.25, 0.5, 0.75, 1.0)
-"""How far from true proportions to a full screen layouts are tried."""
+"""Steps from true proportions (0) to the full screen (1) at which layouts are tried."""
 
 
 MOST_SCALE = 8.0
-"""Cells across that a millimetre may take: enough for the smallest panel on the largest screen."""
+"""Most cells across for a millimetre: enough for the smallest panel on the largest screen."""
 
 
 class TrueLayout(NamedTuple):
-    """A true layout: its tiles, and the plate's outline in cells, if all of the plate is shown."""
+    """A layout with true places: its tiles, and the plate's outline in cells if all of the plate is shown."""
 
     tiles: list[Tile]
     outline: tuple[int, int, int, int] | None
@@ -38,7 +37,7 @@ class TrueLayout(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """What is laid out, and for which screen."""
+    """What to lay out, and for which screen."""
 
     panel: Panel
     parts: Sequence[Part]
@@ -46,10 +45,10 @@ class Site:
     height: int
     inside: Inside
     ranks: Mapping[str, int]
-    """By board: how many titles stand above its parts; empty if none have rows of their own."""
+    """For each board how many titles are above its parts; empty if titles have no rows of their own."""
 
     def forms(self, size: Size, scale: int, roomy: bool) -> list[tuple[Part, Place, Form]]:
-        """The parts that have a place, as they are drawn."""
+        """Return the parts that have a place, with the forms in which they are drawn."""
         return [
             (part, part.place, form_of(part, size, scale, roomy=roomy, lamps=len(self.inside.get(part.name, ()))))
             for part in self.parts
@@ -58,22 +57,22 @@ class Site:
 
 
 class Axis(NamedTuple):
-    """How mm become cells along one axis: ``cell = origin + scale * mm``."""
+    """Converts mm to cells along one axis: ``cell = origin + scale * mm``."""
 
     origin: float
     scale: float
 
     def at(self, mm: float) -> float:
-        """Return where a place in mm stands, in cells."""
+        """Return the position in cells of a place in mm."""
         return self.origin + self.scale * mm
 
 
 def widest(reaches: Sequence[tuple[float, float, float]], room: float) -> float:
-    """Return the largest scale (cells per mm) at which all fit `room` cells.
+    """Return the largest scale (cells per mm) at which all of `reaches` fit into `room` cells.
 
-    Each reach is a place in mm, and the cells before and after it that are needed.
+    Each reach is a place in mm, and the cells that are needed before and after it.
     """
-    most: dict[float, tuple[float, float]] = {}  # parts in one line need as much as the one that needs most
+    most: dict[float, tuple[float, float]] = {}  # parts in one line need as much as the largest of them
     for mm, before, after in reaches:
         known_before, known_after = most.get(mm, (before, after))
         most[mm] = max(before, known_before), max(after, known_after)
@@ -86,14 +85,14 @@ def widest(reaches: Sequence[tuple[float, float, float]], room: float) -> float:
 
 
 def fitted_axis(reaches: Sequence[tuple[float, float, float]], scale: float, room: float, begin: float) -> Axis:
-    """Return the axis that puts everything in the middle of `room` cells from `begin` on."""
+    """Return the axis that centres everything in `room` cells from `begin` on."""
     low = min(scale * mm - before for mm, before, _ in reaches)
     high = max(scale * mm + after for mm, _, after in reaches)
     return Axis(begin + max((room - (high - low)) / 2, 0.0) - low, scale)
 
 
 def true_tiles(site: Site, size: Size, scale: int) -> Iterator[TrueLayout]:
-    """Yield every true layout at this size of parts in which nothing covers anything else, the best first."""
+    """Yield every true layout with this size of parts in which nothing is covered, the best first."""
     for roomy in (True, False):
         forms = site.forms(size, scale, roomy)
         own = [room_claimed(part, form.width) for part, _, form in forms]
@@ -106,11 +105,11 @@ def true_tiles(site: Site, size: Size, scale: int) -> Iterator[TrueLayout]:
 def _axes(
     site: Site, forms: Sequence[tuple[Part, Place, Form]]
 ) -> list[tuple[tuple[Axis, Axis], tuple[int, int, int, int] | None]]:
-    """The scales to try: all of the plate first, then no more of it than the parts need; true proportions first."""
+    """Return the scales to try: first for the whole plate, then for only the parts; true proportions first."""
     titles = max(site.ranks.values(), default=0)
     wide, high = site.panel.width_mm, site.panel.height_mm
     if len({board_name(part) for part in site.panel.parts}) > len({board_name(part) for part in site.parts}):
-        wide = high = 0.0  # one board's page: the plate is more than is shown
+        wide = high = 0.0  # a page of one board does not show the whole plate
     found: list[tuple[tuple[Axis, Axis], tuple[int, int, int, int] | None]] = []
     across, down = site.width - 2.0, site.height - 1.0 - (titles or 1)
     if wide and high:
@@ -132,8 +131,8 @@ def _axes(
 
 
 def _stretched(across: float, down: float) -> list[tuple[float, float]]:
-    """Scales from true proportions to the most there is room for."""
-    across, down = min(across, MOST_SCALE), min(down, MOST_SCALE / CELL_RATIO)  # without end if all stand in one line
+    """Return scales from true proportions to those that fill the room."""
+    across, down = min(across, MOST_SCALE), min(down, MOST_SCALE / CELL_RATIO)  # infinite if all are in one line
     even = min(across, CELL_RATIO * down)
     return [
         (even + share * (across - even), (even + share * (CELL_RATIO * down - even)) / CELL_RATIO)
@@ -144,9 +143,9 @@ def _stretched(across: float, down: float) -> list[tuple[float, float]]:
 def _placed(
     site: Site, forms: Sequence[tuple[Part, Place, Form]], own: Sequence[int], x_axis: Axis, y_axis: Axis, size: Size
 ) -> list[Tile] | None:
-    """The tiles at these scales; None if they cover one another, stand over the edge, or leave no row for a title.
+    """Return the tiles at these scales; None if they cover each other or the edge, or leave no row for a title.
 
-    `own`: for each of `forms`, cells of its label's row that it has for itself.
+    `own` gives for each of `forms` how many cells of its label's row it has for itself.
     """
     cells = Cells(site.width, site.height)
     at: list[tuple[int, int]] = []
@@ -157,7 +156,7 @@ def _placed(
         y = nearest(y_axis.at(place.y_mm) + rank - form.art_height / 2) - 1
         if not cells.free(x, y + 1, form.width, form.height) or not cells.free(x, y, claimed):
             return None
-        # A blank cell to whatever stands beside.
+        # Leave a blank cell between neighbours.
         cells.take(x - 1, y + 1, form.width + 2, form.height)
         cells.take(x - 1, y, claimed + 2)
         at.append((x, y))
@@ -175,5 +174,5 @@ def _placed(
 
 
 def nearest(cells: float) -> int:
-    """Round to the nearest cell, halves always the same way."""
+    """Return the nearest cell; halves are always rounded the same way."""
     return math.floor(cells + 0.5)

@@ -1,6 +1,6 @@
-"""How large each kind of part is drawn on the face, in cells, at each of three sizes.
+"""The size of each kind of part on the face, in cells, at each of three sizes.
 
-Where a part stands is where the middle of its *art* stands: of the lamp, the key, the digits, not of the words beside.
+A part's place is that of the middle of its *art* (the lamp, the key, the digits), without the words beside it.
 """
 
 from __future__ import annotations
@@ -17,44 +17,44 @@ class Size(IntEnum):
     """How large parts are drawn."""
 
     LOW = 1
-    """A mark of one cell, the word beside it."""
+    """A mark of one cell, with the word beside it."""
     TALL = 2
-    """Two rows, the word beside."""
+    """Two rows, with the word beside them."""
     BIG = 3
-    """Three rows, the word below."""
+    """Three rows, with the word below them."""
 
 
 class Form(NamedTuple):
-    """What a part takes below its label, in cells."""
+    """The room that a part takes below its label, in cells."""
 
     art_width: int
     art_height: int
     width: int
-    """Art and words, with room for every position's word."""
+    """Width of art and words, with room for every position's word."""
     height: int
     wish: int
-    """Width in which all that may be said of it finds room."""
+    """Width with room for everything that may be shown of it."""
     lead: float
-    """From the left edge to the middle of the art."""
+    """Distance from the left edge to the middle of the art."""
 
 
 BAR = 4
-"""Cells of a potentiometer's bar where everything is small."""
+"""Cells of a potentiometer's bar at the small size."""
 LONGEST_WORD = 9
-"""``not known``, ``no supply``: what any part may say; a position of its own may be longer."""
+"""Length of the longest word that any part may show (``not known``, ``no supply``); positions may be longer."""
 
 
 LIT_WORDS = 14
-"""``red green 45 %``: what is said of a part with two lamps."""
+"""Length of the word of a part with two lamps, such as ``red green 45 %``."""
 UNKNOWN_WIDTH = 2 + LONGEST_WORD
 
 
 Inside = Mapping[str, tuple[Lamp, ...]]
-"""By name of a part: the lamps that are in it, as in a lit push button."""
+"""For each part, by name, the lamps in it, as in a lit push button."""
 
 
 def inside_of_each(parts: Iterable[Part]) -> Inside:
-    """Return the lamps that are in others of `parts`."""
+    """Return the lamps that are in other parts, by the name of those."""
     parts = list(parts)
     names = {part.name for part in parts}
     found: dict[str, tuple[Lamp, ...]] = {}
@@ -65,14 +65,14 @@ def inside_of_each(parts: Iterable[Part]) -> Inside:
 
 
 def guarded(part: Part) -> bool:
-    """Whether a cover that flips up stands over it: drawn as a frame about its art, a column on either side."""
+    """Return whether `part` has a cover that flips up, drawn as a frame round its art, a column on either side."""
     return isinstance(part, Control) and part.guard
 
 
 def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamps: int = 0) -> Form:
-    """Return how `part` is drawn at `size`; `scale` 2 makes displays twice as high and wide.
+    """Return the form of `part` at `size`; with `scale` 2 displays are twice as high and wide.
 
-    `roomy`: with room to say in full that it is not known; `lamps`: so many lamps are in it.
+    `roomy` adds room for the full reason why a state is not known; `lamps` is the number of lamps in the part.
     """
     form = _form(part, size, scale)
     if lamps and size is Size.LOW:

@@ -1,8 +1,8 @@
-"""Letters five rows high, to be read from two metres with both hands behind a panel.
+"""Letters five rows high, which can be read from two metres with both hands behind a panel.
 
-A glyph is drawn on columns that are by turns stroke and gap. Strokes and gaps are widened apart from one another, so
-that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower, ``(`` left) round
-the corners, which is what tells O from 0, S from 5 and B from 8.
+A glyph is drawn in columns that are stroke and gap by turns. Strokes and gaps are widened independently, so that one
+drawing gives a broad, a medium and a narrow face. Half blocks (``^`` upper, ``_`` lower, ``(`` left) round the corners,
+which distinguishes O from 0, S from 5 and B from 8.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ ROWS = 5
 """Height of every glyph, in rows of the terminal."""
 
 FACES = ((2, 2, 2), (2, 1, 1), (1, 1, 1))
-"""Width of a stroke, of a gap, and of the space between glyphs, in cells, broadest face first."""
+"""Width in cells of a stroke, of a gap, and of the space between glyphs, for each face, the broadest first."""
 
 _DRAWN = {
     "A": "_#_/#.#/###/#.#/#.#",
@@ -78,7 +78,7 @@ _BLOCKS = {"#": "█", "^": "▀", "_": "▄", ".": " "}
 
 
 def plain(text: str) -> str:
-    """Return `text` in the letters that can be drawn: capitals without accents; a letter unknown here becomes ``?``."""
+    """Return `text` in letters that can be drawn: capitals without accents; others become ``?``."""
     drawn = []
     for letter in text:
         big = letter.upper()
@@ -99,7 +99,7 @@ def _glyph(letter: str, stroke: int, gap: int) -> tuple[str, ...]:
 
 
 def _cells(mark: str, width: int) -> str:
-    """A mark of a drawing, this many cells wide; ``(`` is its left half."""
+    """Return a mark of a drawing `width` cells wide; ``(`` fills its left half."""
     if mark == "(":
         return ("█" * (width // 2) + "▌" * (width % 2)).ljust(width)
     return _BLOCKS[mark] * width

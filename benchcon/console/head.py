@@ -1,4 +1,4 @@
-"""The first row: what this is, the views and their keys, what is being recorded, how far back its history goes."""
+"""The first row: title, the views and their keys, what is being recorded, and the length of the history."""
 
 from __future__ import annotations
 
@@ -31,42 +31,42 @@ VIEWS = (
 )
 """Name, key and word of each view."""
 TIMING = ("timing", "f7", "Timing")
-"""A screen of its own, with the same row at its top."""
+"""The timing screen, which has the same row at its top."""
 REHEARSAL = ("rehearsal", "f8", "Rehearsal")
-"""One more view, where a rehearsal is played."""
+"""The additional view of a rehearsal."""
 
 
 Tab = tuple[str, str, str]
 
 
 def _wide(tabs: list[Tab], gap: int) -> int:
-    """Cells that the views take, with `gap` cells after each."""
+    """Return the cells that the views take, with `gap` cells after each."""
     return sum(len(key) + bool(key and word) + len(word) + gap for _, key, word in tabs)
 
 
 class Fitting(NamedTuple):
-    """What the row has room for."""
+    """What fits into the row."""
 
     right: list[tuple[str, str, bool]]
     tabs: list[Tab]
     gap: int
-    """Cells between one view and the next."""
+    """Cells between views."""
     badge: bool
-    """Whether it says what kind of bench this is."""
+    """Whether the kind of bench is shown."""
 
     @property
     def wide(self) -> int:
-        """Cells of the views."""
+        """Cells that the views take."""
         return _wide(self.tabs, self.gap)
 
 
 def badged(badge: str, text: Text) -> Text:
-    """Return `text` with what kind of bench this is in front of it; as it is for a bench of real boards."""
+    """Return `text` preceded by the kind of bench; unchanged for a bench of real boards."""
     return Text.assemble((f" {badge} ", f"bold {GROUND} on {BRASS}"), "  ", text) if badge else text
 
 
 def write_badge(canvas: Canvas, x: int, badge: str, colour: bool) -> int:
-    """Write what kind of bench this is, if there is anything to say, into the first row; return where it ends."""
+    """Write the kind of bench, unless it is one of real boards, into the first row; return where it ends."""
     if not badge:
         return x
     canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not colour))
@@ -74,7 +74,7 @@ def write_badge(canvas: Canvas, x: int, badge: str, colour: bool) -> int:
 
 
 def in_words(text: str, room: int) -> str:
-    """Return as many whole words of `text` as there is room for, the rest as ``…``; nothing if not even one fits."""
+    """Return as many whole words of `text` as fit into `room`, with ``…`` for the rest; empty if none fits."""
     words = text.split()
     for count in range(len(words), 0, -1):
         found = " ".join(words[:count]) + ("…" if count < len(words) else "")
@@ -84,7 +84,9 @@ def in_words(text: str, room: int) -> str:
 
 
 class Head(Drawn):
-    """The row at the top. How the boards stand gives way first, then the title, then what `_fitting` says."""
+    """The row at the top. If it is too narrow the boards' status is left out first, then the title, then as
+    `_fitting`.
+    """
 
     GROUND = RAISED
     DEFAULT_CSS = """
@@ -93,7 +95,7 @@ class Head(Drawn):
 
     @dataclass
     class Turn(Message):
-        """Another view was clicked."""
+        """Sent when another view is clicked."""
 
         view: str
 
@@ -124,7 +126,7 @@ class Head(Drawn):
 
     @staticmethod
     def _paint_right(canvas: Canvas, right: list[tuple[str, str, bool]]) -> int:
-        """Draw what stands at the right; return the column before which there is room."""
+        """Draw the right end of the row; return the column at which it begins."""
         end = canvas.width - 1
         for text, colour, bold in reversed(right):
             end -= cell_len(text)
@@ -146,11 +148,11 @@ class Head(Drawn):
         return x + 1
 
     def _fitting(self, width: int) -> Fitting:
-        """What stands at the right, and the views. Where room is short it gives way part by part.
+        """Return what fits of the right end and the views.
 
-        First names of files, then the length of the history, then the air between the views, then the words of the
-        views that are not shown, then those views, then a recording's own sign, then that the bench is simulated (below
-        40 columns), then the view. Dark stays.
+        If room is short these are left out one by one: names of files, the length of the history, the gaps between
+        views, the words of views that are not shown, those views, the sign of a replay, the kind of bench (below 40
+        columns), the view. Dark always stays.
         """
         views = (*VIEWS, TIMING, *((REHEARSAL,) if self.model.rehearsal is not None else ()))
         whole = [(name, key.upper(), word) for name, key, word in views]
@@ -171,7 +173,7 @@ class Head(Drawn):
 
     @property
     def _dark(self) -> list[tuple[str, str, bool]]:
-        """DARK where everything is; else which board, or how many."""
+        """Return DARK if everything is; else which board is, or how many."""
         dark, not_dark = self.model.darkness.dark, self.model.darkness.not_dark
         if not dark:
             return []
@@ -182,7 +184,7 @@ class Head(Drawn):
         return [*self._written(wide, name_width), *self._dark]
 
     def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
-        """What is played, recorded and held in memory; what matters most is bold."""
+        """Return what is played, recorded and kept in memory; what matters most is bold."""
         session = self.model.session
         found: list[tuple[str, str, bool]] = []
         if not session.live:
@@ -196,7 +198,7 @@ class Head(Drawn):
             found.append((f"● REC {name}{size_text(figures.bytes)}", BAD, True))
         if keeping is not None:
             name = f"{shortened(printable(keeping.path.stem), name_width)} " if name_width else ""
-            # Rounded up, so that it counts down to zero.
+            # Round up, so that it counts down to zero.
             found.append((f"● SAVING {name}{span_text(keeping.left_us + 999_999)} to go", BAD, True))
         if figures is None and keeping is None:
             if wide:
@@ -205,7 +207,7 @@ class Head(Drawn):
         return found
 
     def on_click(self, event: events.Click) -> None:
-        """A click on a view's name turns to it."""
+        """Switch to the view whose name was clicked."""
         for start, end, name in self._tabs:
             if start <= event.x < end:
                 event.stop()
