@@ -1,4 +1,4 @@
-"""The help: what the screen shows and every key, taken from the bindings themselves so that it is never out of date."""
+"""The help: what the screen shows and every key, taken from the bindings so that it is never out of date."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ WORDS = (
     ("invalid", "transitions of an encoder that no turn makes: contact bounce, or turned too fast"),
     ("min, max", "minimum and maximum since the board first answered"),
 )
-"""Words on the screen, each in a phrase."""
+"""Words on the screen, each with an explanation."""
 
 _KINDS = {
     "lamp": "Face: a lamp",
@@ -80,7 +80,7 @@ _KINDS = {
     "switch": "Face: a simulated switch",
     "pot": "Face: a simulated knob",
 }
-"""Where the keys of the face are listed, by the first word of what they do."""
+"""Section in which a key of the face is listed, by the first word of its action."""
 
 _STEPS = {
     "Face: a lamp": ("Brighter", "Dimmer"),
@@ -88,11 +88,11 @@ _STEPS = {
     "Face: a simulated switch": ("Next position", "Position before"),
     "Face: a simulated knob": ("Turn up", "Turn down"),
 }
-"""What ``more`` and ``less`` do to each kind of part."""
+"""What ``more`` and ``less`` do to each kind of part, by section."""
 
 
 def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]]:
-    """The face's keys, sorted by the kind of part that they work; other groups as they are."""
+    """Return the face's keys grouped by the kind of part that they operate; other groups are unchanged."""
     found: dict[str, list[Binding]] = {title: []}
     steps: dict[str, list[Binding]] = {}
     for _, binding in bindings:
@@ -111,12 +111,12 @@ def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]
 
 
 def _keys_and_words(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
-    """Keys and what they do; each key once, with all that it does at different moments."""
+    """Return keys and what they do; each key once, with all that it does at different times."""
     seen: dict[str, list[str]] = {}
     for binding in bindings:
         if binding.description and not binding.system:
             faces = seen.setdefault(binding.description, [])
-            # One key that stands for several on the key line has them all here, but for the ten figures.
+            # A key that stands for several on the key line is listed with all of them, except the ten numerals.
             face = key_face(binding) if binding.action.startswith("type(") else face_of(binding.key)
             if face not in faces:
                 faces.append(face)
@@ -127,7 +127,7 @@ def _keys_and_words(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
 
 
 def help_for(app: BenchApp) -> Help:
-    """Return help on what is on the screen: over a question on that question, on a view with that view in sight."""
+    """Return help about the screen: about a question if there is one, else opened at the section of the view."""
     screen = app.screen
     about: HelpAbout | None = getattr(screen, "help_about", None)
     everywhere = [each for _, each in BindingsMap(app.BINDINGS) if each.priority]
@@ -143,7 +143,7 @@ def help_for(app: BenchApp) -> Help:
 
 
 def _bench_groups(app: BenchApp) -> tuple[list[tuple[str, BindingsMap]], str]:
-    """The keys of every view and screen, and the section to open at."""
+    """Return the keys of every view and screen, and the section to open at."""
     from benchcon.console.bench_screen import BenchScreen
     from benchcon.console.event_list import EventList
     from benchcon.console.face import Face
@@ -200,7 +200,7 @@ def _action(binding: BindingType) -> str:
 
 
 class HelpText(VerticalScroll):
-    """The text. Its keys are on the key line: nothing else says that there is more than fits."""
+    """The text, with the keys that scroll it on the key line, as nothing else shows that there is more."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("down", "scroll_down", "Scroll", key_display="↑ ↓"),
@@ -209,21 +209,21 @@ class HelpText(VerticalScroll):
 
 
 class Help(ModalScreen[None]):
-    """Keys by where they work."""
+    """The help screen: keys by where they work."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,f1,question_mark,q", "close", "Back")]
 
     def __init__(
         self, groups: Iterable[tuple[str, BindingsMap]], at: str = "", *, about: HelpAbout | None = None
     ) -> None:
-        """`at`: the section to open at; its own part of the face if it has several. `about`: one question only."""
+        """`at` is the section to open at. With `about` the help is about a question only."""
         super().__init__()
         self._groups = list(groups)
         self._at = at
         self._about = about
 
     def compose(self) -> ComposeResult:
-        """The text, scrolling."""
+        """Yield the text, which scrolls, and the keys."""
         with HelpText(id="help"):
             for text in self._sections():
                 section = Static(text)
@@ -232,7 +232,7 @@ class Help(ModalScreen[None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Let the arrows scroll, from the section that was asked for."""
+        """Scroll to the section to open at, and let the arrow keys scroll."""
         scroll = self.query_one(HelpText)
         scroll.focus()
         for section in self.query(".-here"):
@@ -248,7 +248,7 @@ class Help(ModalScreen[None]):
             for paragraph in (self._about.why, self._about.more):
                 if paragraph:
                     yield Text(f"{paragraph}\n", ENGRAVED)
-        # Each section ends with one line break: the blank line before the next.
+        # Each section ends with a line break, which makes the blank line before the next.
         yield Text("Keys\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
             told = _keys_and_words(bindings)
@@ -279,5 +279,5 @@ class Help(ModalScreen[None]):
         yield text
 
     def action_close(self) -> None:
-        """Back to where it was called from."""
+        """Close the help."""
         self.dismiss(None)

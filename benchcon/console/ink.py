@@ -1,10 +1,10 @@
-"""The colours of the console, in one place, and the styles the drawn widgets share.
+"""The colours of the console, and the styles that the drawn widgets share.
 
-A quiet dark ground, engraved labels, and colour kept for what is lit. Nothing is shown by colour alone: under NO_COLOR
-the same screens stand in shapes, words, bold and reverse. Text and marks have a contrast of 4.5 : 1 or more on each
-ground they stand on (WCAG 2.x, success criterion 1.4.3); `EDGE` and `FAINT` are for rules and frames.
+The ground is dark, labels look engraved, and colour is for what is lit. Nothing is shown by colour alone: under
+NO_COLOR the same screens use shapes, words, bold and reverse. Text and marks have a contrast of at least 4.5 : 1 on
+each ground that they are on (WCAG 2.x, success criterion 1.4.3); `EDGE` and `FAINT` are for rules and frames.
 
-Colours are written for the dark theme; `light_theme` turns them.
+Colours are given for the dark theme; `light_theme` converts them.
 """
 
 from __future__ import annotations
@@ -38,10 +38,10 @@ LAMP_COLOURS = {
     "blue": "#5aa9ff",
     "white": "#fdf7e8",
 }
-"""A lit lamp's colour at full level."""
+"""For each colour of a lamp, its colour on the screen at full level."""
 
 GLASS = "#0b0d0e"
-"""What lamps and displays sit in, the same in every theme."""
+"""The dark glass of lamps and displays, the same in every theme."""
 
 THEME = Theme(
     name="engraved",
@@ -82,12 +82,12 @@ def rgb(colour: str) -> tuple[int, int, int]:
 
 
 MIXTURES: dict[str, tuple[str, str, float]] = {}
-"""What each mixture is made of: the colour under, the one over it, and the share of that."""
+"""For each mixture its components: the colour below, the one above, and the share of that."""
 
 
 @lru_cache(maxsize=4096)
 def mixed(under: str, over: str, share: float) -> str:
-    """Return `over` laid on `under`, `share` from 0 (only `under`) to 1 (only `over`), as ``#rrggbb``."""
+    """Return `over` mixed onto `under` as ``#rrggbb``; `share` goes from 0 (only `under`) to 1 (only `over`)."""
     parts = [round(a + (b - a) * share) for a, b in zip(rgb(under), rgb(over), strict=True)]
     found = "#{:02x}{:02x}{:02x}".format(*parts)
     MIXTURES.setdefault(found, (under, over, share))
@@ -108,7 +108,7 @@ def _luminance(colour: str) -> float:
 
 @lru_cache(maxsize=4096)
 def ink(colour: str, ground: str = PLATE, *, bold: bool = False, reverse: bool = False) -> Style:
-    """Return a style with this colour on this ground."""
+    """Return the style of this colour on this ground."""
     return Style(color=Color.parse(colour), bgcolor=Color.parse(ground), bold=bold, reverse=reverse)
 
 
@@ -117,14 +117,14 @@ LEAST_CONTRAST = 4.6
 
 @lru_cache(maxsize=16)
 def _dimmest(full: str) -> float:
-    """The least share of a lamp's colour that can be told from its glass."""
+    """Return the least share of a lamp's colour that can be told from its glass."""
     return next(
         share / 100 for share in range(101) if contrast(mixed(GLASS, full, share / 100), GLASS) >= LEAST_CONTRAST
     )
 
 
 def lit_colour(name: str, level_permille: int) -> str:
-    """Return the colour of a lamp called `name` at a level: never darker than can be told from its glass."""
+    """Return the screen colour of a lamp of colour `name` at a level, never too dark to be told from its glass."""
     full = LAMP_COLOURS.get(name, LAMP_COLOURS["white"])
     share = round(max(0, min(1000, level_permille)) / 50) / 20
     least = _dimmest(full)
@@ -135,7 +135,7 @@ UNLIT_SHARE = 0.11
 
 
 def glass_tints(name: str) -> tuple[str, str, str]:
-    """Return the colours of a display: its glass, a segment that is not lit, and one that is."""
+    """Return the colours of a display: its glass, an unlit segment, a lit one."""
     lit = LAMP_COLOURS.get(name, LAMP_COLOURS["red"])
     return GLASS, mixed(GLASS, lit, UNLIT_SHARE), lit
 
@@ -146,5 +146,5 @@ def _all_glass() -> frozenset[str]:
 
 
 def is_glass(ground: str) -> bool:
-    """Whether a ground is that of a lamp or a display."""
+    """Return whether a ground is that of a lamp or a display."""
     return ground in _all_glass()

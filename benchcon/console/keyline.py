@@ -1,4 +1,4 @@
-"""The keys that work now, on the last row of the screen: only those, as many as fit, and clickable."""
+"""The last row of the screen: the keys that work now, as many as fit, and clickable."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED
 
 _SHORT = {"keep": "Save", "name": "Name", "stop_recording": "Stop rec"}
 _SHORT |= {"type('0')": "Number", "mark(1)": "Marks", "all": "All", "follow": "Now"}
-"""What a key does, in a word, where help says it in more."""
+"""Short words for keys whose help text is longer."""
 
 _FIRST = ("help", "end_dark")
 _LAST = ("dark",)
 
 
 class ShownKey(NamedTuple):
-    """A key and what it does, and where they stand on the row."""
+    """A key, its word, and their place on the row."""
 
     key: str
     face: str
@@ -63,14 +63,14 @@ _FACES = {
 
 
 def key_face(binding: Binding) -> str:
-    """How a key is written on the screen."""
+    """Return how the key of a binding is written on the screen."""
     if binding.key_display:
         return binding.key_display
     return face_of(binding.key)
 
 
 def face_of(key: str) -> str:
-    """How a key of this name is written."""
+    """Return how the key called `key` is written on the screen."""
     if key in _FACES:
         return _FACES[key]
     if key == "ctrl+backslash":
@@ -83,11 +83,10 @@ def face_of(key: str) -> str:
 
 
 class KeyLine(Drawn):
-    """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help.
+    """One row of keys. Help is always first and Dark last; keys that do not fit between them are listed in the help.
 
-    `only`: the keys of these actions and no others, in this order, as a row of their own; `without`: all others.
-    `needed`: actions that are given room before all others, the most needed first; each empty one stands for the
-    next key of what has the keyboard.
+    `only` limits a row to the keys of these actions, in this order; `without` leaves these out. The actions `needed`
+    get room before others, the most needed first; an empty one stands for the next key of the widget with the focus.
     """
 
     GROUND = RAISED
@@ -108,11 +107,11 @@ class KeyLine(Drawn):
         self._shown: list[ShownKey] = []
 
     def on_mount(self) -> None:
-        """Follow the bindings as they change with focus and selection."""
+        """Redraw whenever the bindings change, as with focus and selection."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.call_after_refresh(self.repaint))
 
     def paint(self, canvas: Canvas) -> None:
-        """Lay the keys out and draw them."""
+        """Draw the keys."""
         canvas.wipe(0, 0, canvas.width, 1, self.ground)
         self._shown = self._laid_out(canvas.width)
         for shown in self._shown:
@@ -134,7 +133,7 @@ class KeyLine(Drawn):
             if binding.show and enabled and not elsewhere and binding.action not in chosen:
                 chosen[binding.action] = (binding.key, key_face(binding), self._word(binding))
         for binding in self.app._bindings.key_to_bindings.get(DARK_KEYS[0], ()):
-            # Dark works over every question too, where the screen's own bindings do not show it.
+            # Dark works over every question, too, although the question's own bindings do not have it.
             if not self._only and self.app.check_action(binding.action, ()):
                 chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))
         if self._only:
@@ -157,7 +156,7 @@ class KeyLine(Drawn):
         return shown
 
     def _ranked(self, chosen: dict[str, tuple[str, str, str]]) -> list[tuple[str, str, str]]:
-        """The keys, those that are needed most first."""
+        """Return the keys, the most needed first."""
         left = dict(chosen)
         ranked = []
         for name in self._needed:
@@ -168,7 +167,7 @@ class KeyLine(Drawn):
 
     @staticmethod
     def _fitting(keys: Sequence[tuple[str, str, str]], room: int) -> set[tuple[str, str, str]]:
-        """As many as fit, in this order."""
+        """Return as many keys as fit, in this order."""
         found = set()
         for each in keys:
             wide = len(each[1]) + 1 + len(each[2])
@@ -178,7 +177,7 @@ class KeyLine(Drawn):
         return found
 
     def on_click(self, event: events.Click) -> None:
-        """A click on a key is that key."""
+        """Do what the clicked key does."""
         for shown in self._shown:
             if shown.start <= event.x < shown.end:
                 event.stop()

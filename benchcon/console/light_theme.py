@@ -1,8 +1,8 @@
-"""The light theme: what the console draws for a dark ground, turned into dark ink on light ground as it leaves.
+"""The light theme: converts what the console draws for a dark ground to dark ink on a light ground, at output.
 
-No widget knows of it. Every colour has its counterpart in one table; a mixture of two is mixed again from their
-counterparts, and what is in neither table (Textual's own blends) keeps its hue and turns its lightness round. Displays
-and lamps stay as they are: they sit in dark glass, on a light plate too, or nobody could tell a white lamp that is lit.
+Widgets do not know of it. Every colour has its counterpart in a table; a mixture is mixed again from the counterparts
+of its components, and any other colour (Textual's own blends) keeps its hue and gets the opposite lightness. Displays
+and lamps are not changed: they have dark glass even on a light plate, or a lit white lamp could not be seen.
 """
 
 from __future__ import annotations
@@ -43,12 +43,12 @@ _LIGHT = {
 
 
 ROUNDED = 3
-"""Textual's own arithmetic moves a theme's colours by a step or two."""
+"""By how much each component may differ from a colour of the table, as Textual rounds a theme's colours."""
 
 
 @lru_cache(maxsize=4096)
 def counterpart(colour: str) -> str:
-    """Return the colour (``#rrggbb``) that stands on a light ground for this one on a dark ground."""
+    """Return the colour (``#rrggbb``) on a light ground that corresponds to `colour` on a dark one."""
     if colour in _LIGHT:
         return _LIGHT[colour]
     if colour in ink.MIXTURES:
@@ -71,14 +71,14 @@ def _turned(colour: Color | None) -> Color | None:
 
 @lru_cache(maxsize=8192)
 def light(style: Style) -> Style:
-    """Return a style for a light ground; what lies on glass stays as it is."""
+    """Return `style` for a light ground; one on glass is unchanged."""
     if style.bgcolor is not None and style.bgcolor.triplet is not None and ink.is_glass(style.bgcolor.triplet.hex):
         return style
     return style + Style.from_color(_turned(style.color), _turned(style.bgcolor))
 
 
 class LightTheme(LineFilter):
-    """Turns every line; off, it does nothing."""
+    """Converts every line while it is enabled."""
 
     def apply(self, segments: list[Segment], background: Ground) -> list[Segment]:
         """Return the segments in the colours of the light theme."""

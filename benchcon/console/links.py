@@ -1,4 +1,4 @@
-"""The health of each link: who is on which port, how it stands, and every counter of what went wrong."""
+"""The health of each link: the board on each port, its status, and all counters of errors."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ if TYPE_CHECKING:
 
 HIGH = "▁▂▃▄▅▆▇█"
 SPAN_S = 300
-"""Seconds that a curve shows, once it has that many, or a little more."""
+"""Seconds that a full curve shows, or a little more."""
 _CURVES = (
     ("trip", "round trip", "ms", "max"),
     ("bad", "bad lines", "", "max"),
     ("heartbeat", "heartbeats", "ms", "max"),
     ("supply", "supply", "V", "min"),
 )
-"""Which figure, its word, its unit, and which end of it is shown."""
+"""For each curve its figure, word, unit, and which extreme of it is shown."""
 _LABEL_WIDTH = 11
 _FIGURES_WIDTH = 24
 _SUPPLY_V = (4.0, 5.5)
-"""What a curve of the supply spans at the least."""
+"""The least range of a curve of the supply, in volts."""
 
 Piece = tuple[str, str, str]
-"""Text, its colour, and the colour beneath it."""
+"""A text, its colour, and the colour of its ground."""
 
 
 def _beside(width: int) -> int:
@@ -46,7 +46,7 @@ def _beside(width: int) -> int:
 
 
 def bars(name: str, curve: Curve) -> str:
-    """The bars of a curve; nothing where nothing is known."""
+    """Return the bars of a curve, blank where nothing is known."""
     known = [value for value in curve.values if value is not None]
     low, high = 0.0, max(known, default=0.0)
     if name == "supply" and known:
@@ -58,7 +58,7 @@ def bars(name: str, curve: Curve) -> str:
 
 
 def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, span_s: int) -> list[Piece]:
-    """One curve: its word, its bars, the latest figure and the worst."""
+    """Return one curve: its word, its bars, the latest figure and the worst."""
     drawn = bars(name, curve)
     known = [value for value in curve.values if value is not None]
     high = max(known, default=0.0)
@@ -81,12 +81,12 @@ def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, 
 
 
 def age_text(now_us: int, then_us: int | None) -> str:
-    """How long ago something was heard."""
+    """Return in words how long ago something was heard."""
     return "never" if then_us is None else f"{max(now_us - then_us, 0) / 1e6:.1f} s"
 
 
 class LinksView(Drawn, can_focus=True):
-    """One plate a board. `brief`: a few lines each, for beside the face."""
+    """A plate for each board; with `brief` a few lines each, to show beside the face."""
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -106,11 +106,11 @@ class LinksView(Drawn, can_focus=True):
         self._top = 0
 
     def names(self) -> list[str]:
-        """The boards, by their names on the panel."""
+        """The boards' names on the panel."""
         return [board.name for board in self.model.panel.boards]
 
     def others(self) -> list[PortInfo]:
-        """Ports on which no board is known: asking, refused, or not the line protocol."""
+        """Ports on which no board is known: still asking, refused, or not the line protocol."""
         known = {board.source for board in self.model.boards.values()}
         return [port for port in self.model.ports if port.source not in known]
 
@@ -129,7 +129,7 @@ class LinksView(Drawn, can_focus=True):
         return others[at].port if at < len(others) else ""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
-        """As high as its plates, where the stylesheet leaves it to the widget."""
+        """Return the height of all plates, for a style sheet that says ``auto``."""
         return 5 * len(self.names()) if self.brief else container.height
 
     def paint(self, canvas: Canvas) -> None:
@@ -175,7 +175,7 @@ class LinksView(Drawn, can_focus=True):
         return [*lines, []]
 
     def _blocks(self, names: list[str], width: int, height: int) -> list[list[list[tuple[str, str, str]]]]:
-        """A plate for each board, with its curves where there is room for all; else with those of the chosen one."""
+        """Return a plate for each board, with curves for all if there is room, else only for the chosen one."""
         blocks = [self._block(index, name, width) for index, name in enumerate(names)]
         if self.brief:
             return blocks
@@ -188,7 +188,7 @@ class LinksView(Drawn, can_focus=True):
         return blocks
 
     def _curves(self, board: BoardState, width: int) -> list[list[Piece]]:
-        """The last minutes of a link, two curves beside each other where there is room."""
+        """Return the curves of a link's last minutes, two side by side if there is room."""
         beside = _beside(width)
         each = (width - 1) // beside
         columns = each - _LABEL_WIDTH - _FIGURES_WIDTH - 2
@@ -218,7 +218,7 @@ class LinksView(Drawn, can_focus=True):
         each = max((width - 1) // max(len(pairs), 1), 8)
         pieces: list[tuple[str, str, str]] = [(" ", QUIET, GROUND)]
         for word, value, wrong in pairs:
-            # Ports begin alike, and what tells one from another is at their end.
+            # Names of ports begin alike and differ at the end.
             value = (shortened if word == "port" else fitted)(value, max(each - len(word) - 2, 3))
             pieces.append((f"{word} ", QUIET, GROUND))
             pieces.append((padded(value, each - len(word) - 1), BAD if wrong else ENGRAVED, GROUND))
@@ -289,7 +289,7 @@ class LinksView(Drawn, can_focus=True):
     # --- keys -----------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Ports are worked only on a live bench."""
+        """Offer the keys for ports only on a live bench."""
         if action not in ("release", "reopen", "wink", "open"):
             return True
         if self.brief or self.model.session.bench is None:
@@ -308,15 +308,15 @@ class LinksView(Drawn, can_focus=True):
         self.repaint()
 
     def action_release(self) -> None:
-        """Leave the port to another program."""
+        """Release the port for another program."""
         self.model.work.release(self.port())
 
     def action_reopen(self) -> None:
-        """Open the port again."""
+        """Reopen the port."""
         self.model.work.reopen(self.port())
 
     def action_wink(self) -> None:
-        """Have the board show which one it is."""
+        """Make the board show which one it is."""
         board = self.board()
         if board is not None:
             self.model.work.wink(board)

@@ -1,4 +1,4 @@
-"""The screen of `matching`: the two lamps beside each other, the trim of each in large letters, and what to do."""
+"""The screen of `benchcon.view.matching`: both lamps side by side, their trims in large letters, and what to do."""
 
 from __future__ import annotations
 
@@ -33,16 +33,16 @@ ELSEWHERE = "A pale ✓: written beside another reference."
 
 
 class LampPair(Drawn):
-    """Both lamps, what to do, and the list of all."""
+    """Both lamps, what to do, and the list of all lamps."""
 
     def __init__(self, matching: Matching, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.matching = matching
         self.told = ""
-        """What stands in the way, instead of how it is done."""
+        """What prevents matching now, shown in place of what to do; empty if nothing does."""
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw it all."""
+        """Draw everything."""
         matching = self.matching
         width, height = canvas.width, canvas.height
         canvas.wipe(0, 0, width, height, self.ground)
@@ -99,13 +99,13 @@ class LampPair(Drawn):
         canvas.write(x, 12, "a display has one brightness", ink(QUIET, self.GROUND), room)
 
     def _list(self, canvas: Canvas, y: int) -> None:
-        """All lamps in columns, as far as there is room."""
+        """Draw the list of lamps in columns, as far as there is room."""
         matching, matched = self.matching, self.matching.matched
         wide = 38
         columns = max(1, canvas.width // wide)
         rows = canvas.height - y
         names = [*((matching.reference,) if matching.display is None else ()), *matching.others]
-        first = max(0, (matching.at + 1) // columns - rows + 1) * columns  # the one at hand stands there always
+        first = max(0, (matching.at + 1) // columns - rows + 1) * columns  # the current lamp is always in view
         for number, name in enumerate(names[first : first + max(0, rows * columns)]):
             lamp = matching.lamp(name)
             at = (number % columns) * wide + 1
@@ -118,10 +118,10 @@ class LampPair(Drawn):
 
 
 class MatchingScreen(Screen[None]):
-    """Steps, writes, and goes on to the next lamp."""
+    """The screen that steps and writes trims, lamp after lamp."""
 
     names_parts: ClassVar[bool] = False
-    """Naming by hand changes the panel under it: not here."""
+    """Naming by hand is not offered here, because it would change the panel."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "Back"),
@@ -142,28 +142,28 @@ class MatchingScreen(Screen[None]):
         self.matching = matching
 
     def compose(self) -> ComposeResult:
-        """The pair and the keys."""
+        """Yield the pair and the keys."""
         yield LampPair(self.matching, id="pair")
         yield KeyLine(id="keys")
 
     def on_mount(self) -> None:
-        """Light both."""
+        """Light both lamps."""
         if not self.matching.model.darkness.dark:
             self.matching.show()
         self.frame()
 
     def on_unmount(self) -> None:
-        """However it is left: the bench as it was."""
+        """Restore the bench, however the screen is left."""
         self.matching.close()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Lighting is offered while nothing is lit."""
+        """Offer to light the lamps only while nothing is lit."""
         if action == "display":
             return bool(self.matching.displays)
         return not self.matching.lit if action == "light" else True
 
     def frame(self) -> None:
-        """Draw what has changed; dark puts both out."""
+        """Draw what has changed; note if dark has put both out."""
         if not self.is_mounted or not self.query("#pair"):
             return
         matching, pair = self.matching, self.query_one(LampPair)
@@ -180,19 +180,19 @@ class MatchingScreen(Screen[None]):
         pair.repaint()
 
     def action_step(self, by: int) -> None:
-        """Lighter or darker."""
+        """Make the lamp brighter or darker."""
         if self._may() and not self.matching.step(by) and by > 0:
             self.app.notify("It is already at full light; s makes it the reference, to darken the other.", timeout=4)
         self.frame()
 
     def action_go(self, by: int) -> None:
-        """Another lamp, with nothing written."""
+        """Go to another lamp without writing."""
         if self._may():
             self.matching.go(by)
         self.frame()
 
     def action_swap(self) -> None:
-        """The other way round."""
+        """Exchange the reference and the lamp."""
         if self._may():
             try:
                 self.matching.swap()
@@ -201,19 +201,19 @@ class MatchingScreen(Screen[None]):
         self.frame()
 
     def action_display(self) -> None:
-        """Compare with a display, the next one, or a lamp again."""
+        """Compare with the next display, or again with a lamp."""
         if self._may():
             self.matching.compare_with_display()
         self.frame()
 
     def action_light(self) -> None:
-        """Light both again, after dark."""
+        """Light both lamps again, after dark."""
         if self._may():
             self.matching.show()
         self.frame()
 
     def action_write(self) -> None:
-        """Write the trim; the next lamp follows."""
+        """Write the trim, and go on to the next lamp."""
         matching = self.matching
         if not self._may():
             return
@@ -232,11 +232,11 @@ class MatchingScreen(Screen[None]):
         self.frame()
 
     def action_leave(self) -> None:
-        """Back to the bench; what was not written is not."""
+        """Go back to the bench; a trim that was not written is discarded."""
         self.dismiss(None)
 
     def _may(self) -> bool:
-        """Nothing is set while anything is dark."""
+        """Return whether lamps may be set; if anything is dark, say so."""
         if self.matching.model.darkness.dark:
             self.app.notify(f"It is dark: {END_DARK} ends that first.", severity="warning", timeout=3)
             return False

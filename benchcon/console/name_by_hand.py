@@ -1,4 +1,4 @@
-"""Naming by hand, question after question: which part, its name, its place, then into the panel file."""
+"""Naming by hand: asks which part, its label and its place, and writes them into the panel file."""
 
 from __future__ import annotations
 
@@ -27,17 +27,17 @@ ABOUT_FILE = (
     "The file is yours to edit from then on: sizes, places, colours, budgets, triggers. benchcon check reads it "
     "through, and benchcon PORT… --panel FILE uses it. A file that exists already is not written over."
 )
-"""What help says while they are asked for."""
+"""Help text while the name of a first panel file is asked for."""
 
 
 def take_panel(app: BenchApp, panel: Panel) -> None:
-    """Make `panel`, just written, the session's."""
+    """Make `panel`, which was just written, the session's."""
     app.session.take_panel(panel)
     app.model.look()
 
 
 async def name_by_hand(app: BenchApp, selected: Part | None) -> None:
-    """Ask and write; runs as a worker of the app."""
+    """Ask, and write the file; it runs as a worker of the app."""
     model, session = app.model, app.session
     name = await app.push_screen_wait(WhichPart(model, selected))
     part = next((each for each in model.panel.parts if each.name == name), None)
@@ -80,7 +80,7 @@ async def _ask(app: BenchApp, part: Part) -> None:
 
 
 async def _first_file(app: BenchApp) -> bool:
-    """There is no panel file yet: write a first one. Returns whether there is one now."""
+    """Write a first panel file, as there is none yet; return whether there is one now."""
     made: list[Panel] = []
 
     def write(text: str) -> None:

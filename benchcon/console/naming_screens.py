@@ -1,4 +1,4 @@
-"""The first question of naming by hand: which part."""
+"""The first question of naming by hand: which part to name."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ ABOUT_WHICH = (
 
 
 class WhichPart(ModalScreen[str | None]):
-    """Waits for a control to be moved; Enter means the part that is selected. Gives back the part's name."""
+    """Waits for a control to be moved, or Enter for the selected part; returns the part's name, or None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "selected", "The selected one"),
@@ -42,7 +42,7 @@ class WhichPart(ModalScreen[str | None]):
         self.help_about = HelpAbout("Name by hand", ABOUT_WHICH)
 
     def compose(self) -> ComposeResult:
-        """What to do."""
+        """Yield what to do, and the keys."""
         what = "Move the control that you want to name: a press, a turn, a flick."
         if self.selected is not None:
             what += f"\nOr press Enter to name the selected part, “{label_of(self.selected)}”."
@@ -52,16 +52,16 @@ class WhichPart(ModalScreen[str | None]):
         yield KeyLine()
 
     def frame(self) -> None:
-        """A control that moved is the one."""
+        """Take a control that has moved."""
         touched = self.model.feed.touched
         if touched is not None and touched != self._before:
             self.dismiss(touched.control.name)
 
     def action_selected(self) -> None:
-        """The selected part."""
+        """Take the selected part."""
         if self.selected is not None:
             self.dismiss(self.selected.name)
 
     def action_leave(self) -> None:
-        """None."""
+        """Cancel."""
         self.dismiss(None)

@@ -1,4 +1,4 @@
-"""The level of the whole panel, by day and at night: on top of every lamp's trim, and switched by one key."""
+"""Switches the light level of the whole panel between day and night, which multiplies every lamp's trim."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ LACKS = 'the panel file has no night level; add one under [panel], such as night
 
 
 def switch_level(app: BenchApp) -> str:
-    """Take the panel from its day to its night level, or back; return what was done, in words.
+    """Switch the panel from its day to its night level, or back; return a message that says so.
 
-    What is lit stays as light beside its neighbours as it was. Raises `Trouble` if there is no night level.
+    Lit lamps keep their lightness relative to each other. Raises `Trouble` if there is no night level, or in a replay.
     """
     session = app.session
     if session.bench is None:

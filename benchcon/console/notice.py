@@ -1,7 +1,7 @@
-"""One row for when something is the matter: a port with another protocol, a full disk, lost events.
+"""One row for problems: a port with another protocol, a full disk, lost events.
 
-Its place is kept free while there is nothing to say, so that what stands above it does not move under a hand that aims
-at it. Only where rows are few does it come and go.
+The row stays in place when there is nothing to show, so that what is above it does not move under the mouse. It comes
+and goes only on low screens.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def take_back(app: App[Any], messages: Collection[str]) -> None:
-    """Take messages away that are true no longer, wherever they are shown."""
+    """Remove messages that no longer hold, wherever they are shown."""
     for old in [each for each in app._notifications if each.message in messages]:
         app._unnotify(old)
 
@@ -41,7 +41,7 @@ class Notice(Drawn):
         self.model = model
 
     def repaint(self) -> None:
-        """Come and go with what there is to say."""
+        """Draw; on a low screen show the row only if there is a notice."""
         self.set_class(bool(self.model.notices), "-told")
         super().repaint()
 
@@ -58,6 +58,6 @@ class Notice(Drawn):
         canvas.write(canvas.write(3, 0, text, ink(IVORY, ground)), 0, more, ink(BRASS, ground))
 
     async def on_click(self, event: events.Click) -> None:
-        """A click shows the links."""
+        """Show the links."""
         event.stop()
         await self.screen.run_action("view('links')")

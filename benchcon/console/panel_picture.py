@@ -11,7 +11,7 @@ from benchcon.panel.reader import name_from
 
 
 def write_picture(panel: Panel) -> str:
-    """Write `panel` as an SVG at 1 : 1 into the current folder, beside what is there; return the file's name.
+    """Write `panel` as an SVG at 1 : 1 into the current folder, under a new name; return the name.
 
     Raises `Trouble` if it cannot be written.
     """

@@ -1,4 +1,4 @@
-"""A picture of the console, as SVG: the program itself, drawn without a terminal."""
+"""A picture of the console as SVG, drawn by the program itself without a terminal."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ FONT = "ui-monospace, 'DejaVu Sans Mono', Menlo, Consolas, monospace"
 SETTLE_S = 1.0
 
 CELL = (12.2, 24.4)
-"""Width and height of a character in the exporter's pictures. The baseline of a row's text is 20 below its top; its
+"""Width and height of a character in the exporter's pictures. The base line of a row's text is 20 below its top; its
 ground begins 1.5 below its top and is a quarter higher than the row, so that grounds overlap."""
 
 _QUARTERS = dict(zip("▘▝▀▖▌▞▛▗▚▐▜▄▙▟█", (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15), strict=True))
-"""Block characters (Unicode 2580 to 259F) by quarters: 1 upper left, 2 upper right, 4 lower left, 8 lower right."""
+"""For each block character (Unicode 2580 to 259F) its quarters: 1 upper left, 2 upper right, 4 and 8 below them."""
 
 _TEXT = re.compile(r'<text class="([^"]*)" x="([^"]*)" y="([^"]*)" textLength="[^"]*" clip-path="[^"]*">([^<]*)</text>')
 
@@ -35,9 +35,9 @@ def picture(
     title: str = "benchcon",
     settle_s: float = SETTLE_S,
 ) -> None:
-    """Write an SVG of the console on `session`, at `size` columns and rows, after `keys` were pressed.
+    """Write an SVG of the console on `session`, with `size` columns and rows, after `keys` were pressed.
 
-    The session stays open. Nothing is fetched when the picture is shown: it names fonts that are there.
+    The session stays open. The picture names installed fonts, so that nothing is fetched when it is shown.
     """
 
     async def draw() -> str:
@@ -55,14 +55,14 @@ def picture(
 
 
 def without_links(svg: str) -> str:
-    """Return the picture without the web fonts and remarks that the exporter puts in."""
+    """Return the picture without the web fonts and comments of the exporter."""
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
     svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
     return re.sub(r"font-family:\s*(?:\"?Fira Code\"?)[^;]*;", f"font-family: {FONT};", svg)
 
 
 def with_solid_blocks(svg: str) -> str:
-    """Return the picture with its block characters drawn as rectangles, as fonts leave seams between them."""
+    """Return the picture with block characters drawn as rectangles, because fonts leave seams between them."""
     return _TEXT.sub(_solid, svg)
 
 
@@ -78,7 +78,7 @@ def _solid(element: re.Match[str]) -> str:
         left = float(x) + column * width
         for upper, mask in ((True, quarters & 3), (False, quarters >> 2)):
             at = top if upper else top + height / 2
-            # A half that is followed by its like below overlaps it, and so does each row the next one.
+            # A half with another one below overlaps it, and so does each row the next one.
             for first, last in _stretches(mask, cells):
                 rect = f'x="{left + first * width / 2:g}" y="{at:g}" width="{(last - first) * width / 2:g}"'
                 out.append(f'<rect class="{kind}" {rect} height="{height / 2 + 0.25:g}" shape-rendering="crispEdges"/>')
@@ -91,7 +91,7 @@ def _solid(element: re.Match[str]) -> str:
 
 
 def _stretches(mask: int, cells: int) -> list[tuple[int, int]]:
-    """Return where, in half cells, a row of equal cells is filled: `mask` 1 the left half of each, 2 the right."""
+    """Return where, in half cells, a row of equal cells is filled; bit 1 of `mask` is each left half, 2 the right."""
     if mask == 3:
         return [(0, 2 * cells)]
     return [(2 * cell + mask - 1, 2 * cell + mask) for cell in range(cells)] if mask else []

@@ -1,4 +1,4 @@
-"""The last question of naming by hand: where on the plate a part sits."""
+"""The last question of naming by hand: where on the plate a part is."""
 
 from __future__ import annotations
 
@@ -33,45 +33,45 @@ ABOUT_PLACE = (
 )
 
 MARK = "▪"
-"""A part that is too small to be drawn; its name or number follows."""
+"""Mark of a part that is too small to be drawn; its name or number follows."""
 
 SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)
-"""How large the plate is, of what there is room for, until all names can be read."""
+"""Sizes of the plate to try, as shares of the room, until all names can be read."""
 
 
 class Name(NamedTuple):
-    """What is written at a part, and how many cells it may have."""
+    """The text at a part, and how many cells it may have."""
 
     part: Part
     x: int
     y: int
     text: str
     listed: bool
-    """Whether the text is the number that the name is listed with."""
+    """Whether the text is the number under which the name is listed."""
     room: int = 0
 
     @property
     def fits(self) -> bool:
-        """Whether it is not cut."""
+        """Whether the text is not cut."""
         return cell_len(self.text) <= self.room
 
     @property
     def shown(self) -> str:
-        """What there is room for: a name is shortened, and of a number, which would become another, the mark stays."""
+        """The text that fits: a name is shortened; a number, which would become another one, is left out."""
         mark = MARK if self.text.startswith(MARK) else ""
         text = self.text.removeprefix(mark)
         return self.text if self.fits else mark + ("" if self.listed else shortened(text, self.room - len(mark)))
 
 
 class PlateMap:
-    """Where everything is on the plate of `panel`, drawn to scale in `size` cells, as large as there is room.
+    """The plate of `panel` with its parts, drawn to scale in `size` cells, as large as there is room.
 
-    A name that has no room at its part gives way to a number, and is listed below the plate, or beside it. The plate
-    is made smaller for that, but not very small: where not all names have room even so, they are cut.
+    A name without room at its part is replaced by a number, and listed below the plate or beside it. The plate is made
+    smaller for this, down to half the size; if not all names have room even then, they are cut.
     """
 
     def __init__(self, panel: Panel, part: Part, size: tuple[int, int]) -> None:
-        """`part`: the one whose place is asked for, and which is not among the others."""
+        """`part` is the one whose place is asked for; it is not drawn."""
         self.size = size
         self.others = {
             each.name: (each, each.place)
@@ -82,13 +82,13 @@ class PlateMap:
         self.width_mm = panel.width_mm or max([400.0, *(place.x_mm + 40 for place in places)])
         self.height_mm = panel.height_mm or max([150.0, *(place.y_mm + 40 for place in places)])
         self.legend: list[tuple[int, int, str]] = []
-        """The names that have no room at their parts, each with its number: column, row and text."""
+        """The list of names without room at their parts, each with its number: column, row and text."""
         if not any(self._draw(share) for share in SHARES):
             self._draw(1.0)
 
     def _draw(self, share: float) -> bool:
         """Draw the plate in a share of the room; return whether every name can be read."""
-        # A row above the plate says where the cross is, one below how large the plate is.
+        # The row above the plate gives the position of the cross, the one below the size of the plate.
         room = max(self.size[0] - 3, 1), max(self.size[1] - 5, 1)
         self.across = share * min(room[0] / self.width_mm, CELL_RATIO * room[1] / self.height_mm)
         self.down = self.across / CELL_RATIO
@@ -110,11 +110,11 @@ class PlateMap:
         )
 
     def place(self, x: int, y: int) -> Place:
-        """Return the place that a cell shows; one beyond its edge for a cell outside the plate."""
+        """Return the place at a cell; for a cell outside the plate it is beyond the plate's edge."""
         return Place((x - 1 - self.plate.x) / self.across, (y - 1 - self.plate.y) / self.down)
 
     def outline(self, part: Part, place: Place) -> Region | None:
-        """Return what a part covers, its middle in the middle; None if it is too small to be drawn."""
+        """Return the cells that a part covers around its centre; None if it is too small to be drawn."""
         width, height = footprint_mm(part)
         beside, above = round((width * self.across - 1) / 2), round((height * self.down - 1) / 2)
         if not beside or not above:
@@ -146,12 +146,12 @@ class PlateMap:
             stops = [other.x for other in found if other.y == name.y]
             stops += [box.x for box in boxes if box.y <= name.y < box.bottom]
             room = min([self.plate.right - 1, *(stop - 1 for stop in stops if stop > name.x)]) - name.x
-            return room + name.listed  # a number may touch the mark behind it
+            return room + name.listed  # a number may touch the next mark
 
         return [name._replace(room=room(name)) for name in found]
 
     def _list(self, lines: list[str]) -> bool:
-        """List `lines` below the plate, or else beside it; return False where there is room for neither."""
+        """List `lines` below the plate, or else beside it; return False if there is no room."""
         width, height = self.size
         if not lines:
             return True
@@ -172,7 +172,7 @@ class PlateMap:
 
 
 class PointMap(Drawn, can_focus=True):
-    """The panel to scale, its placed parts, and a cross to be moved to where a part sits."""
+    """The panel to scale with its placed parts, and a cross to move to the place of another part."""
 
     GROUND = PLATE
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -193,7 +193,7 @@ class PointMap(Drawn, can_focus=True):
         self.at = part.place or Place(self.map.width_mm / 2, self.map.height_mm / 2)
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw the panel's edge, what its parts cover, and the cross."""
+        """Draw the panel's edge, its parts, and the cross."""
         if self.map.size != (canvas.width, canvas.height):
             self.map = PlateMap(self.panel, self.part, (canvas.width, canvas.height))
         plate = self.map.plate
@@ -219,7 +219,7 @@ class PointMap(Drawn, can_focus=True):
             canvas.write(2, canvas.height - 1, told, ink(QUIET, GROUND), canvas.width - 4)
 
     def _cross(self, canvas: Canvas) -> None:
-        """Draw its arms and what the part will cover; names are written over that, and stay readable."""
+        """Draw the cross and what the part will cover, below the names, which stay readable."""
         plate, style = self.map.plate, ink(BRASS, PLATE, bold=True)
         if (box := self.map.outline(self.part, self.at)) is not None:
             canvas.frame(*box, ink(BRASS, PLATE))
@@ -243,13 +243,13 @@ class PointMap(Drawn, can_focus=True):
         self._put(Place(self.at.x_mm + dx, self.at.y_mm + dy))
 
     def on_click(self, event: events.Click) -> None:
-        """Put the cross where the click was."""
+        """Put the cross at the clicked cell."""
         event.stop()
         self._put(self.map.place(event.x, event.y))
 
 
 class PointScreen(Screen[tuple[float, float] | None]):
-    """Asks where a part sits; gives back millimetres from the top left corner, or None to leave that open."""
+    """Asks where a part is; returns mm from the top left corner, or None to leave that open."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "take", "Place here"),
@@ -262,19 +262,19 @@ class PointScreen(Screen[tuple[float, float] | None]):
         self.help_about = HelpAbout(f"Where does “{label_of(part)}” sit?", ABOUT_PLACE)
 
     def compose(self) -> ComposeResult:
-        """The map and the keys."""
+        """Yield the map and the keys."""
         yield Static(Text(f"Where does “{label_of(self.map.part)}” sit? Move the cross there."), classes="point-title")
         yield self.map
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The arrows move the cross."""
+        """Let the arrow keys move the cross."""
         self.map.focus()
 
     def action_take(self) -> None:
-        """Here."""
+        """Take the place of the cross."""
         self.dismiss((round(self.map.at.x_mm, 1), round(self.map.at.y_mm, 1)))
 
     def action_leave(self) -> None:
-        """Not said."""
+        """Leave the place open."""
         self.dismiss(None)

@@ -1,4 +1,4 @@
-"""The front plates on the face: their grounds and their titles, engraved in a row of their own or between the parts."""
+"""The plates on the face: their grounds, and their titles in a row of their own or between the parts."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _SECOND = mixed(PLATE, RAISED, 0.75)
 
 
 def ground_of(number: int, plate: FacePlate) -> str:
-    """The ground of a plate: without ruled titles, plates are told apart by two tones."""
+    """Return the ground of a plate; plates without ruled titles are told apart by two tones."""
     return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
@@ -25,9 +25,9 @@ MARK = "SIMULATED"
 
 
 def marks_fit(titles: Mapping[str, Title]) -> bool:
-    """Whether there is room on each of these plates, by their names, to say that its board is simulated.
+    """Return whether each of these plates has room for the mark that its board is simulated.
 
-    It is said of all that are, or of none: a mark that only some have would tell that the others are real.
+    All plates have the mark or none has: if only some had it, the others would seem real.
     """
     return all(title.ruled or title.width >= cell_len(name) + len(f" {MARK} ● live") for name, title in titles.items())
 
@@ -35,7 +35,7 @@ def marks_fit(titles: Mapping[str, Title]) -> bool:
 def paint_title(
     sheet: Canvas, title: Title, name: str, look: BoardStatus, simulated: bool, ground: str, colour: bool = True
 ) -> None:
-    """Draw a plate's title: its board's name, how it stands, and whether it is simulated."""
+    """Draw a plate's title: its board's name and status, and whether it is simulated."""
     status, mark = f"{look.shape} {look.word}", f" {MARK} " if simulated else ""
     if title.ruled:
         sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
@@ -44,7 +44,7 @@ def paint_title(
         sheet.write(end, title.y, f" {status} ", _status_ink(look, RAISED, colour))
         sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
         return
-    # At the right edge, whole; what there is no room for is left out, how a board stands that is loud last of all.
+    # Words are at the right edge and never cut; those without room are left out, an alarming status last.
     sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
     status = f" {status} " if look.loud else status
     styles = {
@@ -66,7 +66,7 @@ def paint_title(
 
 
 def _status_ink(look: BoardStatus, ground: str, colour: bool) -> Style:
-    """What is loud stands out as a block of its colour, or reversed where there are no colours."""
+    """Return the style of a status; an alarming one is a block of its colour, or reversed without colours."""
     if look.loud:
         return ink(GROUND, look.colour, bold=True) if colour else Style(bold=True, reverse=True)
     return ink(look.colour, ground)

@@ -1,6 +1,6 @@
-"""Which ports to open: shown when none was named or is remembered, and whenever one is to be added.
+"""Asks which ports to open, when none was named or is remembered, and to add one.
 
-Nothing is opened before the user says so: opening a port can reset a machine that is at work.
+No port is opened before the user chooses it, because opening a port can reset a machine that is at work.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ from benchcon.view.palette import ENGRAVED, GOOD, IVORY, QUIET, WARN
 
 
 def checked_address(text: str) -> str:
-    """Return `text` if it can be a port: a network address that is whole, or a device that is there.
+    """Return `text` if it can be a port: a complete network address, or an existing device.
 
-    Raises `Trouble` with what is wrong.
+    Raises `Trouble`, which says what is wrong, for anything else.
     """
     shown = printable(text)
     if "://" in text:
@@ -54,7 +54,7 @@ def checked_address(text: str) -> str:
 
 
 class PortTable(Table):
-    """The ports, each with a mark for “open this one”."""
+    """The ports, each with a mark if it is chosen to be opened."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("space", "mark", "Choose")]
 
@@ -67,17 +67,17 @@ class PortTable(Table):
         self.marked: set[str] = set()
 
     def look(self) -> None:
-        """List the ports again: one may have been plugged in."""
+        """List the ports again, as one may have been plugged in."""
         self.found = list(self._find())
         self.repaint()
 
     def columns(self, width: int) -> list[Column]:
-        """What is left over goes to what the system says of the port."""
+        """Return the columns; the remaining width goes to the system's description of the port."""
         port = Column("port", 22 if width < 80 else 34, ends_matter=True)
         return [Column("", 1), port, Column("what", 0), Column("usb", 9), Column("known as", 14)]
 
     def rows(self) -> list[Row]:
-        """Ports that can be opened, and those that cannot, with why."""
+        """Return the ports, with the reason for those that cannot be opened."""
         rows = []
         for each in self.found:
             open_already = each.port in self._already
@@ -91,7 +91,7 @@ class PortTable(Table):
         return rows
 
     def action_mark(self) -> None:
-        """Choose this port, or not."""
+        """Choose this port, or no longer."""
         if self.chosen and self.chosen not in self._already:
             self.marked ^= {self.chosen}
             self.repaint()
@@ -112,7 +112,7 @@ ABOUT = (
 
 
 class PortsScreen(ModalScreen[list[str] | None]):
-    """Gives back the ports chosen; None if the user left. The link remembers those on which a board answers."""
+    """Returns the chosen ports, or None if the user cancels. The link remembers those on which a board answers."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "open", "Open"),
@@ -128,7 +128,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
         self.help_about = HelpAbout("Which ports should be opened?", WHY, ABOUT)
 
     def compose(self) -> ComposeResult:
-        """The list and what it is about."""
+        """Yield the question, the list and the keys."""
         with Vertical(id="ports-slip"):
             yield Static(Text("Which ports should be opened?", IVORY), classes="slip-title")
             yield Static(
@@ -140,7 +140,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Begin in the list."""
+        """Begin with the focus on the list."""
         self.table.focus()
         if not self.table.found:
             self.query_one("#wrong", Static).update(
@@ -148,7 +148,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
             )
 
     def action_open(self) -> None:
-        """Give back the choice; with none marked the row under the cursor is meant."""
+        """Return the choice; if none is marked, the port under the cursor."""
         table = self.table
         if table.marked:
             chosen = [row.key for row in table.rows() if row.key in table.marked]
@@ -160,7 +160,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
         self.dismiss(chosen)
 
     def action_other(self) -> None:
-        """A path or address that the system does not list."""
+        """Ask for a path or address that the system does not list."""
 
         def done(text: str | None) -> None:
             if text and text not in self.table.extra:
@@ -172,12 +172,12 @@ class PortsScreen(ModalScreen[list[str] | None]):
         self.app.push_screen(Ask("Another port", why, check=checked_address, more=ABOUT_ADDRESS), done)
 
     def action_look(self) -> None:
-        """List again."""
+        """List the ports again."""
         self.table.look()
         self.query_one("#wrong", Static).update("")
 
     def action_forget(self) -> None:
-        """Forget a port: it is no longer opened by itself."""
+        """Forget a port, so that it is no longer opened by itself."""
         try:
             known = known_ports.forget(self.table.chosen)
         except Trouble as trouble:
@@ -188,5 +188,5 @@ class PortsScreen(ModalScreen[list[str] | None]):
         self.query_one("#wrong", Static).update(Text(told))
 
     def action_leave(self) -> None:
-        """Open none."""
+        """Cancel, and open none."""
         self.dismiss(None)

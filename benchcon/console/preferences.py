@@ -1,4 +1,4 @@
-"""What the user chose of the console's looks, kept between runs beside the remembered ports."""
+"""The user's choice of theme and letters, kept between runs beside the remembered ports."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ LETTERS = ("large", "small", "off")
 
 
 class Preferences(NamedTuple):
-    """The looks of the console."""
+    """The user's choices for the look of the console."""
 
     theme: str = THEMES[0]
     letters: str = LETTERS[0]
-    """How what was touched last is shown."""
+    """How the part touched last is shown, one of `LETTERS`."""
 
     def next_theme(self) -> Preferences:
-        """Return the same with the other theme."""
+        """Return the preferences with the other theme."""
         return self._replace(theme=_after(THEMES, self.theme))
 
     def next_letters(self) -> Preferences:
-        """Return the same with the next size of letters."""
+        """Return the preferences with the next size of letters."""
         return self._replace(letters=_after(LETTERS, self.letters))
 
 

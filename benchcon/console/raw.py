@@ -1,4 +1,4 @@
-"""The raw view: every channel as the board reports it, pin levels before inversion and counts before any meaning."""
+"""The raw view: every channel as its board reports it, with pin levels before inversion and plain counts."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 WIDE = 110
-"""From this many columns on there is room for a curve beside each channel."""
+"""Columns from which there is room for a curve beside each channel."""
 
 
 class Raw(Table):
-    """One row a channel: its value, the smallest and the greatest seen, how often it changed, how long ago, a curve."""
+    """A row for each channel: its value, minimum, maximum, number of changes, age, and a curve."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("e", "edges", "Tell every edge"),
@@ -37,7 +37,7 @@ class Raw(Table):
 
     @dataclass
     class Find(Message):
-        """A part is to be shown on the face."""
+        """Sent to show a part on the face."""
 
         name: str
 
@@ -45,10 +45,10 @@ class Raw(Table):
         super().__init__(id=id)
         self.model = model
         self._curve = 4
-        """Columns of the curves."""
+        """Width of the curves in columns."""
 
     def columns(self, width: int) -> list[Column]:
-        """What is left over goes to the part's name, and in wide windows to a curve of what it did of late."""
+        """Return the columns; the remaining width goes to the part's name and, in wide windows, to a curve."""
         wide = width >= WIDE
         part = 0 if not wide else min(max(20, (width - 100) // 2), 36)
         return [
@@ -67,13 +67,13 @@ class Raw(Table):
         ]
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw the table; how wide the curves are follows from its other columns."""
+        """Draw the table, with the width of the curves from its other columns."""
         columns = self.columns(canvas.width)
         self._curve = max(canvas.width - 2 - sum(column.width + 1 for column in columns if column.width), 4)
         super().paint(canvas)
 
     def rows(self) -> list[Row]:
-        """All channels, board by board."""
+        """Return all channels, board by board."""
         model = self.model
         rows = []
         with model.session.lock:
@@ -90,7 +90,7 @@ class Raw(Table):
         live = board.liveness(now_us) == "live"
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
-        counted = channel.kind not in ("contact", "display")  # of a contact that would only be open and made
+        counted = channel.kind not in ("contact", "display")  # for a contact these would only be open and made
         told = channel_label(part, channel.id) if part is not None else printable(channel.detail.get("label", ""))
         cells = [
             printable(channel.id),
@@ -110,7 +110,7 @@ class Raw(Table):
         return Row(f"{name}\0{channel.id}", cells, BRASS if channel.raw_on and current and fresh else colour)
 
     def _curve_of(self, source: int, channel: ChannelState, part: Part | None) -> str:
-        """What the channel did of late, drawn as on the time line."""
+        """Return a curve of the channel's recent past, drawn as on the time line."""
         trace = trace_of((source, channel.id), channel.kind, part)
         return recent(self.model.past, trace, self.model.now_us, self._curve)
 
@@ -123,14 +123,14 @@ class Raw(Table):
         return (board, channel) if board is not None and channel is not None else None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Edges can be asked of inputs, on a live bench."""
+        """Offer edges only for inputs on a live bench."""
         if action == "edges":
             chosen = self._chosen()
             return self.model.session.bench is not None and chosen is not None and not chosen[1].is_output
         return True
 
     def action_edges(self) -> None:
-        """Have the board report every edge of this input, or every reading; or end it."""
+        """Make the board report every edge, or every reading, of this input, or stop it."""
         chosen = self._chosen()
         if chosen is not None:
             board, channel = chosen
@@ -146,7 +146,7 @@ class Raw(Table):
 
 
 def _value(channel: ChannelState, part: Part | None) -> str:
-    """In words: ``made``, ``1013.4``, ``80 %, 800``, ``+2, 8``."""
+    """Return a channel's value in words: ``made``, ``1013.4``, ``80 %, 800``, ``+2, 8``."""
     value = channel.signed
     if channel.value is None or value is None:
         return "not known"

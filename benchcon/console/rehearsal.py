@@ -1,4 +1,4 @@
-"""The rehearsal beside the face: values with their sliders, what follows from them, and what was expected."""
+"""The view of the rehearsal: values with sliders, the outputs that follow from them, and the expectations."""
 
 from __future__ import annotations
 
@@ -24,20 +24,20 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 STEPS = 50
-"""One step of a slider is about so small a share of the range, made round."""
+"""About how many steps of a slider make up its range; the step is rounded."""
 MARKS = {"broken": "✗", "kept": "✓", "to come": "·", "never due": "?", "not judged": "?"}
 ORDER = ("broken", "to come", "never due", "kept", "not judged")
 COLOURS = {"broken": BAD, "kept": GOOD, "to come": ENGRAVED, "never due": UNKNOWN, "not judged": UNKNOWN}
 CAUSES = {"scenario": "", "held": "held", "sweep": "sweeps", "source": "source"}
 LABEL, NUMBER, CAUSE = 16, 11, 6
-"""Cells of a value's label, of its number with unit, and of who says it."""
+"""Cells for a value's label, its number with unit, and its source."""
 BROAD, SHORT_LABEL = 56, 13
-"""From this width on there is room to say who says a value; below it labels are short."""
+"""Width from which a value's source is shown; cells of a label below that width."""
 _TYPED = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "minus": "-"}
 
 
 class ListedLine(NamedTuple):
-    """One line of the list. `key` is ``value NAME``, ``output NAME`` or ``expected LINE NAME``; empty: a heading."""
+    """A line of the list. `key` is ``value NAME``, ``output NAME``, ``expected LINE NAME``, or empty for a heading."""
 
     key: str
     item: ValueNow | OutputNow | ExpectedNow | None = None
@@ -45,17 +45,17 @@ class ListedLine(NamedTuple):
 
 
 class PersonAsked:
-    """Asks the person at the screen to move a control; `ask` waits on the rehearsal's thread until it is answered."""
+    """Asks the person at the screen to move a control; `ask` waits on the rehearsal's thread for the answer."""
 
     def __init__(self) -> None:
         self.text = ""
-        """What is asked now; empty if nothing is."""
+        """The present request; empty if there is none."""
         self._answer = False
         self._answered = threading.Event()
         self._closed = False
 
     def ask(self, text: str) -> bool:
-        """Wait until the person says that it is done; False: it will not be."""
+        """Ask, and wait for the answer; return whether the person has done it."""
         self._answered.clear()
         self.text = text
         if not self._closed:
@@ -64,25 +64,25 @@ class PersonAsked:
         return self._answer and not self._closed
 
     def answer(self, done: bool) -> None:
-        """The person has done it, or leaves it out."""
+        """Answer the request: the person has done it, or skips it."""
         self._answer = done
         self._answered.set()
 
     def close(self) -> None:
-        """Nobody answers any more."""
+        """Answer this and all later requests with no."""
         self._closed = True
         self._answered.set()
 
 
 def step_of(value: ValueNow) -> float:
-    """Return the step of a slider: 1, 2 or 5 times a power of ten, about a fiftieth of the range."""
+    """Return the step of a slider: 1, 2 or 5 times a power of ten, about 1/`STEPS` of the range."""
     rough = (value.high - value.low) / STEPS
     power = 10.0 ** int(f"{rough:e}".partition("e")[2])
     return next(step * power for step in (1, 2, 5, 10) if step * power >= rough * 0.999)
 
 
 class RehearsalList(Drawn, can_focus=True):
-    """What `benchcon.rehearse` says, in three parts. Keys work the value that is selected."""
+    """The rehearsal's values, outputs and expectations. Keys change the selected value."""
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -110,7 +110,7 @@ class RehearsalList(Drawn, can_focus=True):
 
     @dataclass
     class ToFace(Message):
-        """A part is to be selected on the face; without one the face is to be worked."""
+        """Sent to select a part on the face, or without one to move the focus there."""
 
         part: str = ""
 
@@ -129,7 +129,7 @@ class RehearsalList(Drawn, can_focus=True):
 
     @property
     def picture(self) -> Picture | None:
-        """How the rehearsal stands."""
+        """The state of the rehearsal; None before it begins."""
         return self.run.picture
 
     # --- what stands where --------------------------------------------------------------------------------------------
@@ -170,7 +170,7 @@ class RehearsalList(Drawn, can_focus=True):
     # --- drawing ------------------------------------------------------------------------------------------------------
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw the list, and beneath it what there is to say about the selected line."""
+        """Draw the list, and below it what there is to say about the selected line."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         picture = self.picture
         if picture is None:
@@ -244,7 +244,7 @@ class RehearsalList(Drawn, can_focus=True):
 
     @staticmethod
     def _slider(width: int) -> tuple[int, int]:
-        """Where the sliders begin, and how wide they are."""
+        """Return where the sliders begin, and their width."""
         x = (LABEL if width >= BROAD else SHORT_LABEL) + NUMBER + 3
         return x, width - x - (CAUSE + 1 if width >= BROAD else 0)
 
@@ -278,7 +278,7 @@ class RehearsalList(Drawn, can_focus=True):
         canvas.write(width - len(told), y, told, ink(colour, ground))
 
     def _about(self, picture: Picture) -> Iterator[str]:
-        """What there is to say: what is asked, what was refused, the selected line, rules that go wrong."""
+        """Yield the lines below the list: a request, a refusal, the selected line, failing rules."""
         if self.asked.text:
             yield f"Please {self.asked.text}, then press Enter; n skips it."
         if self._told:
@@ -322,7 +322,7 @@ class RehearsalList(Drawn, can_focus=True):
     # --- keys ---------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Only keys that do something are offered."""
+        """Offer only keys that do something."""
         picture = self.picture
         if picture is None:
             return action == "to_face"
@@ -349,7 +349,7 @@ class RehearsalList(Drawn, can_focus=True):
         self.repaint()
 
     def action_answer(self, done: bool) -> None:
-        """What was asked is done, or will not be."""
+        """Answer the request: done, or skipped."""
         self.asked.answer(done)
         self._changed()
 
@@ -368,7 +368,7 @@ class RehearsalList(Drawn, can_focus=True):
         self._changed()
 
     def action_step(self, by: int) -> None:
-        """Move the selected value this many steps up, and hold it there."""
+        """Move the selected value up by `by` steps, and hold it there."""
         value = self.value
         if value is None:
             return
@@ -382,14 +382,14 @@ class RehearsalList(Drawn, can_focus=True):
             self._hold(value, value.high if high else value.low)
 
     def action_sweep(self) -> None:
-        """Have the selected value go up and down its range."""
+        """Sweep the selected value up and down its range."""
         value = self.value
         if value is not None:
             self.run.sweep(value.name)
             self._changed()
 
     def action_hold(self) -> None:
-        """Hold the selected value where it is; one that is held follows the scenario or its source again."""
+        """Hold the selected value where it is, or let a held one follow the scenario or its source again."""
         value = self.value
         if value is None:
             return
@@ -397,14 +397,14 @@ class RehearsalList(Drawn, can_focus=True):
         self._changed()
 
     def action_lose(self) -> None:
-        """Nothing is known of the selected value."""
+        """Make the selected value unknown."""
         value = self.value
         if value is not None:
             self.run.hold(value.name, None)
             self._changed()
 
     def action_hold_up(self) -> None:
-        """Have the scenario's time stand still, or go on."""
+        """Stop the scenario's time, or let it go on."""
         self.run.hold_up(not self.run.held_up)
         self._changed()
 
@@ -420,22 +420,22 @@ class RehearsalList(Drawn, can_focus=True):
             self.post_message(self.ToFace(line.item.name))
 
     def action_to_face(self) -> None:
-        """Work the panel beside, or on its own view."""
+        """Move to the face, beside the list or on its own view."""
         self.post_message(self.ToFace())
 
     def action_type(self, key: str) -> None:
-        """A key of a number."""
+        """Add a key to the number being typed."""
         if self.value is not None and len(self.typed) < NUMBER - 1:
             self.typed += key
             self._changed()
 
     def action_untype(self) -> None:
-        """The number was not meant."""
+        """Cancel the number."""
         self.typed = ""
         self._changed()
 
     def action_typed(self) -> None:
-        """Hold the selected value at the number that was typed. One outside its range is refused."""
+        """Hold the selected value at the typed number, unless that is outside its range."""
         value, text = self.value, self.typed
         self.typed = ""
         if value is None:
@@ -453,7 +453,7 @@ class RehearsalList(Drawn, can_focus=True):
         self._hold(value, number)
 
     def on_key(self, event: events.Key) -> None:
-        """A number typed at a value; a minus only at its beginning, where it is not a step."""
+        """Take a number being typed; a minus belongs to it only at its beginning, and is a step otherwise."""
         value, key = self.value, _TYPED.get(event.key)
         if event.key == "backspace" and self.typed:
             self.typed = self.typed[:-1]
@@ -473,7 +473,7 @@ class RehearsalList(Drawn, can_focus=True):
     # --- the mouse ----------------------------------------------------------------------------------------------------
 
     def on_click(self, event: events.Click) -> None:
-        """A click selects a line; on a slider it sets the value."""
+        """Select the clicked line; on a slider also set the value."""
         index = self._top + event.y
         if index >= len(self._lines) or not self._lines[index].key:
             return
@@ -492,13 +492,13 @@ class RehearsalList(Drawn, can_focus=True):
         self._changed()
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel goes up and down the list."""
+        """Move up and down the list by the mouse wheel."""
         event.stop()
         self.action_go(by)
 
 
 def with_unit(value: ValueNow, number: float) -> str:
-    """Return a number as a person writes it, to about a thousandth of the range, with its unit."""
+    """Return `number` with the value's unit, rounded to about a thousandth of its range."""
     step = step_of(value) / 20
     places = max(0, -int(f"{step:e}".partition("e")[2]))
     text = f"{number:.{places}f}"

@@ -1,8 +1,8 @@
-"""Running the console on a session, and leaving it dark whatever ends it.
+"""Runs the console on a session, and leaves the bench dark however it ends.
 
-The screen may hang at any moment, above all when its terminal is gone, so dark does not wait for it: `Ending` has the
-link darken the bench first, and ends the process if the screen does not; and the boards' dead-man is fed only while the
-screen's own loop turns (`ConsoleApp.frame`).
+The screen may hang at any time, above all when its terminal is gone, so dark does not wait for it: `Ending` makes the
+link darken the bench first, and ends the process if the screen does not. The boards' dead-man is fed only while the
+screen's loop runs (`ConsoleApp.frame`).
 """
 
 from __future__ import annotations
@@ -34,22 +34,22 @@ def _need_terminal() -> None:
 
 
 class Ending(Protocol):
-    """Who catches signals and a terminal that hangs up: `benchcon.cli.until.Until`."""
+    """What catches signals and a terminal that hangs up: `benchcon.cli.until.Until`."""
 
     told: bool
-    """Whether one has come."""
+    """Whether a signal has come."""
 
     def wait(self, at_most_s: float) -> bool:
-        """Wait at most this long; return whether it is time to end."""
+        """Wait up to `at_most_s` seconds; return whether it is time to end."""
 
     def first(self, do: Callable[[], object]) -> None:
-        """Have `do` called the moment one comes."""
+        """Have `do` called as soon as a signal comes."""
 
     def last(self, do: Callable[[], object]) -> None:
-        """Have `do` called if the program does not end by itself then."""
+        """Have `do` called if the program then does not end by itself."""
 
     def mind_terminal(self, fd: int) -> None:
-        """Take it for a signal when this terminal hangs up."""
+        """Treat it as a signal if this terminal hangs up."""
 
 
 def run_console(
@@ -63,13 +63,13 @@ def run_console(
 ) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
 
-    0: left by the user, all is well; 1: a board did not confirm dark, or records are missing in a capture.
+    The code is 0 if all is well, and 1 if a board did not confirm dark or if records are missing in a capture.
 
-    `until`: who catches signals; one that has come by now ends the console at once. `rehearsal`: what is rehearsed on
-    the bench (the caller starts and closes it), `asked`: where it asks the person; `view`: which view is shown first;
-    `begin`: called once the first frame stands on the screen.
+    `until` catches signals; one that has come already ends the console at once. `rehearsal` runs on the bench (the
+    caller starts and closes it), and asks the person through `asked`. `view` is the first view to show; `begin` is
+    called once the first frame is on the screen.
 
-    Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
+    Raises `Trouble` if the console ended unexpectedly; the bench is dark by then.
     """
     try:
         _need_terminal()
@@ -91,7 +91,7 @@ def run_console(
     finally:
         app.model.close()
         if rehearsal is not None:
-            rehearsal.end()  # that everything goes dark now is none of its expectations' business
+            rehearsal.end()  # before everything goes dark, which its expectations must not see
         if bench is not None:
             confirmed = bench.close(dark=True)
         session.close()
@@ -107,7 +107,10 @@ def run_console(
 
 
 def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) -> int:
-    """Open `ports` (none: the remembered ones) with a panel file and run the console. Raises `Trouble`."""
+    """Open `ports` (if empty, the remembered ones) with a panel file, and run the console.
+
+    Returns an exit code, and raises `Trouble`, as `run_console`.
+    """
     from benchcon.link import Bench
     from benchcon.link.discovery import remembered_ports
 

@@ -1,9 +1,9 @@
-"""A seven-segment display as it looks, three rows high, points included.
+"""Draws a seven-segment display three rows high, points included.
 
-Bits as everywhere in benchcon: 80h the point, 40h A (top), then clockwise 20h B, 10h C, 08h D, 04h E, 02h F, 01h G.
+Bits are as in `panel.segments`: 80h the point, 40h A (top), then clockwise 20h B, 10h C, 08h D, 04h E, 02h F; 01h G.
 
-Each cell holds two dots, one above the other. The middle dot of a segment is lit by that segment alone, a corner by
-either of its neighbours, so that every one of the 256 patterns looks different from every other.
+Each cell has two dots, one above the other. The middle dot of a segment is lit by that segment alone, a corner by
+either of its neighbours, so that all 256 patterns look different.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ class Cell(NamedTuple):
     """One cell of the picture. `above` and `below` are `NOTHING`, `UNLIT` or `LIT`."""
 
     letter: str
-    """The character that shows what is lit, and nothing of what is not."""
+    """The character that shows the lit dots, and nothing of the others."""
     above: int
     below: int
 
 
 def digit_width(broad: bool) -> int:
-    """Cells one digit takes, its point included."""
+    """Return the cells that one digit takes, its point included."""
     return 5 if broad else 4
 
 
-# The segments that light a dot, from top to bottom, in the left, a middle and the right column.
+# For each dot the segments that light it, from top to bottom, in the left, the middle and the right column.
 _LEFT = (_A | _F, _F, _F | _G | _E, _E, _E | _D, 0)
 _MIDDLE = (_A, 0, _G, 0, _D, 0)
 _RIGHT = (_A | _B, _B, _B | _G | _C, _C, _C | _D, 0)
@@ -61,7 +61,7 @@ def picture(segments: bytes, broad: bool = False, scale: int = 1) -> list[list[C
 
 
 def _doubled(row: list[Cell]) -> tuple[list[Cell], list[Cell]]:
-    """A row of cells at twice the size: each dot is two cells wide, and as high as a cell."""
+    """Return a row of cells at twice the size, as two rows: each dot is two cells wide and one cell high."""
     halves: tuple[list[Cell], list[Cell]] = ([], [])
     for cell in row:
         for half, dot in zip(halves, (cell.above, cell.below), strict=True):

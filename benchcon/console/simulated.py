@@ -1,4 +1,4 @@
-"""The console on simulated boards: the keyboard is the hand that works their controls."""
+"""The console on simulated boards, whose controls the keyboard moves."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 
 def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | None = None) -> int:
-    """Open the console on `boards`; return its exit code when it is left. Ends by itself after `seconds`.
+    """Open the console on `boards`, and return its exit code when it is left, or after `seconds`.
 
-    They set out when the first frame stands there, and are connected then. `until`: who catches signals.
+    The boards are started and connected once the first frame is on the screen. `until` catches signals.
     """
     bench = Bench([board.port for board in boards.boards], panel=boards.panel)
     session = LiveSession(bench, boards.panel, boards.hands)
@@ -36,7 +36,7 @@ def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | No
 
 @contextlib.contextmanager
 def hangs_up_after(seconds: float | None) -> Iterator[None]:
-    """After `seconds` (None: never) the console ends in its own way, as if the user had closed the terminal."""
+    """Within this context the console ends after `seconds` (None: never), as if the user had closed the terminal."""
     if seconds is None:
         yield
         return

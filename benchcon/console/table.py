@@ -1,4 +1,4 @@
-"""A table drawn on a canvas: columns with headings, rows that scroll, one row selected. Cheap at any rate of change."""
+"""A table drawn on a canvas: columns with headings, rows that scroll, one row selected."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from benchcon.view.palette import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED
 
 
 class Column(NamedTuple):
-    """A heading, a width in cells (0: what is left), and whether it is right-aligned."""
+    """A heading, a width in cells (0: the remaining width), and whether it is right-aligned."""
 
     heading: str
     width: int
@@ -25,7 +25,7 @@ class Column(NamedTuple):
 
 
 class Row(NamedTuple):
-    """A line of the table. `key` names what it stands for; an empty key makes it a heading."""
+    """A line of the table. `key` identifies it; a line with an empty key is a heading."""
 
     key: str
     cells: Sequence[str]
@@ -33,7 +33,7 @@ class Row(NamedTuple):
 
 
 class Table(Drawn, can_focus=True):
-    """Subclasses give `columns` and `rows`; cells must be printable already."""
+    """A table. Subclasses define `columns` and `rows`, whose texts must be printable."""
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -54,11 +54,11 @@ class Table(Drawn, can_focus=True):
         self._rows: list[Row] = []
 
     def columns(self, width: int) -> list[Column]:
-        """The columns for a width."""
+        """Return the columns for a width in cells."""
         return []
 
     def rows(self) -> list[Row]:
-        """The rows as they stand now."""
+        """Return the present rows."""
         return []
 
     def paint(self, canvas: Canvas) -> None:
@@ -134,17 +134,17 @@ class Table(Drawn, can_focus=True):
             self.choose(keys[max(0, min(len(keys) - 1, at + by))])
 
     def action_leaf(self, by: int) -> None:
-        """A screenful at a time."""
+        """Move by a screenful."""
         self.action_go(by * max(1, self.size.height - 2))
 
     def on_click(self, event: events.Click) -> None:
-        """A click selects."""
+        """Select the clicked row."""
         index = self._top + event.y - 1
         if event.y > 0 and index < len(self._rows) and self._rows[index].key:
             event.stop()
             self.choose(self._rows[index].key)
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel selects upward and downward."""
+        """Move the selection by the mouse wheel."""
         event.stop()
         self.action_go(by)

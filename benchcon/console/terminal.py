@@ -1,4 +1,4 @@
-"""The terminal's side of the console: keys that must not wait for the screen."""
+"""The console's terminal driver, for keys that must not wait for the screen."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 def quick(driver_class: type[Driver]) -> type[Driver]:
     """Return Textual's `driver_class`, changed in two ways.
 
-    The keys of dark go to ``app.dark_now()`` on the thread that reads the terminal, before the screen's loop gets them
-    as well: dark is sent even when that loop is busy, or hangs. And being continued after SIGSTOP does not start the
-    terminal a second time, which would leave a second reading thread that nobody ends.
+    The keys for dark go to ``app.dark_now()`` on the thread that reads the terminal, before the screen's loop gets them
+    as well, so that dark is sent even if that loop is busy or hangs. Being continued after SIGSTOP does not start the
+    terminal a second time, which would leave a second reading thread that nothing ends.
     """
 
     class Quick(driver_class):  # type: ignore[misc, valid-type]
@@ -27,7 +27,7 @@ def quick(driver_class: type[Driver]) -> type[Driver]:
             """Take a message on the thread that reads the terminal."""
             if isinstance(message, events.Key) and message.key in DARK_KEYS:
                 app: Any = self._app
-                with contextlib.suppress(Exception):  # the screen gets the key as well, and says what is wrong
+                with contextlib.suppress(Exception):  # the screen gets the key as well, and reports what is wrong
                     app.dark_now()
             super().process_message(message)
 

@@ -1,7 +1,7 @@
-"""Drawing one part on the face: its engraved label and, beneath, its state by shape and word.
+"""Draws one part on the face: its engraved label and, below it, its state as shape and word.
 
-How large a tile is says its `Form`. Under NO_COLOR (`TilePen.colour` False) all is shown by shape, word, bold and
-reverse.
+The size of a tile is given by its `Form`. Under NO_COLOR (`TilePen.colour` False) everything is shown by shape, word,
+bold and reverse.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
 
 class LabelLine(NamedTuple):
-    """A line of a label, and where it stands."""
+    """A line of a label, and its place."""
 
     x: int
     y: int
@@ -36,7 +36,7 @@ _MARK = Form(1, 1, 1, 1, 1, 0.5)
 
 
 class Tile(NamedTuple):
-    """Where one part stands on the face, in cells: a row for its label, and below it what it shows."""
+    """The place of one part on the face, in cells: a row for its label, and below it what it shows."""
 
     part: Part
     x: int
@@ -44,19 +44,19 @@ class Tile(NamedTuple):
     width: int
     height: int
     label: tuple[LabelLine, ...] = ()
-    """May reach over the tile, to both sides and above."""
+    """The lines of its label, which may extend beyond the tile to both sides and above."""
     form: Form = _MARK
     size: Size = Size.LOW
     inside: tuple[Lamp, ...] = ()
-    """Lamps that are in the part, as in a lit push button."""
+    """The lamps in the part, as in a lit push button."""
 
     @property
     def parts(self) -> tuple[Part, ...]:
-        """The part, and the lamps in it."""
+        """The part and the lamps in it."""
         return (self.part, *self.inside)
 
     def part_at(self, x: int, y: int) -> Part:
-        """Return the part that a cell of the tile tells of: a lamp by its word, or its window in the art."""
+        """Return the part that a cell of the tile shows: a lamp at its word or its window in the art."""
         if self.inside:
             row = y - self.y - 1
             if self.size is Size.LOW:
@@ -69,43 +69,43 @@ class Tile(NamedTuple):
         return self.part
 
     def holds(self, x: int, y: int) -> bool:
-        """Whether a cell belongs to this tile."""
+        """Return whether a cell belongs to this tile."""
         if any(line.y == y and line.x <= x < line.x + cell_len(line.text) for line in self.label):
             return True
         return self.x <= x < self.x + self.width and self.y + (1 if self.label else 0) <= y < self.y + self.height
 
     @property
     def lead(self) -> float:
-        """From its left edge to the middle of its art."""
+        """Distance from its left edge to the middle of its art."""
         return self.form.lead
 
     @property
     def wish(self) -> int:
-        """Width in which all that may be said of it finds room."""
+        """Width with room for everything that may be shown of it."""
         return self.form.wish
 
     @property
     def centred(self) -> bool:
-        """Whether label and word stand in the middle over and under the art."""
+        """Whether label and word are centred over and under the art."""
         return self.size is Size.BIG
 
     @property
     def middle(self) -> tuple[float, float]:
-        """Where the middle of its art stands, in cells."""
+        """Position of the middle of its art, in cells."""
         return self.x + self.lead, self.y + 1 + self.form.art_height / 2
 
 
 class TilePen(NamedTuple):
-    """How tiles are drawn: whether colours may carry meaning, and the ground they stand on."""
+    """How tiles are drawn: whether colours may carry meaning, and their ground."""
 
     colour: bool = True
     ground: str = PLATE
 
 
 def draw(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, *, selected: str, fresh: bool) -> None:
-    """Draw a tile. `showings`: of its part, and of the lamps in it; `fresh`: its part was moved a moment ago.
+    """Draw a tile. `showings` are those of its part and of the lamps in it.
 
-    `selected`: name of the part that is, if it is one of them.
+    `selected` is the name of the selected part; `fresh` says that the part was moved a moment ago.
     """
     canvas.wipe(tile.x, tile.y + 1, tile.width, tile.height - 1, ink(ENGRAVED, pen.ground))
     if guarded(tile.part):
@@ -127,7 +127,7 @@ def draw(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, 
 
 
 def _guard(canvas: Canvas, tile: Tile, pen: TilePen) -> Tile:
-    """Draw the frame of a cover; return the tile of what is under it. Whether it is up nobody can know."""
+    """Draw the frame of a cover, and return the tile of what is under it. It is not known whether the cover is up."""
     left = round(tile.x + tile.lead - tile.form.art_width / 2) - 1
     marks = ("[", "]") if tile.size is Size.LOW else ("┊", "┊")
     for row in range(tile.form.art_height):
@@ -138,7 +138,7 @@ def _guard(canvas: Canvas, tile: Tile, pen: TilePen) -> Tile:
 
 
 def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, selected: str) -> None:
-    """A part with lamps in it: its own shape, with a window for each lamp, and a word for both."""
+    """Draw a part with lamps in it: its own shape with a window for each lamp, and a word for both."""
     part = tile.part
     lamps: list[tuple[Lamp, Showing]] = list(zip(tile.inside, showings[1:], strict=True))
     word = _label_ink(pen, True, False) if selected in [lamp.name for lamp in tile.inside] else None
@@ -157,7 +157,7 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
         _word(canvas, tile, x, y, told, word or ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
         return
     row = 1 if tile.size is Size.TALL else 4
-    if tile.size is Size.TALL:  # the control's word above, the lamp's below, whatever stands where
+    if tile.size is Size.TALL:  # the control's word is always above, the lamp's below
         beside = 5 + guarded(part)
         canvas.wipe(tile.x + beside, _row(tile), tile.width - beside, 2, ink(ENGRAVED, pen.ground))
         _say(canvas, tile, showings[0].word, ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
@@ -167,7 +167,7 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
 
 
 def _lamps_word(lamps: Sequence[tuple[Lamp, Showing]]) -> str:
-    """What one lamp shows; of several those that are lit, by colour."""
+    """Return the word of one lamp, or of several the colours that are lit."""
     if len(lamps) == 1:
         return lamps[0][1].word
     lit = [(lamp.colour, showing.word) for lamp, showing in lamps if showing.level]
@@ -177,9 +177,9 @@ def _lamps_word(lamps: Sequence[tuple[Lamp, Showing]]) -> str:
 
 
 def _windows(canvas: Canvas, tile: Tile, lamps: Sequence[tuple[Lamp, Showing]], pen: TilePen) -> None:
-    """The window of each lamp in the art of its part, lit or not, side by side."""
+    """Draw the window of each lamp in the art of its part, lit or not, side by side."""
     ground = GLASS if pen.colour else pen.ground
-    own = tile.size is Size.LOW or isinstance(tile.part, Lamp)  # no frame of its own around
+    own = tile.size is Size.LOW or isinstance(tile.part, Lamp)  # there is no frame round it
     wide = {Size.LOW: len(lamps), Size.TALL: 4 if own else 2, Size.BIG: 6 if own else 4}[tile.size]
     left = round(tile.x + tile.lead - tile.form.art_width / 2)
     left += tile.form.art_width - len(lamps) if tile.size is Size.LOW else 0 if own else 1
@@ -204,7 +204,7 @@ def _row(tile: Tile) -> int:
 
 
 def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -> None:
-    """Write a word from a column of the tile on; where words stand below the art, in the middle."""
+    """Write a word from a column of the tile on, or centred if words are below the art."""
     text = _fitting(word, tile.width - x)
     if tile.centred:
         x += max(min(round(tile.lead - cell_len(text) / 2), tile.width - cell_len(text)), 0)
@@ -212,7 +212,7 @@ def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -
 
 
 def _fitting(word: str, room: int) -> str:
-    """What must not be cut, in short: a count of changes, the line of a rule error, that there is no supply."""
+    """Return a short form of words that must not be cut: a count, the line of a rule error, no supply."""
     if word == NO_SUPPLY and cell_len(word) > room:
         return "off"
     if word.startswith(RULE_ERROR) and cell_len(word) > room:
@@ -233,20 +233,20 @@ def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen) -> No
 
 
 def _unknown_word(showing: Showing, room: int) -> str:
-    """The longest way to say it that fits."""
+    """Return the longest form of the reason that fits."""
     words = (showing.word,) if showing.word == "not wired" else ("not known",)
     return next((word for word in words if len(word) <= room), "")
 
 
 class Art(NamedTuple):
-    """A shape at each size: one cell, two rows, three rows."""
+    """A shape at each size: as one cell, two rows, three rows."""
 
     low: str
     tall: tuple[str, ...]
     big: tuple[str, ...]
 
     def rows(self, size: Size) -> tuple[str, ...]:
-        """Its rows at a size."""
+        """Return its rows at a size."""
         return (self.low,) if size is Size.LOW else self.tall if size is Size.TALL else self.big
 
 
@@ -260,14 +260,14 @@ _KNOB = Art("", ("╭  ╮", "╰  ╯"), ("╭────╮", "│    │", "
 
 
 def _paint(canvas: Canvas, tile: Tile, art: Art, *styles: Style) -> None:
-    """Draw a shape, a style a row (the last one for the rest), in the middle where words stand below."""
+    """Draw a shape with a style for each row (the last for the rest), centred if words are below the art."""
     x = round(tile.x + tile.lead - tile.form.art_width / 2)
     for row, text in enumerate(art.rows(tile.size)):
         canvas.write(x, _row(tile) + row, text, styles[min(row, len(styles) - 1)])
 
 
 def _say(canvas: Canvas, tile: Tile, word: str, style: Style, row: int = 0) -> None:
-    """Write a word beside the shape, on its row, or below it."""
+    """Write a word beside the shape, or below it."""
     beside, low = {Size.LOW: (2, 0), Size.TALL: (5, row), Size.BIG: (0, 3)}[tile.size]
     beside += guarded(tile.part) and tile.size is not Size.BIG
     _word(canvas, tile, beside, _row(tile) + low, word, style)
@@ -380,14 +380,14 @@ def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:
-    """The letter and the two colours of a cell: what is lit makes the letter, what is not lit only tints."""
+    """Return the character and the two colours of a cell; unlit dots show only as tints."""
     above, below = cell.above, cell.below
     if cell.letter == "▄":
         return "▄", tints[below], tints[above]
     if cell.letter == "▗":
         return "▗", tints[below], tints[segment_art.NOTHING]
     if cell.letter == " " and above == segment_art.NOTHING:
-        # The upper dot does not exist: tint the lower half only, with a letter that is all ground above.
+        # There is no upper dot: tint only the lower half, with a character that is all ground above.
         return ("▄" if below == segment_art.UNLIT else " "), tints[below], tints[above]
     if cell.letter == " " and above != below:
         return "▀", tints[above], tints[below]

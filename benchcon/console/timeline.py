@@ -1,4 +1,4 @@
-"""The time line: every channel against time, zoomable, with two cursors and the time between them."""
+"""The time line: every channel against time, with zoom, two cursors, and the time between them."""
 
 from __future__ import annotations
 
@@ -39,18 +39,18 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 _SHORTEST_US = 50.0
-"""Least time a column stands for."""
+"""Least time in a column."""
 CURSOR_A, CURSOR_B = "A", "B"
 TICK = 12
-"""Columns from one time on the axis to the next, at least."""
+"""Least number of columns between two times on the axis."""
 VALUE = 10
-"""Columns that a value takes, a blank one before it included."""
+"""Columns for a value, with a blank one before it."""
 WIDE = 110
-"""From this many columns on there is room for values at both cursors."""
+"""Columns from which there is room for the values at both cursors."""
 
 
 class TimeLine(Drawn, can_focus=True):
-    """All channels; `A` and `B` are the cursors, one of which moves."""
+    """The time line of all channels, with the cursors `A` and `B`, one of which moves."""
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -72,7 +72,7 @@ class TimeLine(Drawn, can_focus=True):
 
     @dataclass
     class Go(Message):
-        """A recording is to be taken to this time."""
+        """Sent to take the replay to this time."""
 
         at_us: int
 
@@ -80,28 +80,28 @@ class TimeLine(Drawn, can_focus=True):
         super().__init__(id=id)
         self.model = model
         self.each_us = 100_000.0
-        """Time a column stands for."""
+        """Time in a column (µs)."""
         self.end_us: int | None = None
-        """Right edge; None: it follows the present."""
+        """Time at the right edge (µs); None: it follows the present."""
         self.cursors: dict[str, int | None] = {CURSOR_A: None, CURSOR_B: None}
         self.moving = CURSOR_A
         self.chosen = 0
         self._top = 0
         self._rows: list[Trace] = []
         self._lines: list[int] = []
-        """Which channel stands on each line below the first."""
+        """For each line below the first, the index of its channel."""
         self._left = 18
 
     # --- what is shown --------------------------------------------------------------------------------------------
 
     @property
     def columns(self) -> int:
-        """Columns of time."""
+        """Number of columns of time."""
         return max(self.size.width - self._left - VALUE * self._values - 1, 8)
 
     @property
     def _values(self) -> int:
-        """Columns of values at the right: one at each cursor where there is room, else at the one that moves."""
+        """Number of columns of values at the right: for both cursors if there is room, else for the moving one."""
         both = self.size.width >= WIDE and all(at_us is not None for at_us in self.cursors.values())
         return 2 if both else 1
 
@@ -116,14 +116,14 @@ class TimeLine(Drawn, can_focus=True):
         return self.right_us - self.columns * self.each_us
 
     def rows(self) -> list[Trace]:
-        """A row for each value that is rehearsed, with its unit, then one for each channel in the panel's order."""
+        """Return a row for each value of a rehearsal, with its unit, then one for each channel in the panel's order."""
         model = self.model
         rows = []
         picture = model.rehearsal.picture if model.rehearsal is not None else None
         labels = {value.name: value.label for value in picture.values} if picture is not None else {}
         for name, unit in list(model.past.quantities().items()):
             unit = f" [{printable(unit)}]" if unit else ""
-            # A capture tells names only: they are read as a behaviour file reads them that gives no label.
+            # A capture has only names, so labels are made as for a behaviour file without labels.
             label = labels.get(name) or printable(name.replace("_", " ").capitalize())
             rows.append(Trace((BENCH, name), f"{label}{unit}", BRASS, 0, True, False, True))
         for part in model.panel.parts:
@@ -142,7 +142,7 @@ class TimeLine(Drawn, can_focus=True):
     # --- drawing --------------------------------------------------------------------------------------------------
 
     def on_show(self) -> None:
-        """A recording is shown whole at first."""
+        """Show a capture as a whole at first."""
         if not self.model.session.live and self.end_us is None:
             self.action_all()
 
@@ -153,12 +153,12 @@ class TimeLine(Drawn, can_focus=True):
         self._rows = self.rows()
         self.chosen = max(0, min(self.chosen, len(self._rows) - 1))
         feet = self._feet()
-        own_row = bool(feet) and height >= 24  # else they share the axis' row, and numbers in their way are left out
+        own_row = bool(feet) and height >= 24  # else they share the row of the axis, in place of numbers in their way
         room = max(height - 2 - own_row, 0)
         self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
         canvas.wipe(0, 0, width, height, self.ground)
         self._paint_cursor_line(canvas)
-        # Levels are curves on two rows each, where all of them have room for that.
+        # Levels are drawn as curves on two rows each, if there is room for all of them.
         high = len(self._rows) + sum(row.level for row in self._rows) <= room
         self._lines = []
         for index, row in enumerate(self._rows[self._top :], self._top):
@@ -204,7 +204,7 @@ class TimeLine(Drawn, can_focus=True):
         return found
 
     def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool, lines: int) -> None:
-        """Draw a channel on one row, or a level as a curve on two: its name and its values on the lower one."""
+        """Draw a channel on one row, or a level as a curve on two, with name and values on the lower one."""
         above, y = y, y + lines - 1
         past = self.model.past
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
@@ -220,7 +220,7 @@ class TimeLine(Drawn, can_focus=True):
         for column, stretch in enumerate(stretches):
             letter, colour = drawn(stretch, reach, row)
             if stretch.value == UNKNOWN and not stretch.changes and self.start_us + column * self.each_us > begun:
-                # Never its last value, as if that still stood.
+                # Never show its last value as if it still held.
                 letter, colour = ("?" if known else "·"), NOT_KNOWN
             known = stretch.value != UNKNOWN or letter == " "
             ground = RAISED if column in cursors else GROUND
@@ -244,7 +244,7 @@ class TimeLine(Drawn, can_focus=True):
             canvas.write(x, y, padded(text, VALUE - 1, right=True), ink(colour, GROUND))
 
     def _feet(self) -> dict[int, tuple[str, str]]:
-        """By column: what stands below the rows, above the axis: cursors, and marks over them."""
+        """Return by column the signs between the rows and the axis: cursors, and marks over them."""
         found = {column: ("┃", colour) for column, colour in self._cursor_columns().items()}
         for at_us, _ in self.model.past.marks:
             column = self._column_of(at_us)
@@ -267,7 +267,7 @@ class TimeLine(Drawn, can_focus=True):
             canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)
 
     def _mark_told(self) -> str:
-        """The mark under the moving cursor."""
+        """Return the text of the mark at the moving cursor."""
         at_us = self.cursors[self.moving]
         if at_us is None:
             return "" if self.end_us is not None else "now →"
@@ -277,7 +277,7 @@ class TimeLine(Drawn, can_focus=True):
     # --- keys -----------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Only a recording can be taken elsewhere."""
+        """Offer to go to a time only in a replay."""
         return action != "go" or not self.model.session.live
 
     def _here(self) -> int:
@@ -285,7 +285,7 @@ class TimeLine(Drawn, can_focus=True):
         return at_us if at_us is not None else self.model.now_us
 
     def put(self, at_us: int) -> None:
-        """Put the moving cursor at a time, and have it in view."""
+        """Put the moving cursor at a time, and scroll it into view."""
         at_us = max(0, min(at_us, self.model.latest_us))
         self.cursors[self.moving] = at_us
         if self.end_us is None:
@@ -296,16 +296,16 @@ class TimeLine(Drawn, can_focus=True):
         self.repaint()
 
     def action_move(self, by: int) -> None:
-        """A column."""
+        """Move the cursor by `by` columns."""
         self.put(int(self._here() + by * max(self.each_us, 1)))
 
     def action_leap(self, by: int) -> None:
-        """To the next change of this channel, or the one before."""
+        """Move the cursor to the next change of the channel, or the previous one."""
         if self._rows:
             self.run_worker(self._leap(self._rows[self.chosen].key, by), exclusive=True, group="leap")
 
     async def _leap(self, key: Key, by: int) -> None:
-        """Look for the change aside: in a long capture that takes a moment."""
+        """Search for the change on another thread, as it takes a moment in a long capture."""
         found = await asyncio.to_thread(self.model.past.change_near, key, self._here(), by)
         if found is None:
             self._nothing("change of this channel", by)
@@ -313,7 +313,7 @@ class TimeLine(Drawn, can_focus=True):
             self.put(found)
 
     def action_mark(self, by: int) -> None:
-        """To the next mark or trigger, or the one before."""
+        """Move the cursor to the next mark or trigger, or the previous one."""
         here = self._here()
         times = [at_us for at_us, _ in self.model.past.marks]
         ahead = [at_us for at_us in times if (at_us > here if by > 0 else at_us < here)]
@@ -323,17 +323,17 @@ class TimeLine(Drawn, can_focus=True):
             self._nothing("mark or trigger", by)
 
     def _nothing(self, what: str, by: int) -> None:
-        """There is nowhere to go that way."""
+        """Show that there is no further change or mark in that direction."""
         self.app.bell()
         self.app.notify(f"There is no {what} {'after' if by > 0 else 'before'} this.", timeout=3, markup=False)
 
     def action_row(self, by: int) -> None:
-        """Another channel."""
+        """Select another channel."""
         self.chosen = max(0, min(len(self._rows) - 1, self.chosen + by))
         self.repaint()
 
     def action_other(self) -> None:
-        """The other cursor moves; it begins where this one stands."""
+        """Let the other cursor move; the first time it begins where this one is."""
         here = self._here()
         self.moving = CURSOR_B if self.moving == CURSOR_A else CURSOR_A
         self.put(here if self.cursors[self.moving] is None else self._here())
@@ -348,24 +348,24 @@ class TimeLine(Drawn, can_focus=True):
         self.repaint()
 
     def action_all(self) -> None:
-        """All that is known, from end to end."""
+        """Show everything, from beginning to end."""
         first = self.model.past.first_us or 0
         self.end_us = self.model.latest_us
         self.each_us = max((self.end_us - first) / max(self.columns - 1, 1), _SHORTEST_US)
         self.repaint()
 
     def action_follow(self) -> None:
-        """Follow the present; the moving cursor is taken off."""
+        """Follow the present, and remove the moving cursor."""
         self.end_us = None
         self.cursors[self.moving] = None
         self.repaint()
 
     def action_go(self) -> None:
-        """Take the recording there."""
+        """Take the replay to the cursor's time."""
         self.post_message(self.Go(self._here()))
 
     def on_click(self, event: events.Click) -> None:
-        """A click puts the moving cursor there and chooses the channel."""
+        """Put the moving cursor at the click, and select the channel."""
         event.stop()
         if 0 <= event.y - 1 < len(self._lines) and event.y < self.size.height - 1:
             self.chosen = self._lines[event.y - 1]
@@ -375,6 +375,6 @@ class TimeLine(Drawn, can_focus=True):
             self.repaint()
 
     def wheel(self, event: events.MouseEvent, by: int) -> None:
-        """The wheel zooms: up is in."""
+        """Zoom by the mouse wheel; up is in."""
         event.stop()
         self.action_zoom(2.0**by)

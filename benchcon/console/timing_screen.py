@@ -1,4 +1,4 @@
-"""Timing on the screen: how long outputs take to answer controls, as it happens; the last delay in large letters."""
+"""The timing screen: how long outputs take to answer controls, live, with the last delay in large letters."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from benchcon.view.stopwatch import Stopwatch
 
 MOST_SHOWN = 400
-"""Delays that are plotted, the latest of them."""
+"""How many of the latest delays are plotted."""
 HIGH = "▁▂▃▄▅▆▇█"
 
 SHORT = {"passed": "passed", "not certain": "not certain", "no limit": "no limit", "not moved": "not moved"}
@@ -46,21 +46,21 @@ COLOURS = {"passed": GOOD, "broken": BAD, "not certain": WARN, "no limit": IVORY
 
 
 def labels_of(one: Delays) -> str:
-    """Return ``control → output``, as they are engraved on the panel."""
+    """Return ``control → output`` with the labels on the panel."""
     return f"{label_of(one.control)} → {label_of(one.output)}"
 
 
 class Pairs(Table):
-    """A row for each control and the output that answers it."""
+    """A row for each control and an output that answers it."""
 
     def __init__(self, stopwatch: Stopwatch, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.stopwatch = stopwatch
         self._named = False
-        """Whether there is room for the names in the panel file beside the labels."""
+        """Whether there is room for the names in the panel file as well as the labels."""
 
     def columns(self, width: int) -> list[Column]:
-        """Where there is room, the percentiles too, and the names that the panel file has for the two."""
+        """Return the columns; with percentiles and the names in the panel file if there is room."""
         wide = width >= 110
         figures = ["p50", "p95", "p99", "worst"] if wide else ["p50", "worst"]
         columns = [
@@ -80,7 +80,7 @@ class Pairs(Table):
         ]
 
     def rows(self) -> list[Row]:
-        """Those that the panel file names, then those that were seen."""
+        """Return first the pairs in the panel file, then others that were seen."""
         wide = self.size.width >= 110
         return [self._row(one, wide) for one in self.stopwatch.found]
 
@@ -102,14 +102,14 @@ class Pairs(Table):
 
 
 class DelayPlot(Drawn):
-    """How many answers took how long, and how that went over time, of one pair."""
+    """Two plots of one pair: how many answers took how long, and the delays over time."""
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.one: Delays | None = None
 
     def paint(self, canvas: Canvas) -> None:
-        """Both plots, beside each other."""
+        """Draw both plots side by side."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         one = self.one
         if one is None or not one.found or canvas.height < 4:
@@ -160,7 +160,7 @@ class DelayPlot(Drawn):
 
 
 class TimingScreen(Screen[str | None]):
-    """Pairs, plots, what ails links, and the last delay."""
+    """The screen with the pairs, the plots, what ails links, and the last delay."""
 
     CSS = """
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
@@ -181,7 +181,7 @@ class TimingScreen(Screen[str | None]):
         self.stopwatch = model.stopwatch
 
     def compose(self) -> ComposeResult:
-        """The views, the table, the plots of the chosen row, words, the last delay."""
+        """Yield the head, the table, the plots of the selected row, explanations, and the last delay."""
         yield Head(self.model, TIMING[0], id="head")
         yield Static("", id="title")
         yield Pairs(self.stopwatch, id="pairs")
@@ -196,24 +196,24 @@ class TimingScreen(Screen[str | None]):
         self.frame()
 
     def on_resize(self) -> None:
-        """What there is room for."""
+        """Adapt to a new size."""
         self.set_class(self.size.height >= AIRY, "-airy")
 
     def action_view(self, name: str) -> None:
-        """Back to the bench, to this view of it."""
+        """Go back to a view of the bench."""
         self.dismiss(name)
 
     def on_head_turn(self, message: Head.Turn) -> None:
-        """A view was clicked."""
+        """Go back to the view that was clicked."""
         if message.view != TIMING[0]:
             self.dismiss(message.view)
 
     def action_leave(self) -> None:
-        """Back to the bench; what was measured is kept."""
+        """Go back to the bench; the measurements are kept."""
         self.dismiss(None)
 
     def on_key(self, event: events.Key) -> None:
-        """Why a key that drives does nothing here."""
+        """Say why a key that drives outputs does nothing here."""
         if event.key not in self.active_bindings and (why := why_not(self.model, event.key)):
             self.app.notify(why, timeout=5, markup=False)
 
@@ -232,7 +232,7 @@ class TimingScreen(Screen[str | None]):
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
         plot = self.query_one(DelayPlot)
         plot.one = chosen
-        # Of the rows beyond what a small screen needs two thirds go to the plots, the rest to the table.
+        # Two thirds of the rows beyond those of a small screen go to the plots, the rest to the table.
         plot.styles.height = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
         plot.repaint()
         self.query_one("#told", Static).update("\n".join(self._explained(chosen)))

@@ -1,4 +1,4 @@
-"""What was touched last, its name and its state in letters five rows high: to be read from two metres."""
+"""The part touched last, with name and state in letters five rows high that can be read from two metres."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from benchcon.view.palette import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.steady import SteadyPace
 
 AIRY = 24
-"""Rows of a screen from which on a row of air stands above the large letters; messages are shown there."""
+"""Rows of a screen from which there is a free row above the large letters, where messages are shown."""
 
 
 class Big(NamedTuple):
-    """What stands there in large letters."""
+    """What to show in large letters."""
 
     name: str
     state: str
     known: bool = True
     warn: bool = False
-    """It is not a state of a control, but something that holds for everything."""
+    """It is a warning about the whole bench, not the state of a part."""
 
 
 class Touched(Drawn):
-    """Shows one `Big`; name and state on one line, or each on its own where the widget is high enough."""
+    """Shows one `Big`, with name and state on one line, or on two if the widget is high enough."""
 
     DEFAULT_CSS = """
     Touched { height: 5; }
@@ -45,7 +45,7 @@ class Touched(Drawn):
         self._waits = False
 
     def show(self, big: Big | None) -> None:
-        """Show this, if it is new; no more than three times in any second, the latest then."""
+        """Show `big` if it is new, but change at most three times in any second, to the latest."""
         self._wanted = big
         if not self._waits:
             self._change()
@@ -79,7 +79,7 @@ class Touched(Drawn):
         colour = WARN if warn else BRASS if known else UNKNOWN
         state_ink = ink(colour if self.colour else IVORY, GROUND, bold=True)
         name_ink = ink(IVORY, GROUND)
-        if canvas.height < glyphs.ROWS:  # small letters are wanted, or there is no room for large ones
+        if canvas.height < glyphs.ROWS:  # the user wants small letters, or there is no room for large ones
             name = fitted(name, max(room - cell_len(state) - 2, 0))
             canvas.write(margin, canvas.height // 2, name, ink(IVORY, GROUND, bold=True))
             canvas.write(margin + cell_len(name) + 2, canvas.height // 2, fitted(state, room), state_ink)

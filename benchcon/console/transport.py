@@ -1,4 +1,4 @@
-"""The bar under a recording that is played back: where it stands, how fast it goes, and the keys that move it."""
+"""The bar of a replay: its position and speed, and the keys that move it."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ ABOUT_TIME = (
     "Times count from the beginning of the recording: seconds, minutes:seconds or hours:minutes:seconds, with a "
     "fraction if need be. Words are looked for in the marks and triggers; the first that holds them is gone to."
 )
-"""What help says while a time to go to is asked for."""
+"""Help text while a time to go to is asked for."""
 
 
 class Transport(Drawn):
-    """One row: play or pause, time, a bar with the marks on it, speed. Its keys work on every view."""
+    """One row: play or pause, time, a bar with marks, speed. Its keys work on every view."""
 
     GROUND = RAISED
     DEFAULT_CSS = """
@@ -53,8 +53,8 @@ class Transport(Drawn):
         canvas.write(1, 0, "▶ playing" if session.playing else "‖ paused ", ink(BRASS, RAISED, bold=True))
         at = clock_text(session.now_us(), 3)
         canvas.write(11, 0, at, ink(IVORY, RAISED, bold=True))
-        # The stamp, which events, marks and 'go to' have too, counts from when the bench began, and a recording may be
-        # a short piece of a long day: how far into it this is, and how long it is, are counted from its beginning.
+        # Stamps, which events, marks and 'go to' use as well, count from the start of the bench, and a capture may be a
+        # short piece of a long day. So position and length are also shown from the beginning of the capture.
         gone_us, whole_us = session.now_us() - session.first_us, session.last_us - session.first_us
         right = f"{clock_text(gone_us, 1)} of {clock_text(whole_us, 1)}  × {session.speed:g}"
         canvas.write(width - 1 - len(right), 0, right, ink(ENGRAVED, RAISED))
@@ -76,12 +76,12 @@ class Transport(Drawn):
         return left + round(share * (end - left - 1))
 
     def jump(self, at_us: int) -> None:
-        """Go to a time; what was seen before is forgotten."""
+        """Go to a time, and forget what was seen before."""
         self.session.jump(at_us)
         self.model.start_again()
 
     def step(self, by: int) -> None:
-        """On to the next change (`by` > 0), or back to the one before."""
+        """Go to the next change (`by` > 0), or to the previous one."""
         self.session.playing = False
         if by > 0:
             if not self.session.step():
@@ -96,7 +96,7 @@ class Transport(Drawn):
         self.app.notify(why, timeout=3)
 
     def mark_near(self, by: int) -> None:
-        """To the next mark (`by` > 0), or the one before."""
+        """Go to the next mark (`by` > 0), or to the previous one."""
         now = self.session.now_us()
         marks = sorted(at_us for at_us, _ in self._marks)
         if by > 0:
@@ -109,7 +109,7 @@ class Transport(Drawn):
             self.jump(to)
 
     def faster(self, by: int) -> None:
-        """The next speed up or down."""
+        """Go to the next speed up or down."""
         nearest = min(range(len(SPEEDS)), key=lambda index: abs(SPEEDS[index] - self.session.speed))
         self.session.speed = SPEEDS[max(0, min(len(SPEEDS) - 1, nearest + by))]
 
@@ -138,7 +138,7 @@ class Transport(Drawn):
         )
 
     def on_click(self, event: events.Click) -> None:
-        """A click on the bar goes there; on the left it plays or pauses."""
+        """Go to the time that was clicked on the bar; a click at the left plays or pauses."""
         left, end = self._bar
         event.stop()
         if left <= event.x < end:
