@@ -1,8 +1,7 @@
-"""The protocol document's rules, played against any board.
+"""The rules of the protocol document, run against any board.
 
-Each rule has the name it bears in `protocols/line-protocol.md`. The rules speak through
-`benchcon.conform.wireside`, which sends exactly the bytes it is told to, broken ones included:
-the host side of the link is too well-behaved for this.
+Each rule has the name that it has in `protocols/line-protocol.md`. The rules use `benchcon.conform.wireside`, which
+sends exactly the bytes that it is given, broken ones included; the host side of the link would not send those.
 """
 
 from benchcon.conform.play import Report, RuleResult, chosen, play

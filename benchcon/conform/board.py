@@ -1,4 +1,4 @@
-"""What a rule knows of the board it is played against, and how it says that something is wrong."""
+"""What a rule knows about the board under test, and how it reports that something is wrong."""
 
 from __future__ import annotations
 
@@ -17,23 +17,23 @@ WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
 
 
 LEFT_OUT = ("01", "08")
-"""Codes with which a board refuses a word that it leaves out: not knowing it is as good as saying so."""
+"""Codes with which a board may refuse a word that it leaves out: unknown word, or left out of this firmware."""
 _WITH_OUTPUTS = ("set", "dark", "light", "deadman")
 _MAY_LACK = ("alive", "raw", "ident", "name", "wink", "read", *_WITH_OUTPUTS)
 DEADMAN = "07D0"
-"""Set while outputs are lit, so that a conformance test that is killed leaves nothing lit for long: two seconds."""
+"""Dead-man time of two seconds, set while outputs are lit, so that a test that is killed leaves nothing lit."""
 
 
 class RuleBroken(Exception):
-    """The board broke the rule being played; the text says how."""
+    """The board broke the rule that is being run; the text says how."""
 
 
 class NotRun(Exception):
-    """The rule cannot be played on this board; the text says why."""
+    """The rule cannot be run on this board; the text says why."""
 
 
 class Malformed(NotRun):
-    """What the rule waited for came as a line that is none: that is the business of ``grammar (all)``."""
+    """What the rule waited for came as a malformed line, which the rule ``grammar (all)`` reports."""
 
 
 class DescribedChannel(NamedTuple):
@@ -47,7 +47,7 @@ class DescribedChannel(NamedTuple):
 
     @property
     def width(self) -> int:
-        """Hex digits of this channel's value, 0 if its kind is not known."""
+        """How many hex digits a value of this channel has; 0 if its kind is not known."""
         if self.kind == "display":
             return 2 * int(self.detail.get("digits", "0"), 16)
         return WIDTHS.get(self.kind, 0)
@@ -59,17 +59,17 @@ class DescribedChannel(NamedTuple):
 
     @property
     def off(self) -> str:
-        """The value that is off, as on the wire."""
+        """The value for off, as on the wire."""
         return "0" * self.width
 
     @property
     def on(self) -> str:
-        """A value that is plainly on; of a display only one segment for each digit, which is kinder to the supply."""
+        """A value that is clearly on, as on the wire; only one segment per digit, to draw little current."""
         return "3E8" if self.kind == "lamp" else "01" * (self.width // 2)
 
 
 class Subject:
-    """The board under test: its line and what it said of itself in `hello` and its items."""
+    """The board under test: its line, and what it said about itself in `hello` and its items."""
 
     def __init__(self, line: WireSide) -> None:
         self.line = line
@@ -78,7 +78,7 @@ class Subject:
         self.boot = 0
         self.ident = ""
         self.item_ident: str | None = None
-        """The ident in the item `board`; None without such an item."""
+        """The ident in the item `board`; None if there is no such item."""
         self.channels: list[DescribedChannel] = []
         self.others: set[str] = set()
         """Ids of channels whose kind is not known here."""
@@ -95,13 +95,13 @@ class Subject:
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
     def lamp(self) -> DescribedChannel:
-        """Return the first lamp, else the first display; raise `NotRun` without outputs."""
+        """Return the first lamp, or else the first display. Raises `NotRun` if there are no outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
         raise NotRun("the board has no outputs")
 
     def ask(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
-        """Ask and insist on an answer."""
+        """Send a request, and return the answer. Raises `RuleBroken` if none comes within a second."""
         since = len(self.line.odd)
         answer = self.line.ask(*words, tag=tag)
         if answer is None:
@@ -110,35 +110,35 @@ class Subject:
         return answer
 
     def malformed(self, first: bytes, since: int) -> None:
-        """Raise `Malformed` if what was waited for came as a line that is none."""
+        """Raise `Malformed` if a malformed line that begins with `first` came after index `since` of the odd lines."""
         for raw in self.line.odd[since:]:
             if raw[:1] == first:
                 raise Malformed(f"{explain_line(raw)}; see 'grammar (all)'")
 
     def left_out(self, answer: ReceivedAnswer, *words: str) -> bool:
-        """Return whether `answer` says that the board leaves out the word, or this use of it, and may do so."""
+        """Return whether `answer` says that the board leaves this word out, and it is one that it may leave out."""
         optional = words[0] in _MAY_LACK and words != ("read", "all")
         return optional and answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]
 
     def done(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
-        """Ask, and insist that it is done, not refused."""
+        """Send a request, and return the answer. Raises `RuleBroken` if it is refused, `NotRun` if it is left out."""
         answer = self.ask(*words, tag=tag)
         if answer.words[0] == "no":
             if self.left_out(answer, *words):
-                # That a word is left out which is needed is said once, by the rule **needed**.
+                # The rule **needed** reports words that must not be left out.
                 raise NotRun(f"'{words[0]}' is missing from this firmware")
             raise RuleBroken(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
         if answer.words[0] != words[0]:
-            raise RuleBroken(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")
+            raise RuleBroken(f"'{' '.join(words)}' was answered with another word: '{shown(answer.raw)}'")
         return answer
 
     def stamp(self, *words: str) -> int:
-        """Ask for something that is answered with the board's clock, and return that."""
+        """Send a request that is answered with the board's clock, and return that, in µs modulo 2^32."""
         answer = self.done(*words)
         return self._clock(answer, 1)
 
     def ping(self) -> tuple[int, int]:
-        """Return the two stamps of a ping: line end received, first byte of the answer out; µs modulo 2^32."""
+        """Return the two stamps of a ping, line end received and first byte of the answer sent, in µs modulo 2^32."""
         answer = self.done("ping", "0" * 8, "0" * 8)
         return self._clock(answer, 1), self._clock(answer, 2)
 
@@ -146,11 +146,14 @@ class Subject:
     def _clock(answer: ReceivedAnswer, place: int) -> int:
         word = answer.words[place] if len(answer.words) > place else ""
         if not re.fullmatch("[0-9A-F]{8}", word):
-            raise RuleBroken(f"'{shown(answer.raw)}': the board's clock, eight hex digits, belongs there")
+            raise RuleBroken(f"'{shown(answer.raw)}': the board's clock, eight hex digits, was expected")
         return int(word, 16)
 
     def refused(self, code: str, *words: str) -> None:
-        """Ask, and insist on a refusal with this code; a word that the board may leave out may be refused as that."""
+        """Send a request, and raise `RuleBroken` unless it is refused with this code.
+
+        A word that the board may leave out may also be refused as left out.
+        """
         answer = self.ask(*words)
         if answer.words[:2] != ("no", code) and not self.left_out(answer, *words):
             raise RuleBroken(
@@ -158,7 +161,10 @@ class Subject:
             )
 
     def values(self, *ids: str) -> dict[str, str]:
-        """Read these channels (none: all, page by page) as hex words; by `read all` where nothing else is there."""
+        """Return channel id → value as a hex word, for these channels or, if none is named, for all.
+
+        Uses `read all`, page by page, if the board has nothing else.
+        """
         if ids and self._named_read:
             answer = self.ask("read", *ids)
             if not self.left_out(answer, "read", *ids):
@@ -193,15 +199,14 @@ class Subject:
         for word in answer.words[4:]:
             channel_id, _, value = word.partition("=")
             if channel_id in found:
-                raise RuleBroken(f"'{channel_id}' is given twice in the pages of one reading")
+                raise RuleBroken(f"'{channel_id}' comes twice in the pages of one 'read all'")
             found[channel_id] = value
         return found
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, a dead-man of two seconds, ten heartbeats a
-        second.
+        """Bring the board to the state in which every rule begins: not dark, outputs off, a dead-man of two seconds.
 
-        The quick heartbeats only save time; a board that refuses them is heard each second.
+        Heartbeats are set to ten a second to save time; a board that refuses that sends one a second.
         """
         self.line.pump(0.02)
         self.line.answers.clear()
@@ -213,7 +218,7 @@ class Subject:
             self.line.ask("set", f"{channel.id}={channel.off}")
 
     def leave(self, *, whole: bool) -> None:
-        """Leave the board for good: as after a reset if the rules were all run, else dark."""
+        """Leave the board at the end: as after a reset if all rules were run (`whole`), else dark."""
         if not whole:
             # A line end first, so that half a line does not swallow it.
             self.line.send(b"\n" + request(self.line.next_tag(), ("dark",)) + b"\n")
@@ -223,7 +228,10 @@ class Subject:
         self.line.ask("alive", "03E8")
 
     def alive(self, seconds: float = 12.0, *, fed: bool = False) -> ReceivedNotification:
-        """Wait for the next heartbeat; with `fed` the dead-man is fed meanwhile."""
+        """Wait for the next heartbeat, and return it; with `fed`, feed the dead-man meanwhile.
+
+        Raises `RuleBroken` if none comes in time or it is malformed.
+        """
         odd, since = len(self.line.odd), len(self.line.notifications)
         end = time.monotonic() + seconds
         notification = None
@@ -239,10 +247,10 @@ class Subject:
         return notification
 
     def flags(self, *, fed: bool = False) -> int:
-        """Wait for the next heartbeat and return its flags."""
+        """Wait for the next heartbeat as `alive` does, and return its flags."""
         return int(self.alive(fed=fed).words[7], 16)
 
 
 def shown(raw: bytes) -> str:
-    """Return a line as text for a report."""
+    """Return a line as printable text."""
     return printable(raw)

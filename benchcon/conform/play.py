@@ -1,4 +1,4 @@
-"""Playing the rules in order, and what came of it."""
+"""Running the rules in order, and the results."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from benchcon.rig.hand import Hand
 from benchcon.text import printable
 
 FIRST = (rules_line.hello, rules_line.items)
-"""Without these nothing else can be run."""
+"""The rules without which no other can be run."""
 
 RULES: tuple[Callable[..., None], ...] = (
     *FIRST,
@@ -71,11 +71,11 @@ RULES: tuple[Callable[..., None], ...] = (
     rules_line.notifications,
     rules_line.odd_lines,
 )
-"""In the order they are run; the first two find out what the others need."""
+"""All rules in the order in which they are run; the first two find out what the others need."""
 
 
 class RuleResult(NamedTuple):
-    """What came of one rule: `outcome` is ``passed``, ``failed`` or ``not run``."""
+    """The result of one rule: `outcome` is ``passed``, ``failed`` or ``not run``; `text` says why."""
 
     rule: str
     outcome: str
@@ -84,7 +84,7 @@ class RuleResult(NamedTuple):
 
 
 class Report(NamedTuple):
-    """What came of all rules on one port."""
+    """The results of all rules on one port."""
 
     port: str
     ident: str
@@ -107,7 +107,7 @@ class Report(NamedTuple):
         }
 
     def as_junit(self) -> bytes:
-        """Return the report as JUnit XML, one test case a rule."""
+        """Return the report as JUnit XML, one test case per rule."""
         cases = [
             Case(
                 "benchcon.conform",
@@ -123,7 +123,7 @@ class Report(NamedTuple):
 
 
 def rule_name(rule: Callable[..., None]) -> str:
-    """Return a rule's name in the document, and what is looked at: ``check``, ``dark (in a full window)``."""
+    """Return a rule's name in the document, with its case if it has several: ``dark (in a full window)``."""
     found = re.match(r"\*\*([a-z-]+)\*\*(?: \(([^)]*)\))?", inspect.getdoc(rule) or "")
     if found is None:
         raise Trouble(f"the rule {rule.__name__} does not say its name")
@@ -131,30 +131,28 @@ def rule_name(rule: Callable[..., None]) -> str:
 
 
 def chosen(names: Collection[str]) -> list[str]:
-    """Return the names of all rules that `names` ask for: one by its whole name, ``grammar (spaces)``, or a family.
+    """Return the names of all rules that `names` select: a whole name, ``grammar (spaces)``, or a family.
 
-    ``grammar`` is every ``grammar (…)``, and ``dark`` is ``dark`` and ``dark (in a full window)``. Raises `Trouble` for
-    a name that is none.
+    ``grammar`` selects every ``grammar (…)``, and ``dark`` both ``dark`` and ``dark (in a full window)``. Raises
+    `Trouble` for an unknown name.
     """
     there = list(dict.fromkeys(map(rule_name, RULES)))
     families = {name: name.partition(" (")[0] for name in there}
     unknown = set(names) - {*there, *families.values()}
     if unknown:
         known = ", ".join(dict.fromkeys([*families.values(), *there]))
-        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {known}")
+        raise Trouble(f"unknown rule '{printable(min(unknown))}'; known: {known}")
     return [name for name in there if name in names or families[name] in names]
 
 
 def play(
     line: WireSide, *, hand: Hand | None = None, patience_s: float = 0.0, only: Collection[str] = ()
 ) -> Iterator[RuleResult]:
-    """Play every rule and give each result as it comes.
+    """Run every rule, and yield each result as it comes.
 
-    `patience_s` is how long the rule about the clock's wrap may wait for it. If the board does not even answer `hello`
-    or describe itself, nothing else is played. `only` names the rules to play besides those two (empty: all); see
-    `chosen`.
-
-    Raises `Trouble` if the port is lost.
+    `patience_s` is how long the rule about the clock's wrap may wait for that. If the board does not even answer
+    `hello` or describe itself, nothing else is run. `only` names the rules to run besides those two (empty: all), as
+    `chosen` returns them. Raises `Trouble` if the port is lost.
     """
     chosen(only)
     board = Subject(line)
@@ -165,7 +163,7 @@ def play(
     whole = False
     try:
         for number, rule in enumerate(RULES):
-            # What the board sent wrong is always said: else a rule not run for it would look harmless.
+            # Malformed lines are always reported; otherwise a rule that was not run because of one would look harmless.
             if only and number > 1 and rule_name(rule) not in only and not (rule is rules_line.odd_lines and line.odd):
                 continue
             began = time.monotonic()
@@ -186,13 +184,13 @@ def play(
 
 
 def _outcome(board: Subject, rule: Callable[..., None], hand: Hand | None, patience_s: float) -> tuple[str, str]:
-    """Run one rule and return what came of it, and the text."""
+    """Run one rule, and return outcome and text."""
     names = inspect.signature(rule).parameters
     extra: dict[str, Any] = {"hand": hand} if "hand" in names else {}
     if "patience_s" in names:
         extra["patience_s"] = patience_s
     if "hand" in names and hand is None:
-        return "not run", "needs a hand on the board: --hand HAND, for simulated and emulated boards"
+        return "not run", "needs a hand on the board: --hand HAND, which simulated and emulated boards have"
     try:
         rule(board, **extra)
     except RuleBroken as failed:
@@ -202,8 +200,8 @@ def _outcome(board: Subject, rule: Callable[..., None], hand: Hand | None, patie
     except NotRun as why:
         return "not run", str(why)
     except IndexError:
-        return "failed", "an answer had fewer words than the document gives"
+        return "failed", "an answer had fewer words than the document requires"
     except (ValueError, LookupError) as error:
-        # A word of the wrong form where a rule counted on a number: the board's fault, not the rule's.
-        return "failed", f"an answer was not of the form the document gives ({printable(str(error))})"
+        # A word of the wrong form where the rule relied on a number: the board's fault, not the rule's.
+        return "failed", f"an answer was not of the form in the document ({printable(str(error))})"
     return "passed", ""

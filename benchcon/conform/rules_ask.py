@@ -24,7 +24,7 @@ def needed(board: Subject) -> None:
 
 
 def tags(board: Subject) -> None:
-    """**tags**: one answer a request, with its tag and its word."""
+    """**tags**: one answer to each request, with its tag and its word."""
     asked = [(0x01, ("hello",)), (0xFF, ("item", "00")), (0x80, ("ping", "0" * 8, "0" * 8)), (0x0A, ("zzz",))]
     for tag, words in asked:
         answer = board.ask(*words, tag=tag)
@@ -32,7 +32,7 @@ def tags(board: Subject) -> None:
             raise RuleBroken(f"the answer to '{words[0]}' does not repeat the request's word: '{shown(answer.raw)}'")
     board.line.pump(0.1)
     if board.line.answers:
-        raise RuleBroken(f"an answer came that nobody had asked for: '{shown(board.line.answers[0].raw)}'")
+        raise RuleBroken(f"an answer came without a request: '{shown(board.line.answers[0].raw)}'")
 
 
 def tag_zero(board: Subject) -> None:
@@ -128,7 +128,7 @@ def read(board: Subject) -> None:
 
 
 def set_outputs(board: Subject) -> None:
-    """**set**: outputs take what they are told, all or none; the clock of the answer lies between two pings."""
+    """**set**: outputs take the values set, all or none; the clock in the answer is between two pings."""
     lamp = board.lamp()
     for channel in board.outputs:
         on = "1F4" if channel.kind == "lamp" else channel.on
@@ -145,7 +145,7 @@ def set_outputs(board: Subject) -> None:
     if answer.words[0] != "no":
         raise RuleBroken("a set with a channel that does not exist was not refused")
     if board.values(lamp.id) != {lamp.id: lamp.off}:
-        raise RuleBroken("a set of which one part is refused must do nothing; the other part was done")
+        raise RuleBroken("a set with one part that is refused must do nothing; its other part was done")
     if len(board.outputs) > 1:
         two = board.outputs[:2]
         board.done("set", *(f"{channel.id}={channel.on}" for channel in two))
@@ -176,7 +176,7 @@ def refusals(board: Subject) -> None:
 
 
 def raw(board: Subject) -> None:
-    """**raw**: can be switched on and off where the description says so, and is refused elsewhere."""
+    """**raw**: can be switched on and off if the description says so, and is otherwise refused."""
     able = [channel for channel in board.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
     if not able:
         raise NotRun("no channel of this board can do raw")

@@ -1,4 +1,4 @@
-"""Section 10: dark and the dead-man. These are the rules that keep panels and people safe."""
+"""Section 10: dark and the dead-man, the rules that keep panels and people safe."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from benchcon.conform.board import NotRun, RuleBroken, Subject, shown
 from benchcon.wire.codec import request
 
 DARK_MS = 15.0
-"""Ten, and as much again as a USB bridge may put between two lines written together (5 ms)."""
+"""Ten, and 5 ms that a USB bridge may put between two lines which were written together."""
 
 
 def light_all(board: Subject) -> None:
-    """Light some outputs: a few are enough to show a rule, and kinder to the supply than all."""
+    """Light some outputs; a few are enough for a rule, and draw less current than all."""
     for channel in board.outputs[:4]:
         board.done("set", f"{channel.id}={channel.on}")
 
 
 def insist_off(board: Subject, when: str) -> None:
-    """Read all outputs, and insist that they are off."""
+    """Read all outputs, and raise `RuleBroken` if one is not off."""
     values = board.values()
     for channel in board.outputs:
         if (value := values.get(channel.id, channel.off)) != channel.off:
@@ -33,7 +33,7 @@ def dark(board: Subject) -> None:
     stamp = board.stamp("dark")
     if (stamp - before) % 2**32 > 2**31:
         raise RuleBroken("the clock in the answer to 'dark' is before the ping that went ahead of it")
-    board.line.pump(0.2)  # how soon is the next rule's business
+    board.line.pump(0.2)  # how soon they are off is tested by the next rule
     insist_off(board, "in dark")
     board.refused("06", "set", f"{lamp.id}={lamp.on}")
     if not board.flags(fed=True) & 1:
@@ -51,7 +51,7 @@ def dark_at_once(board: Subject) -> None:
     late_ms: list[float] = []
     for _ in range(3):
         light_all(board)
-        # In one write, so that no more than the line's own time lies between them, however busy this computer is.
+        # In one write, so that only the line's own time lies between them, however busy this computer is.
         ping_tag, dark_tag, read_tag = board.line.next_tag(), board.line.next_tag(), board.line.next_tag()
         ping = request(ping_tag, ("ping", "0" * 8, "0" * 8)) + b"\n"
         ask = request(dark_tag, ("dark",)) + b"\n"
@@ -70,7 +70,7 @@ def dark_at_once(board: Subject) -> None:
         done = int(answer.words[1], 16)
         asked = int(pong.words[1], 16) if pong is not None else done
         worst_us = (done - asked) % 2**32
-        # Still lit when read later than that: then the answer came before the deed.
+        # If they still read lit afterwards, the answer came before they were off.
         reading = board.line.answer(read_tag) if looks else None
         if reading is None or reading.words[0] != "read":
             reading = board.done("read", "all")
@@ -95,7 +95,7 @@ def dark_at_once(board: Subject) -> None:
 
 
 def dark_full_window(board: Subject) -> None:
-    """**dark** (in a full window): the buffer full but for 16 bytes, or half a line lost: it is done all the same."""
+    """**dark** (in a full window): works with only 16 bytes left in the buffer, and after half a line."""
     light_all(board)
     burst, tags, room = b"", [], board.buffer - 16
     while True:
@@ -120,7 +120,7 @@ def dark_full_window(board: Subject) -> None:
 
 
 def deadman(board: Subject) -> None:
-    """**deadman**: fed by valid machine requests only; without them dark after its time, latched, and told."""
+    """**deadman**: only valid machine requests feed it; without them, dark after its time, latched and reported."""
     lamp = board.lamp()
     light_all(board)
     board.done("deadman", "012C")
@@ -134,10 +134,10 @@ def deadman(board: Subject) -> None:
             longest_us = max(longest_us, (fed - before) % 2**32)
         if not any(notification.words[:2] == ("dark", "deadman") for notification in board.line.notifications[since:]):
             break
-        # By the board's own clock, so that a computer that is busy is not held against it.
+        # By the board's own clock, so that a busy computer does not count against the board.
         if longest_us < 250_000:
             raise RuleBroken(
-                f"the board went dark by its dead-man of 300 ms although it was fed each {longest_us / 1000:.0f} ms"
+                f"the board went dark by its dead-man of 300 ms although it was fed every {longest_us / 1000:.0f} ms"
             )
         board.line.ask("light")
         light_all(board)
@@ -149,7 +149,7 @@ def deadman(board: Subject) -> None:
     light_all(board)
     since = len(board.line.notifications)
     fed, _ = board.ping()
-    # What must not feed it: a bad check, a line by hand, an empty line.
+    # A bad check, a line by hand and an empty line must not feed it.
     end = time.monotonic() + 2.0
     while time.monotonic() < end:
         board.line.send(b">07 hello #0000\n@@ hello\n\n")
@@ -182,7 +182,7 @@ def deadman_off(board: Subject) -> None:
 
 
 def wink(board: Subject) -> None:
-    """**wink**: answered at once; afterwards the outputs stand as before."""
+    """**wink**: answered at once; afterwards the outputs are as before."""
     board.lamp()
     light_all(board)
     before = board.values()

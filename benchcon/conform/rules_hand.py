@@ -1,5 +1,8 @@
-"""Rules that need a hand on the board: a reset, inputs that move, eyes on the lamps. Simulated and emulated boards have
-one. Each is run with a hand only; a hand that cannot do what a rule needs leaves that rule out."""
+"""Rules that need a hand on the board, to reset it, to move inputs and to look at lamps.
+
+Simulated and emulated boards have one. Without a hand, or with one that cannot do what a rule needs, that rule is not
+run.
+"""
 
 from __future__ import annotations
 
@@ -19,11 +22,11 @@ from benchcon.text import printable
 T = TypeVar("T")
 
 NOTIFICATION_TIME_MS = 8.0
-"""Five, and three for the host to read what has come; the median of several, so that a busy host is not a fault."""
+"""Five, and three for the host to read; the median of several counts, so that a busy host is not a fault."""
 
 
 def _by(act: Callable[[], T]) -> T:
-    """Have the hand do something; `NotRun` if this hand cannot."""
+    """Return what `act`, which uses the hand, returns. Raises `NotRun` if the hand cannot do it."""
     try:
         return act()
     except Trouble as why:
@@ -35,7 +38,7 @@ def _debounce_s(channel: DescribedChannel) -> float:
 
 
 def _reports(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
-    """What `is` has reported of a channel since then."""
+    """Return (value, notification) of every report of a channel by `is` from index `since` on."""
     return [
         (word.partition("=")[2], notification)
         for notification in board.line.notifications[since:]
@@ -53,7 +56,7 @@ def _contacts(board: Subject) -> list[DescribedChannel]:
 
 
 def changes(board: Subject, hand: Hand) -> None:
-    """**numbers** (changes): each contact pressed and released is reported by `is`, once each, and reads the same."""
+    """**numbers** (changes): each press and each release of a contact is reported by `is` once, and reads the same."""
     for channel in _contacts(board):
         before = board.value(channel.id)
         since = len(board.line.notifications)
@@ -61,7 +64,7 @@ def changes(board: Subject, hand: Hand) -> None:
             _by(lambda act=act, channel=channel: act(channel.id))  # type: ignore[misc]
             board.line.pump(0.15 + _debounce_s(channel))
             if before == "0" and (value := board.value(channel.id)) != wanted:
-                raise RuleBroken(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
+                raise RuleBroken(f"'{channel.id}' was moved by the hand and reads {value}; {wanted} was expected")
         told = [value for value, _ in _reports(board, channel.id, since)]
         if before == "0" and told != ["1", "0"]:
             raise RuleBroken(f"'{channel.id}' pressed and released was reported as {told}, not as 1 and 0")
@@ -72,7 +75,7 @@ def notification_time(board: Subject, hand: Hand) -> None:
     contact = next((channel for channel in _contacts(board) if board.value(channel.id) == "0"), None)
     if contact is None:
         raise NotRun("no contact is open")
-    # The fastest answer shows what the way up costs at least; what a notification takes longer, it waited.
+    # The fastest answer shows the least time to the host; any longer time of a notification was spent waiting.
     fastest = min(_way_up(board) for _ in range(20))
     waited_ms: list[float] = []
     for _ in range(5):
@@ -93,13 +96,13 @@ def notification_time(board: Subject, hand: Hand) -> None:
 
 
 def _way_up(board: Subject) -> int:
-    """Ping once; the host's clock at the answer less the board's when it went out, µs modulo 2^32."""
+    """Ping once; return the host's clock at the answer less the board's when it was sent, in µs modulo 2^32."""
     answer = board.done("ping", "0" * 8, "0" * 8)
     return (int(answer.at * 1e6) - int(answer.words[2], 16)) % 2**32
 
 
 def _lit(hand: Hand) -> list[str]:
-    """The lamps and displays that really shine."""
+    """Return the lamps and displays that are really lit."""
     shining = [id_ for id_, level in _by(hand.lit).items() if level]
     return shining + [id_ for id_, segments in _by(hand.shown_all).items() if any(segments)]
 
@@ -115,13 +118,13 @@ def undimmed(board: Subject, hand: Hand) -> None:
             board.line.pump(0.05)
             if (lamp.id in _lit(hand)) != wanted:
                 if level == "3E8":
-                    raise NotRun(f"'{lamp.id}' does not shine at 3E8 either: look at its supply")
+                    raise NotRun(f"'{lamp.id}' is not lit at 3E8 either: check its supply")
                 is_lit = "lit" if not wanted else "off"
                 raise RuleBroken(f"'{lamp.id}', which cannot be dimmed, is {is_lit} at {level}; it is lit from 1F4 on")
 
 
 def dark_lit(board: Subject, hand: Hand) -> None:
-    """**dark** (seen): in dark nothing shines, whatever the board says of it."""
+    """**dark** (seen): in dark nothing is lit, whatever the board says."""
     board.lamp()
     light_all(board)
     board.line.pump(0.05)
@@ -130,9 +133,9 @@ def dark_lit(board: Subject, hand: Hand) -> None:
     board.line.pump(0.05)
     shining = [id_ for id_ in _lit(hand) if id_ in {channel.id for channel in board.outputs}]
     if shining:
-        raise RuleBroken(f"in dark '{printable(shining[0])}' shines")
+        raise RuleBroken(f"in dark '{printable(shining[0])}' is lit")
     if not before:
-        raise NotRun("nothing shone before dark either: look at the supply")
+        raise NotRun("nothing was lit before dark either: check the supply")
 
 
 def local_dark(board: Subject, hand: Hand) -> None:
@@ -165,7 +168,7 @@ def local_dark(board: Subject, hand: Hand) -> None:
 
 
 def _reset(board: Subject, hand: Hand) -> tuple[ReceivedNotification, int]:
-    """Reset the board and wait for its boot line; return that and how many notifications there were before it."""
+    """Reset the board and wait for its boot line; return that, and its index among the notifications."""
     odd, since = len(board.line.odd), len(board.line.notifications)
     _by(hand.reset)
     notification = board.line.await_notification("boot", 8.0, since)
@@ -197,7 +200,7 @@ def boot(board: Subject, hand: Hand) -> None:
 
 
 def reset_outputs(board: Subject, hand: Hand) -> None:
-    """**after-reset** (outputs): all outputs are off, though they were lit and nothing was dark."""
+    """**after-reset** (outputs): all outputs are off, though they were lit before."""
     board.lamp()
     light_all(board)
     _reset(board, hand)
@@ -207,11 +210,11 @@ def reset_outputs(board: Subject, hand: Hand) -> None:
     except NotRun:
         return
     if shining:
-        raise RuleBroken(f"after a reset '{printable(shining[0])}' shines")
+        raise RuleBroken(f"after a reset '{printable(shining[0])}' is lit")
 
 
 def reset_dark(board: Subject, hand: Hand) -> None:
-    """**after-reset** (dark): a board that was dark is so no more."""
+    """**after-reset** (dark): a board that was dark no longer is."""
     lamp = board.lamp()
     board.done("dark")
     _reset(board, hand)
@@ -235,7 +238,7 @@ def reset_deadman(board: Subject, hand: Hand) -> None:
 
 
 def reset_heartbeat(board: Subject, hand: Hand) -> None:
-    """**after-reset** (heartbeat): its period is a second, whatever was set."""
+    """**after-reset** (heartbeat): its period is one second, whatever was set."""
     board.done("alive", "00C8")
     _reset(board, hand)
     spacing_ms = heartbeat_spacing_ms(board)

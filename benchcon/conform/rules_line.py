@@ -1,4 +1,4 @@
-"""Sections 1, 2 and 11: what is a line, and what is none."""
+"""Sections 1, 2 and 11: what is a line, and what is not."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchcon.wire.slips import explain_hello, explain_line, hello_slip, other_v
 
 
 def hello(board: Subject) -> None:
-    """**grammar** (hello): asked past a boot loader, `hello` says who the board is."""
+    """**grammar** (hello): `hello`, repeated past a boot loader, is answered with who the board is."""
     answer = None
     for _ in range(20):
         tag = board.line.next_tag()
@@ -25,7 +25,7 @@ def hello(board: Subject) -> None:
         board.malformed(b"<", 0)
         if other := board.line.answers:
             sent, came = shown(request(tag, ("hello",))), shown(other[-1].raw)
-            raise RuleBroken(f"'{sent}' was answered '{came}': an answer carries the tag of its request")
+            raise RuleBroken(f"'{sent}' was answered '{came}': an answer must have the tag of its request")
         raise RuleBroken("no answer to 'hello' in five seconds")
     if wrong := explain_hello(answer.words) or other_version(answer.words):
         raise RuleBroken(wrong)
@@ -47,11 +47,11 @@ def items(board: Subject) -> None:
         kind, *rest = answer.words[2:]
         if kind in WIDTHS or kind == "display":
             if not rest or "=" in rest[0]:
-                raise RuleBroken(f"item {index:02X}: '{kind}' lacks its id")
+                raise RuleBroken(f"item {index:02X}: '{kind}' has no id")
             pairs = (word.partition("=") for word in rest[1:])
             channel = DescribedChannel(index, kind, rest[0], {key: unquote(text) for key, _, text in pairs})
             if any(known.id == channel.id for known in board.channels):
-                raise RuleBroken(f"two channels are called '{channel.id}'")
+                raise RuleBroken(f"two channels have the id '{channel.id}'")
             if kind == "display" and not 1 <= int(channel.detail.get("digits", "0"), 16) <= 8:
                 raise RuleBroken(f"item {index:02X}: a display has 1 to 8 digits")
             board.channels.append(channel)
@@ -70,12 +70,12 @@ def ident(board: Subject) -> None:
     if board.item_ident != board.ident:
         raise RuleBroken(
             f"'hello' says '{printable(board.ident)}' and the item 'board' says '{printable(board.item_ident)}'; "
-            "both are the board's ident"
+            "these must be the same"
         )
 
 
 def line_ends(board: Subject) -> None:
-    """**grammar** (line ends): CR, LF and CR LF each end one line; empty lines are nothing."""
+    """**grammar** (line ends): CR, LF and CR LF each end one line; empty lines do nothing."""
     for end in (b"\r", b"\n", b"\r\n", b"\n\n\r\r\n"):
         tag = board.line.next_tag()
         board.line.send(request(tag, ("hello",)) + end)
@@ -87,13 +87,13 @@ def line_ends(board: Subject) -> None:
 
 
 def spacing(board: Subject) -> None:
-    """**grammar** (spaces): a line with two spaces together, or one at its end, is none, even if its check is right."""
+    """**grammar** (spaces): a line with two spaces together, or one at its end, is bad even if its check is right."""
     for body in (b">%02X  hello", b">%02X hello ", b"> %02X hello", b">%02X hello\t"):
         _must_not_answer(board, seal(body % board.line.next_tag()), "of wrong form")
 
 
 def check(board: Subject) -> None:
-    """**check**: a line whose check is wrong, in small letters or missing is thrown away, counted, never answered."""
+    """**check**: a line whose check is wrong, in lower case or missing is dropped and counted, never answered."""
     before = int(board.alive().words[3], 16)
     tag = board.line.next_tag()
     good = request(tag, ("hello",))
@@ -116,7 +116,7 @@ def check(board: Subject) -> None:
 
 
 def oversize(board: Subject) -> None:
-    """**oversize**: 80 bytes with the end fit; more is thrown away up to the line end and counts one bad line."""
+    """**oversize**: 80 bytes with the line end fit; a longer line is dropped, and counts as one bad line."""
     head = f">{board.line.next_tag():02X} zzz "
     longest = seal(head + "y" * (79 - len(head) - 6))
     board.line.send(longest + b"\n")
@@ -147,15 +147,15 @@ def noise(board: Subject) -> None:
 
 
 def by_hand(board: Subject) -> None:
-    """**by-hand**: `@@` and a request, ended by CR, is answered with tag 00; anything less is not."""
+    """**by-hand**: `@@` and a request, ended by CR, is answered with tag 00; any other form is not."""
     board.line.send(b"@@ hello\r")
     odd = len(board.line.odd)
     answer = board.line.answer(0)
     if answer is None:
         board.malformed(b"<", odd)
-        raise NotRun("'@@ hello' was not answered: this firmware has no lines by hand")
+        raise NotRun("'@@ hello' was not answered: this firmware does not take lines by hand")
     if answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]:
-        raise NotRun("this firmware has no lines by hand")
+        raise NotRun("this firmware does not take lines by hand")
     if answer.words[0] != "hello":
         raise RuleBroken(f"'@@ hello' was answered '{shown(answer.raw)}'")
     for line in (b"@ hello", b"hello", b"@@hello", b"@@ @@ hello", b"@> hello"):
@@ -176,7 +176,7 @@ def odd_lines(board: Subject) -> None:
     if board.line.odd:
         count = len(board.line.odd)
         raise RuleBroken(
-            f"{count} of its lines {'was' if count == 1 else 'were'} no good line, the first: "
+            f"{count} of its lines {'was' if count == 1 else 'were'} malformed, the first: "
             + explain_line(board.line.odd[0])
         )
 
@@ -193,7 +193,7 @@ def text(board: Subject) -> None:
     own = next((word[5:] for word in (answer.words if answer else ()) if word.startswith("name=")), "")
     if not own:
         raise NotRun("the board has no name in item 00")
-    # The board's own name, so that nothing wears out its memory.
+    # Its own name, so that its memory is not worn out.
     if board.done("name", own).words != ("name", own):
         raise RuleBroken(f"'name {own}' should be answered in the same words")
     board.refused("02", "name")
@@ -208,10 +208,10 @@ def _must_not_answer(board: Subject, line: bytes, why: str) -> None:
 
 
 def boot_form(board: Subject) -> None:
-    """**boot** (form): every boot line gives the boot number, a cause that is listed, and the version."""
+    """**boot** (form): every boot line has the boot number, a cause from the list, and the version."""
     lines = [notification.words for notification in board.line.notifications if notification.words[0] == "boot"]
     if not lines:
-        raise NotRun("no boot line was heard: press the board's reset while the rules are run")
+        raise NotRun("no boot line was heard: press the board's reset button while the rules are run")
     for words in lines:
         said = " ".join(words)
         if not known(said):
@@ -237,7 +237,7 @@ def inputs_only(board: Subject) -> None:
             if (channel := there.get(id_)) is None:
                 raise RuleBroken(f"'{said}': no item describes '{printable(id_)}'")
             if channel.is_output:
-                raise RuleBroken(f"'{said}': '{id_}' is an output; 'is' reports inputs only")
+                raise RuleBroken(f"'{said}': '{id_}' is an output; 'is' reports only inputs")
             if not re.fullmatch(f"[0-9A-F]{{{channel.width}}}", value):
                 raise RuleBroken(f"'{said}': '{id_}' has {channel.width} hex digits")
 
@@ -247,6 +247,4 @@ def notifications(board: Subject) -> None:
     for notification in board.line.notifications:
         said = " ".join(notification.words)
         if notification.words[0] in FORMS and notification.words[0] != "boot" and not known(said):
-            raise RuleBroken(
-                f"'{printable(said)}' does not have the form that the document gives for '{notification.words[0]}'"
-            )
+            raise RuleBroken(f"'{printable(said)}' does not have the form of '{notification.words[0]}' in the document")

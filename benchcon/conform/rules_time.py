@@ -9,7 +9,7 @@ from benchcon.conform.board import NotRun, RuleBroken, Subject
 from benchcon.wire.codec import request
 
 CLOCK_PPM = 10_000
-"""A ceramic resonator is within 5000 ppm (data sheets, from memory); as much again for the host's own doubt."""
+"""A ceramic resonator is within 5000 ppm (data sheets, from memory), and the measurement may be off by as much."""
 
 
 def _ping(board: Subject) -> tuple[float, int, int, float]:
@@ -19,25 +19,23 @@ def _ping(board: Subject) -> tuple[float, int, int, float]:
     if answer is None:
         raise RuleBroken("no answer to 'ping' within a second")
     if len(answer.words) != 3 or len(answer.words[1]) != 8 or len(answer.words[2]) != 8:
-        raise RuleBroken("an answer to ping has two stamps of eight hex digits, as long as the request")
+        raise RuleBroken("an answer to 'ping' must have two stamps of eight hex digits, and be as long as the request")
     return sent, int(answer.words[1], 16), int(answer.words[2], 16), answer.at
 
 
 def ping_stamps(board: Subject) -> None:
-    """**ping-stamps**: equal length both ways; in before out, each after the one before, inside the host's wait."""
+    """**ping-stamps**: request and answer are equally long; the stamps ascend, and lie within the host's wait."""
     last = None
     for _ in range(20):
         sent, received, out, came = _ping(board)
         if (out - received) % 2**32 > 2**31:
             raise RuleBroken(
-                "the answer's first byte was out before the request was in: the stamps are the wrong way round"
+                "the answer's first byte was sent before the request was received: the stamps are the wrong way round"
             )
         if last is not None and (received - last) % 2**32 > 2**31:
             raise RuleBroken("the clock went backwards between two pings")
         if (out - received) % 2**32 > (came - sent) * 1e6 * 1.02 + 2000:
-            raise RuleBroken(
-                "the board says it took longer over a ping than the host waited for it: stamps are not microseconds"
-            )
+            raise RuleBroken("by its stamps a ping took longer than the host waited for it: they are not microseconds")
         last = out
 
 
@@ -57,20 +55,20 @@ def clock(board: Subject) -> None:
     board.line.pump(2.0)
     sent1, received1, _, came1 = min((_ping(board) for _ in range(8)), key=lambda ping: ping[3] - ping[0])
     board_s = (received1 - received0) % 2**32 / 1e6
-    # Each stamp was taken somewhere between its sending and its answer, so the host's time is a span.
+    # Each stamp was taken at some moment between sending and answer, so the host's time is a range.
     least, most = sent1 - came0, came1 - sent0
     if not least * (1 - CLOCK_PPM / 1e6) <= board_s <= most * (1 + CLOCK_PPM / 1e6):
         raise RuleBroken(
-            f"{least:.3f} to {most:.3f} s of the host were {board_s:.3f} s of the board: the clock is not microseconds"
+            f"{least:.3f} to {most:.3f} s by the host were {board_s:.3f} s by the board: its clock is not microseconds"
         )
 
 
 def wrap(board: Subject, patience_s: float) -> None:
-    """**clock** (wrap): modulo 2^32, and the wraps in `alive` count it. Needs a board that is near its wrap."""
+    """**clock** (wrap): modulo 2^32, and the wraps are counted in `alive`. Needs a board that is near its wrap."""
     _, received, _, _ = _ping(board)
     left_s = (2**32 - received) / 1e6
     if left_s > patience_s:
-        raise NotRun(f"the clock wraps in {left_s / 60:.0f} minutes; --patience {left_s / 60 + 1:.0f} waits for it")
+        raise NotRun(f"the clock wraps in {left_s / 60:.0f} minutes; to wait for it, --patience {left_s / 60 + 1:.0f}")
     before = board.alive()
     board.line.pump(max(0.0, left_s - 0.5))
     deadline = time.monotonic() + 10
@@ -80,26 +78,26 @@ def wrap(board: Subject, patience_s: float) -> None:
             if (int(after.words[2], 16) - int(before.words[2], 16)) % 0x10000 != 1:
                 raise RuleBroken("the clock wrapped, and the wraps in 'alive' did not go up by one")
             if after.words[1] != before.words[1]:
-                raise RuleBroken("the clock started again, with another boot number: that was a reset, not a wrap")
+                raise RuleBroken("the clock began again with another boot number: that was a reset, not a wrap")
             return
     raise RuleBroken("the clock should have wrapped by now")
 
 
 def heartbeat_spacing_ms(board: Subject) -> float:
-    """Wait for two heartbeats, past the one under way, and return their distance by the board's clock."""
+    """Wait for two heartbeats, after the one under way, and return the time between them by the board's clock."""
     board.alive()
     first, second = board.alive(), board.alive()
     return (second.clock_us - first.clock_us) % 2**32 / 1000
 
 
 def alive_time(board: Subject) -> None:
-    """**alive-time**: each second, or as `alive` says; 0064 to 2710, others refused with 05."""
+    """**alive-time**: every second, or as `alive` sets it: 0064 to 2710, others are refused with 05."""
     board.line.ask("alive", "03E8")
     spacing_ms = heartbeat_spacing_ms(board)
     if not 900 <= spacing_ms <= 1100:
         raise RuleBroken(f"heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
     if board.left_out(board.ask("alive", "00C8"), "alive", "00C8"):
-        return  # a heartbeat each second is all that is needed
+        return  # a heartbeat every second is all that is required
     try:
         spacing_ms = heartbeat_spacing_ms(board)
         if not 160 <= spacing_ms <= 240:
@@ -111,15 +109,15 @@ def alive_time(board: Subject) -> None:
 
 
 def numbers(board: Subject) -> None:
-    """**numbers**: notifications are numbered without holes, and their clock does not step back."""
+    """**numbers**: notifications are numbered without gaps, and their clock does not step back."""
     since, odd = len(board.line.notifications), len(board.line.odd)
-    end = time.monotonic() + 3.6  # three heartbeats of a board that knows one period only
+    end = time.monotonic() + 3.6  # three heartbeats of a board that has only one period
     while len(board.line.notifications) - since < 8 and time.monotonic() < end:
         board.line.pump(0.1)
     came = board.line.notifications[since:]
     if len(came) < 2:
         board.malformed(b"!", odd)
-        raise RuleBroken("less than two notifications in three and a half seconds; a heartbeat comes each second")
+        raise RuleBroken("fewer than two notifications in three and a half seconds; a heartbeat is due every second")
     for earlier, later in itertools.pairwise(came):
         if later.number != (earlier.number + 1) % 0x10000:
             raise RuleBroken(f"notification {earlier.number:04X} was followed by {later.number:04X}")
@@ -128,7 +126,7 @@ def numbers(board: Subject) -> None:
 
 
 def repair(board: Subject) -> None:
-    """**repair**: `read` says the running number of the last notification before it."""
+    """**repair**: `read` gives the running number of the last notification before it."""
     for _ in range(5):
         board.alive()
         before = board.line.notifications[-1].number
@@ -138,11 +136,11 @@ def repair(board: Subject) -> None:
         if not (told - before) % 0x10000 <= (after - before) % 0x10000:
             raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
         if len(answer.words[2]) != 8:
-            raise RuleBroken("'read' gives the clock in eight hex digits after the number")
+            raise RuleBroken("in the answer to 'read' the clock, eight hex digits, must follow the number")
 
 
 def window(board: Subject) -> None:
-    """**window**: as many bytes as the buffer holds, less 16, sent in one go are all answered."""
+    """**window**: requests of as many bytes as the buffer holds, less 16, sent at once, are all answered."""
     for _ in range(5):
         lines, room = [], board.buffer - 16
         while True:
@@ -153,7 +151,7 @@ def window(board: Subject) -> None:
             lines.append((tag, line))
             room -= len(line)
         board.line.send(b"".join(line for _, line in lines))
-        end = time.monotonic() + 2.0  # for all of them together: a board that lost many is not waited for many times
+        end = time.monotonic() + 2.0  # for all of them together, in case a board has lost many
         missing = [tag for tag, _ in lines if board.line.answer(tag, end - time.monotonic()) is None]
         if missing:
             raise RuleBroken(
@@ -162,7 +160,7 @@ def window(board: Subject) -> None:
 
 
 def load(board: Subject) -> None:
-    """**window** (under load): kept full for two seconds; all answered once, no bad lines, no holes."""
+    """**window** (under load): kept full for two seconds; everything is answered once, no bad lines, no gaps."""
     before = board.alive()
     sent_before = len(board.line.notifications)
     waiting: dict[int, int] = {}
@@ -175,7 +173,7 @@ def load(board: Subject) -> None:
         while time.monotonic() < end and len(waiting) < 200:
             tag = board.line.next_tag()
             line = request(tag, ("item", "00")) + b"\n"
-            # A line longer than what the window leaves goes alone.
+            # A line longer than the window is sent alone.
             if tag in waiting or (waiting and sum(waiting.values()) + len(line) > board.buffer - 16):
                 break
             waiting[tag] = len(line)

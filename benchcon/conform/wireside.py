@@ -1,4 +1,4 @@
-"""The bare serial line, as a rule needs it: send any bytes, see every line that comes, with the host's time."""
+"""The bare serial line for a rule: sends any bytes, and keeps every line that comes, with the host's time."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from benchcon.wire.records import LINE_UP
 DARK_TAG = 0xDA
 DARK_S = 0.5
 _DARK = b"\n" + request(DARK_TAG, ("dark",)) + b"\n"
-"""An empty line first: whatever a rule has half sent is over."""
+"""A line end first, in case a rule has sent half a line."""
 
 
 class ReceivedAnswer(NamedTuple):
-    """An answer as it came: `at` is the host's monotonic time in seconds at which its end was read."""
+    """An answer as received; `at` is the host's monotonic time in seconds when its end was read."""
 
     at: float
     tag: int
@@ -31,7 +31,7 @@ class ReceivedAnswer(NamedTuple):
 
 
 class ReceivedNotification(NamedTuple):
-    """A notification as it came; `clock_us` is the board's clock as sent, 32 bits."""
+    """A notification as received; `clock_us` is the board's clock as sent, modulo 2^32."""
 
     at: float
     number: int
@@ -51,14 +51,14 @@ def _opened(port: str, baud: int) -> Any:
     try:
         return serial.serial_for_url(port, baudrate=baud, timeout=0.002, write_timeout=2.0)
     except (OSError, ValueError):
-        # pyserial tells why in Python's words only.
+        # pyserial's own reasons are written for programmers.
         raise Trouble(f"{printable(port)} cannot be opened: is something listening there?") from None
 
 
 class WireSide:
-    """One open port. Not thread-safe; every wait has an end.
+    """One open port. Not thread-safe, apart from `dark_at_once`; no method waits for ever.
 
-    Raises `Trouble` if the port cannot be opened, vanishes, or accepts no more bytes for two seconds.
+    Every method raises `Trouble` if the port cannot be opened, disappears, or accepts no bytes for two seconds.
     """
 
     def __init__(self, port: str, baud: int = RATE) -> None:
@@ -67,14 +67,14 @@ class WireSide:
         self._serial = _opened(port, baud)
         self._splitter = Splitter("up")
         self.answers: list[ReceivedAnswer] = []
-        """Answers not yet taken by `answer`."""
+        """Answers that `answer` has not taken yet."""
         self.notifications: list[ReceivedNotification] = []
         """All notifications since the port was opened."""
         self.odd: list[bytes] = []
-        """Everything that was no good line."""
+        """Everything that was not a good line."""
         self.lines = 0
         self.ident = ""
-        """The board's ident, once it has said it."""
+        """The board's ident, once it has given it; empty before."""
         self._tag = 0
         self._leaving = False
 
@@ -86,13 +86,13 @@ class WireSide:
         self._serial.close()
 
     def dark_at_once(self) -> None:
-        """Send dark, from any thread, whatever a rule is doing at this moment; nothing else is sent after it."""
+        """Send dark whatever a rule is doing at this moment, and then nothing else. Callable from any thread."""
         self._leaving = True
         with contextlib.suppress(Exception):
             self._serial.write(_DARK)
 
     def go_dark(self) -> bool:
-        """Ask for dark until the board confirms it, but half a second at most. Never fails."""
+        """Ask for dark until the board confirms it, for half a second at most; return whether it did. Never raises."""
         self._leaving = True
         end = time.monotonic() + DARK_S
         with contextlib.suppress(Exception):
@@ -104,12 +104,12 @@ class WireSide:
         return False
 
     def next_tag(self) -> int:
-        """Return the next of the tags 01 to FF."""
+        """Return the next tag, 01 to FF in turn."""
         self._tag = self._tag % 0xFF + 1
         return self._tag
 
     def send(self, data: bytes) -> float:
-        """Send these bytes as they are and return the time after the write."""
+        """Send these bytes as they are; return the host's monotonic time after the write, in seconds."""
         try:
             if not self._leaving:
                 self._serial.write(data)
@@ -121,9 +121,9 @@ class WireSide:
         return time.monotonic()
 
     def pump(self, seconds: float = 0.0) -> None:
-        """Take what comes within this time (0: what is there now)."""
+        """Take everything that comes within this time (0: what is there now)."""
         end = time.monotonic() + seconds
-        # A board that never stops talking must not keep us here for ever.
+        # A board that never stops sending must not keep us here for ever.
         latest = end + 0.5
         while True:
             try:
@@ -152,7 +152,7 @@ class WireSide:
                     self.notifications.append(ReceivedNotification(at, int(first[1:], 16), int(clock, 16), tuple(what)))
 
     def answer(self, tag: int, seconds: float = 1.0) -> ReceivedAnswer | None:
-        """Wait for the answer with this tag; answers with other tags stay where they are."""
+        """Wait for the answer with this tag and return it; None if none comes in time. Others stay in `answers`."""
         end = time.monotonic() + seconds
         while True:
             for index, answer in enumerate(self.answers):
@@ -164,13 +164,13 @@ class WireSide:
             self.pump(min(left, 0.02))
 
     def ask(self, *words: str, tag: int | None = None, seconds: float = 1.0) -> ReceivedAnswer | None:
-        """Send one request and wait for its answer; None if none comes."""
+        """Send one request and return its answer; None if none comes in time."""
         use = self.next_tag() if tag is None else tag
         self.send(request(use, words) + b"\n")
         return self.answer(use, seconds)
 
     def await_notification(self, word: str, seconds: float, since: int = 0) -> ReceivedNotification | None:
-        """Wait for a notification with this word, among all from index `since` on."""
+        """Wait for a notification with this word, from index `since` on; None if none comes in time."""
         end = time.monotonic() + seconds
         while True:
             for notification in self.notifications[since:]:

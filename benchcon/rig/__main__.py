@@ -1,6 +1,6 @@
 """One simulated board: ``python -m benchcon.rig --panel FILE --board NAME``.
 
-Prints ``NAME PORT HAND`` and works until SIGTERM or Ctrl-C. With ``--pipes`` it starts several boards, each in a
+Prints ``NAME PORT HAND``, and runs until SIGTERM or Ctrl-C. With ``--pipes`` it starts several boards, each in a
 process of its own (`benchcon.rig.forked`).
 """
 
@@ -17,13 +17,13 @@ from benchcon.gate import say_on_stderr
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one board, or start several; return the exit code: 0 ended, 2 it could not be started."""
+    """Run one board, or start several; return the exit code: 0 when ended, 2 if it could not be started."""
     parser = argparse.ArgumentParser(prog="python -m benchcon.rig", description="One simulated board of a panel.")
     parser.add_argument("--panel", required=True, type=Path, help="the panel file")
     parser.add_argument("--board", required=True, action="append", help="the name of the board in it")
     parser.add_argument("--tcp", action="store_true", help="TCP ports instead of a pseudo-terminal and a Unix socket")
     parser.add_argument("--faults", type=Path, help="a faults file")
-    parser.add_argument("--seed", type=int, help="seed of chance; else that of the faults file")
+    parser.add_argument("--seed", type=int, help="random seed (default: that of the faults file)")
     parser.add_argument("--folder", type=Path, help="private folder for the port's name and the control connection")
     parser.add_argument("--follow", action="store_true", help="end when standard input ends")
     parser.add_argument(
@@ -50,7 +50,7 @@ def _run(args: argparse.Namespace) -> int:
 
     pipes = [Pipes.read(each) for each in args.pipes]
     if pipes:
-        os.dup2(pipes[0].stderr, 2)  # what keeps all of them from starting is reported as the first one's
+        os.dup2(pipes[0].stderr, 2)  # an error that keeps all of them from starting is reported as the first one's
 
     from benchcon.panel.file import load
     from benchcon.rig import faults_file

@@ -1,4 +1,4 @@
-"""Faults put in and taken out, when each begins and ends, and those that do something by themselves meanwhile."""
+"""The faults in a board: when each begins and ends, and what some of them do by themselves in between."""
 
 from __future__ import annotations
 
@@ -10,31 +10,31 @@ from benchcon.rig.faults import Fault
 from benchcon.rig.timeline import Action, Timeline
 
 MOST = 256
-"""Faults in one board at a time."""
+"""Most faults in one board at a time."""
 _LAMP_PAUSE_US = 500_000
-"""A lamp goes out by a fault at most twice a second."""
+"""Least time between two moments at which a fault makes a lamp go out: at most twice a second."""
 
 
 class FaultyBoard(Protocol):
-    """A board as its faults act on it."""
+    """A board, as far as faults act on it."""
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
-        """Take that this fault has begun or ended."""
+        """Note that this fault has begun or ended."""
 
     def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
-        """Have a wire drop out, or be back."""
+        """Let the wire of a channel drop out, or make contact again."""
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Have something near pull this input low, or release it."""
+        """Let interference pull this input low, or release it."""
 
     def is_lamp(self, id_: str) -> bool:
         """Return whether this channel is a lamp."""
 
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
-        """Have one of these contacts (none: of all) seem to change."""
+        """Let one of these contacts (empty: any) seem to change."""
 
     def noise(self, at_us: int, data: bytes) -> None:
-        """Put these bytes on the line."""
+        """Put these bytes on the line to the port."""
 
     def reset(self, at_us: int, cause: str) -> None:
         """Reset the board."""
@@ -55,14 +55,14 @@ class ActiveFaults:
         self.timeline = timeline
         self.chance = chance
         self.acting: list[Fault] = []
-        """Faults that act at this moment, in the order in which they began."""
+        """The faults that act at this moment, in the order in which they began."""
         self._entries: dict[int, _Entry] = {}
         self._last = 0
 
     def put(self, fault: Fault, at_us: int) -> int:
-        """Put in a fault; return its number. ValueError if there are too many."""
+        """Put in a fault, and return its number. Raises ValueError if there are `MOST` already."""
         if len(self._entries) >= MOST:
-            raise ValueError(f"there are {MOST} faults in already; clear some")
+            raise ValueError(f"there are {MOST} faults already; clear some")
         self._last += 1
         entry = self._entries[self._last] = _Entry(fault)
         if fault.after_us:
@@ -72,14 +72,14 @@ class ActiveFaults:
         return self._last
 
     def clear(self, number: int | None, at_us: int) -> None:
-        """Take out one fault, or all. ValueError if there is no such fault."""
+        """Take out one fault, or all (None). Raises ValueError if there is no such fault."""
         if number is not None and number not in self._entries:
             raise ValueError(f"there is no fault {number}")
         for each in list(self._entries) if number is None else [number]:
             self._end(self._entries.pop(each), at_us)
 
     def all(self) -> dict[int, Fault]:
-        """Return the faults that are in, by number."""
+        """Return number → fault for all faults that are in."""
         return {number: entry.fault for number, entry in self._entries.items()}
 
     def _begin(self, entry: _Entry, at_us: int) -> None:
@@ -107,7 +107,7 @@ class ActiveFaults:
                 self.board.hum(at_us, id_, False)
             self.board.faults_changed(at_us, entry.fault)
 
-    # --- what some do by themselves -------------------------------------------------------------------------
+    # --- what some faults do by themselves ------------------------------------------------------------------
 
     def _again(self, entry: _Entry, at_us: float, action: Action) -> None:
         entry.due = [due for due in entry.due if due]
@@ -135,7 +135,7 @@ class ActiveFaults:
         self._again(entry, at_us + pause(), drop)
 
     def _mains(self, entry: _Entry, at_us: int) -> None:
-        """The mains' field is felt now and then, for a tenth of a second to two, as hands and cables move."""
+        """Pick up mains hum now and then, for a tenth of a second to two seconds, as when hands and cables move."""
         fault, id_ = entry.fault, entry.fault.channels[0]
         period_us = fault.settings["period"]
 

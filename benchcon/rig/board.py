@@ -1,7 +1,7 @@
-"""A whole simulated board: parts, faults, input side, protocol, line and light, put together. No I/O, no clock.
+"""A whole simulated board: parts, faults, input side, protocol, line and lamps together. No I/O, no clock.
 
-Bytes come in by `feed` and go out by `take`; a hand's words come in by `control.obey`; everything else happens at its
-time when `run` is called. With the same seed and the same calls the same happens, to the microsecond.
+Bytes go in with `feed` and come out with `take`; a hand's words go in with `control.obey`. Everything else happens at
+its time when `run` is called. The same seed and the same calls always give the same, to the microsecond.
 """
 
 from __future__ import annotations
@@ -34,21 +34,21 @@ _LOADER_SAYS = bytes(range(0x80, 0x100)) + b"\x00\x1b[?\r"
 
 
 class PluggedPort(Protocol):
-    """The port, as far as a board's cable has to do with it."""
+    """The port, as far as the board's cable is concerned."""
 
     @property
     def name(self) -> str:
-        """What a program opens; empty while it is unplugged."""
+        """The port that a program opens; empty while it is unplugged."""
 
     def unplug(self) -> None:
-        """Make it vanish."""
+        """Let the port disappear."""
 
     def plug(self, name: str) -> None:
-        """Make it appear, under this name."""
+        """Let the port appear under this name."""
 
 
 def _plugged_into(wiring: Wiring, faults: Sequence[Fault]) -> Wiring:
-    """Return the board that the loom of these parts is plugged into."""
+    """Return the wiring of the board that the loom of these parts is plugged into."""
     for fault in loom.of_kind(faults, "looms_interchanged"):
         two = fault.settings["boards"]
         if wiring.name in two and wiring.panel is not None:
@@ -60,7 +60,10 @@ class SimBoard:
     """One simulated board."""
 
     def __init__(self, wiring: Wiring, *, seed: int = 0, faults: Sequence[Fault] = ()) -> None:
-        """`faults` act from `start` on. Raises `Trouble` for a fault that cannot sit on this board."""
+        """Make a board with `faults`, which act from `start` on; `seed` is that of all random numbers.
+
+        Raises `Trouble` for a fault that is not possible on this board.
+        """
         for fault in faults:
             try:
                 check(fault, wiring)
@@ -69,11 +72,11 @@ class SimBoard:
         self.wiring = wiring
         self.name = wiring.name
         self.firmware = _plugged_into(wiring, faults)
-        """What the firmware takes its pins for: another board's, where the looms of two are swapped."""
+        """The wiring that the firmware assumes at its pins: another board's if the looms of two are swapped."""
         self.timeline = Timeline()
 
         def chance(of: str) -> random.Random:
-            # A generator for each, so that what one does leaves the others' chance as it was.
+            # A generator for each, so that they do not influence each other.
             return random.Random(f"{seed} {wiring.name} {of}")
 
         self.physics = Physics(wiring, self.timeline, self, chance("parts"))
@@ -99,7 +102,7 @@ class SimBoard:
     # --- from outside: time, bytes, cable -----------------------------------------------------------------
 
     def start(self, at_us: int) -> None:
-        """Power comes on."""
+        """Switch the power on."""
         self.timeline.run(at_us)
         for fault in self._first:
             self.active.put(fault, at_us)
@@ -117,36 +120,36 @@ class SimBoard:
         self.timeline.run(now_us)
 
     def next_us(self) -> int | None:
-        """Return when the board has something to do, or None."""
+        """Return when to call `run` next, or None if nothing is due."""
         due_us = self.timeline.next_us()
         if self.side is None:
             return due_us
         return self.side.next_us() if due_us is None else min(due_us, self.side.next_us())
 
     def feed(self, data: bytes, now_us: int, rate: Callable[[], int | None] = lambda: None) -> None:
-        """Take bytes that the port has sent; `rate` tells the rate in baud that it was opened with."""
+        """Take bytes that came in at the port; `rate` returns the rate in baud at which that was opened, or None."""
         self.run(now_us)
         if loom.of_kind(self.active.acting, "wrong_baud"):
             self.up.port_rate = self.down.port_rate = rate()
         self.down.send(now_us, data)
 
     def take(self) -> bytes:
-        """Return what goes out to the port now."""
+        """Return the bytes that go out at the port now."""
         out = bytes(self._out)
         self._out.clear()
         return out
 
     @property
     def reads(self) -> bool:
-        """Whether the board takes what comes; one that has stopped leaves it in the port."""
+        """Whether the board reads from its port; one that has stopped leaves bytes in the port."""
         return not loom.of_kind(self.active.acting, "stall")
 
     def plugged_in(self, cable: PluggedPort) -> None:
-        """Tell the board of its port, for `unplug` and `replug`."""
+        """Give the board its port, for `unplug` and `replug`."""
         self._cable = cable
 
     def opened(self, now_us: int, rate: int | None = None) -> None:
-        """Take that somebody has opened the port, at this rate."""
+        """Note that a program has opened the port, at this rate in baud (None: not known)."""
         self.run(now_us)
         self.up.port_rate = self.down.port_rate = rate
         if loom.of_kind(self.active.acting, "opening_resets"):
@@ -155,7 +158,7 @@ class SimBoard:
     # --- what a hand asks (see `control`) -------------------------------------------------------------------
 
     def at(self, at_us: int, action: Action) -> object:
-        """Call `action` then."""
+        """Call `action` at `at_us`."""
         return self.timeline.at(at_us, action)
 
     def on_move(self, action: Action) -> None:
@@ -168,22 +171,22 @@ class SimBoard:
         self.physics.on_rest.append(once)
 
     def clock_us(self, now_us: int) -> int:
-        """Return what the board's clock says, not wrapped; 0 while it does not run."""
+        """Return the board's own clock in µs, not wrapped; 0 while the firmware is not running."""
         return 0 if self.side is None else self.side.clock_us(now_us)
 
     def put_fault(self, fault: Fault, now_us: int) -> int:
-        """Put in a fault; return its number. Raises ValueError if it cannot sit here."""
+        """Put in a fault, and return its number. Raises ValueError if it is not possible on this board."""
         check(fault, self.wiring)
         if fault.settings.get("boards"):
-            raise ValueError("looms are swapped with the power off: write it in the faults file")
+            raise ValueError("looms are swapped with the power off: use a faults file")
         return self.active.put(fault, now_us)
 
     def clear_faults(self, number: int | None, now_us: int) -> None:
-        """Take out one fault, or all. Raises ValueError if there is none of this number."""
+        """Take out one fault, or all (None). Raises ValueError if there is no such fault."""
         self.active.clear(number, now_us)
 
     def faults(self) -> dict[int, Fault]:
-        """Return the faults that are in, by number."""
+        """Return number → fault for all faults that are in."""
         return self.active.all()
 
     def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None:
@@ -192,7 +195,7 @@ class SimBoard:
         self._light(now_us)
 
     def unplug(self, now_us: int) -> None:
-        """Pull the cable. Raises ValueError if it is out already."""
+        """Pull the cable out. Raises ValueError if it is unplugged already."""
         if not self.powered:
             raise ValueError("it is already unplugged")
         self.powered = False
@@ -204,7 +207,7 @@ class SimBoard:
             self._cable.unplug()
 
     def replug(self, name: str, now_us: int) -> None:
-        """Plug it in again, under another name if one is given. Raises ValueError if it is in."""
+        """Plug the cable in again, under `name` unless that is empty. Raises ValueError if it is plugged in."""
         if self.powered:
             raise ValueError("it is already plugged in")
         if self._cable is not None:
@@ -213,13 +216,13 @@ class SimBoard:
         self._begin(now_us, "power")
 
     def port(self) -> str:
-        """Return what a program opens; empty while it is unplugged."""
+        """Return the port that a program opens; empty while it is unplugged."""
         return self._cable.name if self._cable is not None else ""
 
     # --- reset and start --------------------------------------------------------------------------------------
 
     def reset(self, at_us: int, cause: str) -> None:
-        """Reset the board: outputs off at once, and it restarts."""
+        """Reset the board: its outputs go off at once, and it restarts."""
         if self.powered:
             self._stop(at_us)
             self._begin(at_us, cause)
@@ -241,7 +244,7 @@ class SimBoard:
             self._mutter(at_us, self._starts)
 
     def _mutter(self, at_us: int, until: list[Action]) -> None:
-        """A boot loader says what no protocol knows, until the firmware starts."""
+        """Let a boot loader send bytes of its own until the firmware starts."""
         if until and until is self._starts:
             self.noise(at_us, bytes(self.loader_chance.choices(_LOADER_SAYS, k=self.loader_chance.randint(3, 24))))
             self.timeline.at(at_us + 100_000, lambda when_us: self._mutter(when_us, until))
@@ -275,7 +278,7 @@ class SimBoard:
         return float(sum(fault.settings["off"] for fault in loom.of_kind(self.active.acting, "clock")))
 
     def _describe(self, side: BoardSide) -> None:
-        """What the board says of itself, as it is or as a fault has it."""
+        """Let faults change how the board describes itself."""
         acting = self.active.acting
         idents = [fault.settings["ident"] for fault in loom.of_kind(acting, "ident")]
         texts = [fault.settings["text"] for fault in loom.of_kind(acting, "labels")]
@@ -293,12 +296,12 @@ class SimBoard:
     # --- bytes --------------------------------------------------------------------------------------------
 
     def _pump(self, at_us: int) -> None:
-        """What the board has to say goes out."""
+        """Send what the board has to say."""
         if self.side is None:
             return
         data = self.side.take()
         silent = any(fault.settings["silent"] == "yes" for fault in loom.of_kind(self.active.acting, "stall"))
-        # An endless line has no room for another: it is all that the port sees.
+        # While an endless line is sent, nothing else is.
         if data and not silent and not loom.of_kind(self.active.acting, "endless_line"):
             self.up.send(at_us, data)
 
@@ -319,35 +322,35 @@ class SimBoard:
     # --- what the parts do (see `physics.Pins`) --------------------------------------------------------------
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """Take that a contact reads made, or not, from now on."""
+        """Note that a contact reads made, or open, from now on."""
         if loom.of_kind(self.active.acting, "lit_by_a_control"):
             self._light(at_us)
         if self.scan is not None and (end := self._end(id_)):
             self.scan.contact(at_us, end, made)
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """Take the levels of an encoder's two pins, A·2+B."""
+        """Note the levels of an encoder's two pins, A·2+B."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.levels(at_us, end, levels)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """Take that a selector is at this position."""
+        """Note that a selector is at this position."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.position(at_us, end, position)
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """Take that a potentiometer may read differently from now on: sample it."""
+        """Note that a potentiometer may read differently from now on, and has to be sampled."""
         if self.scan is not None and (end := self._end(id_)):
             self.scan.wiper(at_us, end)
 
     def _end(self, id_: str) -> str | None:
-        """The firmware's channel at which the wire of a part ends."""
+        """Return the firmware's channel at which the wire of a part ends; None if at none."""
         return id_ if self.exchange is None else self.exchange.firmware_of.get(id_)
 
     # --- faults (see `active_faults.FaultyBoard`) ----------------------------------------------------------------
 
     def faults_changed(self, at_us: int, fault: Fault) -> None:
-        """Take that a fault has begun or ended, and look at everything again."""
+        """Note that a fault has begun or ended, and work everything out again."""
         self.physics.look(at_us)
         self.physics.wipers(at_us)
         if self.side is not None:
@@ -357,7 +360,7 @@ class SimBoard:
         self._light(at_us)
 
     def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
-        """Have a wire drop out, or be back."""
+        """Let the wire of a channel drop out, or make contact again."""
         (self.physics.broken.add if broken else self.physics.broken.discard)(id_)
         if self.is_lamp(id_):
             self._light(at_us)
@@ -367,7 +370,7 @@ class SimBoard:
             self.physics.look(at_us)
 
     def hum(self, at_us: int, id_: str, low: bool) -> None:
-        """Have something near pull this input low, or release it."""
+        """Let interference pull this input low, or release it."""
         (self.physics.hum.add if low else self.physics.hum.discard)(id_)
         self.physics.look(at_us)
 
@@ -376,20 +379,20 @@ class SimBoard:
         return self.wiring.kinds.get(id_) == "lamp"
 
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
-        """Have one of these contacts (none: of all) seem to change."""
+        """Let one of these contacts (empty: any) seem to change."""
         among = ids or tuple(self.wiring.contacts)
         if self.scan is not None and among and (end := self._end(self.active.chance.choice(among))):
             self.scan.change(at_us, end, 1 - self.scan.values[end])
 
     def noise(self, at_us: int, data: bytes) -> None:
-        """Put these bytes on the line."""
+        """Put these bytes on the line to the port."""
         if self.powered:
             self._out += data
 
     # --- light ------------------------------------------------------------------------------------------------
 
     def _light(self, at_us: int) -> None:
-        """Anything about outputs, faults or supply has changed."""
+        """Work out what is lit, since outputs, faults or the supply have changed."""
         side, lamps = self.side, self.lamps
         lamps.powered = self.powered
         values: Mapping[str, int] = side.values if side is not None else {}
@@ -403,7 +406,7 @@ class SimBoard:
             lamps.still(at_us)
         side.supply_mv = lamps.loaded_mv
         limits = [fault.settings["limit"] for fault in loom.of_kind(self.active.acting, "weak_supply")]
-        # A supply that is switched off feeds no outputs, and does not pull down the board, which has another.
+        # A supply that is switched off feeds no outputs, and so cannot pull down that of the board, which is another.
         sags = limits and side.supply_mv < max(limits) <= lamps.supply_mv
         if sags and not self._brown_out_due:
             self._brown_out_due = True
@@ -414,6 +417,6 @@ class SimBoard:
         self.reset(at_us, "brownout")
 
     def _wink(self, at_us: int) -> None:
-        # Dark is held: then only the board's own light may wink, and a simulated board has none.
+        # In the dark only a light of the board's own may wink, and a simulated board has none.
         if self.side is not None and not self.side.dark:
             self.lamps.wink(at_us)

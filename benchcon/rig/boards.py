@@ -1,6 +1,6 @@
-"""The boards of a panel file, simulated: one process for each, started together, ended together.
+"""The boards of a panel file, simulated: a process for each, started and ended together.
 
-Where the system can fork, one helper reads the panel file and forks them all (`benchcon.rig.forked`).
+Where the system can fork, one helper process reads the panel file and forks them all (`benchcon.rig.forked`).
 """
 
 from __future__ import annotations
@@ -30,42 +30,42 @@ if TYPE_CHECKING:
 _BOARD = "benchcon.rig"
 
 START_S = 30.0
-"""How long a board may take to start, on a machine that is busy with other things."""
+"""How long a board may take to start, even on a busy machine."""
 END_S = 3.0
 FOLDER = "benchcon-"
-"""How the folders of simulated boards begin, in the folder for temporary files."""
+"""Beginning of the names of simulated boards' folders, in the folder for temporary files."""
 
 
 class SimulatedBoard(NamedTuple):
-    """One simulated board that is running."""
+    """A running simulated board."""
 
     name: str
     port: str
-    """What a program opens as its serial port."""
+    """The port that a program opens."""
     control: str
-    """Where a `benchcon.rig.hand.Hand` takes hold of it."""
+    """The HAND word with which a `benchcon.rig.hand.Hand` works it."""
 
 
 class SimulatedBoards:
-    """Simulated boards that are running. Close it, or use it in a ``with``; they end with this process, too."""
+    """Running simulated boards. Close it, or use it in a ``with`` statement; they end with this process, too."""
 
     def __init__(self, panel: Panel, names: Sequence[str], folder: Path | None, separate: bool = False) -> None:
         self.panel = panel
-        """As read from the file that the boards were started from."""
+        """The panel of the file that the boards were started from."""
         self.boards: list[SimulatedBoard] = []
-        """In the order of the panel file."""
+        """The boards in the order of the panel file."""
         self.hands: dict[str, Hand] = {}
-        """A hand for each board, by its name."""
+        """Name of a board → its hand."""
         self.feed: SupplySwitching | None = None
-        """What the panel's controls switch; None if each board is fed by itself."""
+        """Switches the panel's supplies by its controls; None if every board is always supplied."""
         self._separate = separate
         self._by_channel = False
-        """The boards are firmware, whose hands know channels only."""
+        """Whether the boards are firmware, whose hands know only channels."""
         self._names = list(names)
         self._folder = folder
         self._processes: list[subprocess.Popen[bytes] | ForkedBoard] = []
         self._starter: subprocess.Popen[bytes] | None = None
-        """The parent of the boards' processes, where this one is not; it ends with the last of them."""
+        """The parent of the boards' processes, if that is not this process; it ends with the last of them."""
         self._mourners: list[threading.Thread] = []
 
     def __enter__(self) -> SimulatedBoards:
@@ -76,11 +76,11 @@ class SimulatedBoards:
 
     @property
     def pids(self) -> list[int]:
-        """Process numbers of the boards, in their order."""
+        """Process ids of the boards, in their order."""
         return [process.pid for process in self._processes]
 
     def ended(self) -> str:
-        """Return the name of a board whose process has ended by itself, or nothing."""
+        """Return the name of a board whose process has ended by itself; empty if there is none."""
         for board, process in zip(self.boards, self._processes, strict=False):
             if process.poll() is not None:
                 return board.name
@@ -108,9 +108,9 @@ class SimulatedBoards:
             self._processes += boards
 
     def wait(self, *, set_out: bool = True) -> None:
-        """Wait until all boards are there, then `set_out`, unless that is done later.
+        """Wait until all boards have started; then call `set_out`, unless the caller does so later.
 
-        Raises `Trouble` for a board that does not start; the others end then.
+        Raises `Trouble` if a board does not start; the others are then ended.
         """
         from benchcon.rig.channel_hand import ChannelHand
         from benchcon.rig.hand import Hand
@@ -135,7 +135,7 @@ class SimulatedBoards:
             raise
 
     def set_out(self) -> None:
-        """Put the controls where they are to begin, and let them switch the panel's supplies. Raises `Trouble`."""
+        """Move the controls to their first positions, and let them switch the panel's supplies. Raises `Trouble`."""
         if self._separate:
             return
         from benchcon.rig.feeding import SupplySwitching
@@ -149,11 +149,11 @@ class SimulatedBoards:
             self.feed.start()
 
     def close(self) -> None:
-        """End all boards, within a few seconds; leaves no process and no file behind."""
+        """End all boards within a few seconds; no process and no file is left behind."""
         if self.feed is not None:
             self.feed.stop()
         for process in self._processes:
-            # The end of its input is what ends a board.
+            # The end of its standard input ends a board.
             with contextlib.suppress(OSError):
                 if process.stdin is not None:
                     process.stdin.close()
@@ -187,17 +187,17 @@ def begin(
 ) -> SimulatedBoards:
     """Start a simulated board for each of the panel file's boards (or of `boards`), without waiting for them.
 
-    What else there is to do can be done while they start; then `SimulatedBoards.wait`.
+    Do whatever else there is to do while they start; then call `SimulatedBoards.wait`.
 
-    `faults` is a faults file; `tcp`: ports and hands are TCP ports of this machine instead of pseudo-terminals and Unix
-    sockets (always so where there are none). The panel's supplies are switched by its controls, which begin where the
-    file says; `separate`: each board is fed by itself, and every control begins at its first position.
+    `faults`: a faults file. `tcp`: ports and hands are TCP ports of this machine instead of pseudo-terminals and Unix
+    sockets (always so on systems without these). `seed`: of random numbers; None: that of the faults file. The panel's
+    supplies are switched by its controls, which begin where the panel file says; with `separate`, every board is always
+    supplied, and every control begins at its first position. `command`: returns the command to run instead of a
+    simulated board, given the board's name and the folder for its port and hand; it must print NAME PORT HAND when it
+    is ready, and end with its standard input. Firmware does not report the positions of its controls, so supplies are
+    not switched then.
 
-    `command`: what is run instead of a simulated board, by the board's name and the folder for its port and hand; it
-    prints NAME PORT HAND when it is ready and ends with its standard input. Firmware does not tell where its controls
-    stand, so supplies are not switched then.
-
-    Raises `Trouble` for a file that is wrong or has no board to simulate.
+    Raises `Trouble` if a file is wrong or has no board to simulate.
     """
     from benchcon.panel.file import load
 
@@ -242,9 +242,9 @@ def start(
     seed: int | None = None,
     separate: bool = False,
 ) -> SimulatedBoards:
-    """Start boards as `begin` does, and wait until all are there.
+    """Start boards as `begin` does, and wait until all have started.
 
-    Raises `Trouble` also for a board that does not start.
+    Raises `Trouble` also if a board does not start.
     """
     started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)
     started.wait()
@@ -257,16 +257,17 @@ def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        # Ctrl-C at the terminal is for the console, which makes the bench dark before its boards go.
+        # Ctrl-C in the terminal is meant for the console, which makes the bench dark before it ends the boards.
         start_new_session=os.name == "posix",
     )
 
 
 def _clear_up(process: subprocess.Popen[bytes] | ForkedBoard, board: SimulatedBoard, folder: Path) -> None:
-    """Take away what leads to a board as soon as its process has ended, killed or not.
+    """Remove a board's links and sockets as soon as its process has ended, whether it was killed or not.
 
-    One that was killed leaves a link to a pseudo-terminal whose number the system gives to the next program that asks
-    for one, such as a shell. Links that lead nowhere go too: it may have been plugged in by another name.
+    A killed board leaves a link to a pseudo-terminal whose number the system gives to the next program that asks for
+    one, such as a shell. Links that lead nowhere are removed too: the board may have been plugged in under another
+    name.
     """
     process.wait()
     with contextlib.suppress(OSError):
@@ -277,7 +278,7 @@ def _clear_up(process: subprocess.Popen[bytes] | ForkedBoard, board: SimulatedBo
 
 
 def _first_line(name: str, process: subprocess.Popen[bytes] | ForkedBoard) -> SimulatedBoard:
-    """Wait for what a board prints when it is ready."""
+    """Wait for the line that a board prints when it is ready. Raises `Trouble` if it does not come in time."""
     lines: list[bytes] = []
 
     def read() -> None:
@@ -299,7 +300,7 @@ def _first_line(name: str, process: subprocess.Popen[bytes] | ForkedBoard) -> Si
         process.wait(END_S)
     said = process.stderr.read(2000) if process.stderr is not None and process.poll() is not None else b""
     last = said.decode("utf-8", "backslashreplace").strip().rpartition("\n")[2]
-    raise Trouble(f"simulated board '{name}' did not start: {printable(last.removeprefix(OURS)) or 'no reason'}")
+    raise Trouble(f"simulated board '{name}' did not start: {printable(last.removeprefix(OURS)) or 'no reason given'}")
 
 
 def _wait_for(process: subprocess.Popen[bytes] | ForkedBoard) -> None:

@@ -1,4 +1,4 @@
-"""A hand for boards that know their channels only: firmware, on an emulated chip or on this machine."""
+"""A hand for boards that know only their channels: firmware, on an emulated chip or on this machine."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class ChannelHand(Hand):
             self._controls |= {channel.id: each for channel in each.channels if channel.id not in self._controls}
 
     def ask(self, *words: str, allow_s: float = 0.0) -> list[str]:
-        """As `Hand.ask`."""
+        """Send a request as `Hand.ask` does; one that names a part becomes requests for its channels."""
         control = self._controls.get(words[1]) if len(words) > 1 and words[0] in _MOVES else None
         if control is None:
             return super().ask(*words, allow_s=allow_s)
@@ -38,7 +38,7 @@ class ChannelHand(Hand):
 
     @staticmethod
     def _position(word: str, part: str, control: Control, rest: list[str]) -> int | None:
-        """To which position a switch or button is moved; None where one of its channels is meant, or it has none."""
+        """Return the position that a switch or button is to move to; None if a channel is meant, or there is none."""
         if not control.codes or any(value > 1 for code in control.codes for value in code):
             return None
         if word in ("press", "release") and part == control.name:

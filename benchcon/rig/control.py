@@ -1,6 +1,6 @@
-"""The control connection's words: one request in, one answer out, now or when a part has come to rest.
+"""The words of the control connection: one answer to each request, at once or when a part has come to rest.
 
-`protocols/hand.md` says what they mean. Any bytes whatever get an answer and leave the board as it is.
+`protocols/hand.md` says what they mean. Bytes that are not a request are refused, and leave the board as it is.
 """
 
 from __future__ import annotations
@@ -18,56 +18,56 @@ from benchcon.wire.quote import unquote
 
 VERSION = 1
 LONGEST = 1023
-"""Bytes of a request without its end."""
+"""Most bytes of a request, without its end."""
 LONGEST_WAIT_MS = 600_000
 
 Reply = Callable[[str], None]
-"""Takes one answer; called once for each request."""
+"""Called with the answer, once for each request."""
 
 
 class Controllable(Protocol):
-    """What the words work on."""
+    """A board, as far as requests work on it."""
 
     name: str
     physics: Physics
     lamps: Lamps
 
     def at(self, at_us: int, action: Callable[[int], None]) -> object:
-        """Call `action` then."""
+        """Call `action` at `at_us`."""
 
     def on_move(self, action: Callable[[int], None]) -> None:
-        """Call `action` at the next move of a part."""
+        """Call `action` when the next part has come to rest."""
 
     def clock_us(self, now_us: int) -> int:
-        """Return the board's clock, unwrapped."""
+        """Return the board's own clock in µs, not wrapped."""
 
     def put_fault(self, fault: Fault, now_us: int) -> int:
-        """Put a fault in, and return its number."""
+        """Put in a fault, and return its number. Raises ValueError if it is not possible on this board."""
 
     def clear_faults(self, number: int | None, now_us: int) -> None:
-        """Take out the fault with this number, or all of them."""
+        """Take out the fault with this number, or all (None). Raises ValueError if there is no such fault."""
 
     def faults(self) -> dict[int, Fault]:
-        """Return the faults that are in, by number."""
+        """Return number → fault for all faults that are in."""
 
     def reset(self, at_us: int, cause: str) -> None:
-        """Reset the board, for this cause."""
+        """Reset the board, with this cause in its boot line."""
 
     def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None:
-        """Set the supply of all lamps and displays, or of these only. Raises ValueError if one is not there."""
+        """Set the supply of all lamps and displays, or of those in `only`. Raises ValueError if one does not exist."""
 
     def unplug(self, now_us: int) -> None:
-        """Have the port vanish."""
+        """Let the port disappear. Raises ValueError if it is unplugged already."""
 
     def replug(self, name: str, now_us: int) -> None:
-        """Have the port appear again, under this name."""
+        """Let the port appear again, under this name unless it is empty. Raises ValueError if it is plugged in."""
 
     def port(self) -> str:
-        """Return what a program opens; empty while it is unplugged."""
+        """Return the port that a program opens; empty while it is unplugged."""
 
 
 def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None:
-    """Do what one request (without its end) says; `reply` gets its answer. Never raises for what a request holds."""
+    """Carry out one request (without its end); `reply` gets the answer. Never raises, whatever a request holds."""
     try:
         if len(request) > LONGEST:
             raise ValueError(f"this line is too long: at most {LONGEST} bytes")
@@ -80,7 +80,7 @@ def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None
             return
         known = _WORDS.get(words[0])
         if known is None:
-            raise ValueError(f"there is no word '{words[0][:40]}'; there are: {', '.join(_WORDS)}")
+            raise ValueError(f"unknown word '{words[0][:40]}'; known: {', '.join(_WORDS)}")
         least, most, does = known
         if not least <= len(words) - 1 <= most:
             count = str(least) if least == most else f"{least} to {most}"
@@ -224,7 +224,7 @@ def _clear(board: Controllable, words: list[str], now_us: int, reply: Reply) -> 
 def _reset(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     cause = words[0] if words else "reset"
     if cause not in CAUSES:
-        raise ValueError(f"'{cause[:40]}' is not a cause of a reset; there are: {', '.join(CAUSES)}")
+        raise ValueError(f"'{cause[:40]}' is not a cause of a reset; allowed: {', '.join(CAUSES)}")
     board.reset(now_us, cause)
     _ok(reply)
 
@@ -232,7 +232,7 @@ def _reset(board: Controllable, words: list[str], now_us: int, reply: Reply) -> 
 def _supply(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     millivolts = _number(words[0], "a number of millivolts")
     if not 0 <= millivolts <= 60_000:
-        raise ValueError("a supply is from 0 to 60000 mV")
+        raise ValueError("a supply must be from 0 to 60000 mV")
     board.supply(millivolts, now_us, words[1:])
     _ok(reply)
 
@@ -256,7 +256,7 @@ def _port(board: Controllable, words: list[str], now_us: int, reply: Reply) -> N
 
 
 _WORDS: dict[str, tuple[int, int, Callable[[Controllable, list[str], int, Reply], None]]] = {
-    # word: least and most words after it, what it does
+    # word: least and most words after it, function that carries it out
     "hello": (0, 0, _hello),
     "parts": (0, 0, _parts),
     "outputs": (0, 0, _outputs),
@@ -283,10 +283,10 @@ _WORDS: dict[str, tuple[int, int, Callable[[Controllable, list[str], int, Reply]
 
 
 class Client:
-    """One hand: its bytes split into requests, its answers kept in the order of its requests.
+    """One hand: splits its bytes into requests, and sends answers in the order of the requests.
 
-    With a `word` its first request has to be ``word WORD``. If it is another, it is refused, and `gone` then: nothing
-    more of it is taken.
+    If `word` is not empty, the first request has to be ``word WORD``; any other is refused, and the client is then
+    `gone`: nothing more is taken from it.
     """
 
     def __init__(self, board: Controllable, send: Callable[[bytes], None], word: str = "") -> None:
@@ -300,7 +300,7 @@ class Client:
 
     @property
     def waiting(self) -> int:
-        """Requests whose answer is still to come."""
+        """How many requests have not been answered yet."""
         return len(self._open)
 
     def feed(self, data: bytes, now_us: int) -> None:

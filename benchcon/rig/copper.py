@@ -1,12 +1,14 @@
-"""What whole rows of wires do: plugs and their grounds, lines and diodes of a matrix, chains of shift registers.
+"""Faults that affect many wires at once: plugs and their grounds, lines and diodes of a matrix, chains of chips.
 
-Pure functions over one board's wiring and the faults that act. What a pin reads is decided by what it is joined to:
-contacts close to a common that goes to ground through the plug, inputs have pull-ups (common practice, no source).
-From the data sheets (from memory): a 74HC165 puts out H first and A last, then what stands at SER, the QH of the chip
-behind it (Texas Instruments SCLS116, function table); a 74HC595 takes each bit into QA and moves the others on towards
-QH, whose QH' feeds the chip behind it (SCLS041, function table); a MAX7219 hands on by DOUT what came into DIN sixteen
-clocks ago, and holds the digit lines that are not scanned at V+ and the segments that are not lit at ground (19-4452,
-pin description).
+Pure functions of one board's wiring and the faults that act. What a pin reads depends on what it is connected to:
+contacts close to a common, which goes to ground through the plug, and inputs have pull-ups (common practice, no
+source).
+
+From the data sheets (from memory): a 74HC165 shifts out H first and A last, then the level at SER, which is the QH of
+the chip behind it (Texas Instruments SCLS116, function table). A 74HC595 takes each bit into QA and shifts the others
+towards QH, whose QH' feeds the chip behind it (SCLS041, function table). A MAX7219 passes on at DOUT what came into DIN
+sixteen clocks ago; it holds the digit lines that are not scanned at V+, and the segments that are not lit at ground
+(19-4452, pin description).
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from benchcon.rig.wiring import ChainOfChips, Wiring
 
 PLUG_KINDS = ("connector_off", "ground_open", "ground_crossed", "plug_shifted", "plug_reversed")
-"""Kinds of fault of one plug; `looms_interchanged` is one of two."""
+"""Kinds of fault of a single plug; `looms_interchanged` is one of two plugs."""
 MATRIX_KINDS = ("matrix_line_off", "matrix_lines_crossed", "diodes_backwards", "diodes_missing", "diode_wrong")
 CHAIN_KINDS = ("chip_dead", "chips_in_another_order", "chip_bridged", "chain_shifted", "chip_pins_reversed")
 
@@ -32,14 +34,14 @@ _GROUND = "ground"
 
 
 class Plug:
-    """One plug with its faults: where each wire of the loom ends, and what its common is joined to."""
+    """One plug with its faults: where each wire of the loom ends, and what its common is connected to."""
 
     def __init__(self, name: str, wiring: Wiring, faults: Sequence[Fault]) -> None:
         self.pin_of = wiring.plugs[name]
         self.faults = [f for f in faults if f.kind in PLUG_KINDS and name in _plugs_of(f, wiring)]
         kinds = wiring.kinds
         self.single = {id_: at for id_, at in self.pin_of.items() if kinds[id_] in ("contact", "lamp")}
-        """Parts of one wire each: these are followed wire by wire."""
+        """Channel → pin, for parts with a single wire, which are followed wire by wire."""
         pins = [at for at in self.single.values() if at]
         low, high = wiring.plug_ends.get(name, (1, 1))
         ground: int | None = None
@@ -49,11 +51,11 @@ class Plug:
         if self._of("ground_crossed"):
             ground = low - 1 if ground is None else ground
         self.ground = ground
-        """Pin of the plug's own ground wire; None: the ground goes another way."""
+        """Pin of the plug's own ground wire; None if ground goes another way."""
         wires = [*pins, *([] if ground is None else [ground])]
         first, last = min(low, *wires), max(high, *wires)
         self.ends: dict[int, int | None] = {pin: pin for pin in wires}
-        """Wire of the loom, by its pin in the plug → the header's pin that it reaches; None: none."""
+        """Pin of a wire in the plug → pin of the header that it reaches; None if it reaches none."""
         for fault in self.faults:
             if fault.kind == "connector_off":
                 self.ends = dict.fromkeys(wires)
@@ -69,19 +71,16 @@ class Plug:
         return [fault for fault in self.faults if fault.kind == kind]
 
     def has_common(self, pin: int) -> bool:
-        """Return whether the common reaches the part at `pin`.
-
-        It goes from part to part, and may be broken on the way.
-        """
+        """Return whether the common reaches the part at `pin`; it goes from part to part, and may be broken."""
         return not any(pin >= fault.settings["from"] for fault in self._of("ground_open"))
 
     @property
     def moved(self) -> bool:
-        """Whether its wires end where they should not."""
+        """Whether any wire ends at the wrong pin."""
         return any(end != pin for pin, end in self.ends.items())
 
     def reads(self, made: Mapping[str, bool]) -> dict[str, bool]:
-        """Return what the header's pins read when the contacts behind it are as `made` says."""
+        """Return what each contact's pin of the header reads (True: made), given which contacts are made."""
         joined: list[tuple[object, object]] = []
         if self.ground is None:
             if not self._of("connector_off"):
@@ -97,7 +96,7 @@ class Plug:
         return {id_: pin in earth for id_, pin in at.items()}
 
     def lights(self, driven: Mapping[str, int]) -> dict[str, int]:
-        """Return how the lamps behind it are lit when the header's pins are driven so."""
+        """Return the level of each lamp behind the plug, given the levels that the board drives."""
         at = {pin: id_ for id_, pin in self.single.items()}
         out = {}
         for id_, pin in self.single.items():
@@ -110,7 +109,7 @@ class Plug:
         return out
 
     def _lamps_grounded(self, driven: Mapping[str, int], at: Mapping[int, str]) -> bool:
-        """An output that is low is a ground as good as any."""
+        """Return whether the lamps' common is at ground; an output that is low serves as ground too."""
         if self.ground is None:
             return True
         end = self.ends[self.ground]
@@ -121,21 +120,21 @@ class Plug:
 
 
 def plugs(wiring: Wiring, faults: Sequence[Fault]) -> list[Plug]:
-    """Return the plugs of which something is wrong."""
+    """Return the plugs that have a fault."""
     names = dict.fromkeys(name for f in faults if f.kind in PLUG_KINDS for name in _plugs_of(f, wiring))
     return [Plug(name, wiring, faults) for name in names if name in wiring.plugs]
 
 
 def _plugs_of(fault: Fault, wiring: Wiring) -> list[str]:
-    """Return the plug that a fault is of: the one that it names, or the one that its channel sits on."""
+    """Return the plugs that a fault affects: the one that it names, or the one that its channel is on."""
     if "connector" in fault.settings:
         return [fault.settings["connector"]]
     return [name for name, there in wiring.plugs.items() if fault.channels[0] in there]
 
 
 def cut_off(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
-    """Return the knobs and displays that have no part in it any more: what has several wires is dead on a plug that is
-    off, moved or turned round."""
+    """Return the knobs and displays that are cut off: a part with several wires is dead on a plug that is off, shifted
+    or reversed."""
     out: set[str] = set()
     for plug in plugs(wiring, faults):
         for id_, pin in plug.pin_of.items():
@@ -149,7 +148,7 @@ def cut_off(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 
 def exchanged(wiring: Wiring, faults: Sequence[Fault], kind: str) -> dict[str, str | None]:
-    """For each channel of two plugs that are swapped: the channel whose wire ends there, if any."""
+    """Return, for two plugs that are swapped, channel → the channel whose wire ends there, or None."""
     came: dict[str, str | None] = {}
     for fault in faults:
         if fault.kind == "looms_interchanged" and fault.settings["connectors"]:
@@ -163,7 +162,7 @@ def exchanged(wiring: Wiring, faults: Sequence[Fault], kind: str) -> dict[str, s
 
 
 def reached(begin: object, joined: Iterable[tuple[object, object]]) -> set[object]:
-    """Return all that a current from `begin` reaches along `joined`, pairs that lead from the first to the second."""
+    """Return everything that a current from `begin` reaches through `joined`, pairs of (from, to)."""
     ways: dict[object, list[object]] = {}
     for one, other in joined:
         ways.setdefault(one, []).append(other)
@@ -186,13 +185,13 @@ _DIODE = {"shorted": "none", "open": "open", "backwards": "backwards"}
 
 
 def matrix(wiring: Wiring, name: str, made: Mapping[str, bool], faults: Sequence[Fault], bare: bool) -> dict[str, bool]:
-    """Return what the contacts of one matrix read: a row is pulled low, and current makes a column.
+    """Return what each contact of one matrix reads: a row is pulled low, and a column that is then low reads made.
 
     `bare`: there are no diodes, so current flows either way through each contact that is made.
     """
     at = {id_: (cross.row, cross.column) for id_, cross in wiring.crossings.items() if cross.matrix == name}
     mine = [fault for fault in faults if fault.settings.get("matrix") == name or fault.kind == "diode_wrong"]
-    # Pin of the board → the wire of the matrix that ends there; a wire that ends nowhere joins contacts all the same.
+    # Pin of the board → the wire of the matrix that ends there. A wire that ends nowhere still connects its contacts.
     ends: dict[_Line, _Line] = {
         line: line for row, column in at.values() for line in (("row", row), ("column", column))
     }
@@ -230,7 +229,7 @@ def matrix(wiring: Wiring, name: str, made: Mapping[str, bool], faults: Sequence
 
 
 def matrices(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
-    """Return the matrices of which something is wrong that is more than a missing diode."""
+    """Return the matrices that have a fault other than a missing diode."""
     more = [f for f in faults if f.kind in MATRIX_KINDS and f.kind != "diodes_missing"]
     named = {f.settings["matrix"] for f in more if "matrix" in f.settings}
     single = [f.channels[0] for f in faults if f.kind == "diode_wrong"]
@@ -241,7 +240,7 @@ def matrices(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 
 class _Order:
-    """What the faults of one chain come to."""
+    """The combined effect of the faults of one chain."""
 
     def __init__(self, chain: ChainOfChips, faults: Sequence[Fault]) -> None:
         mine = [fault for fault in faults if fault.settings.get("chain") == chain.kind]
@@ -268,7 +267,7 @@ class _Order:
 
 
 def inputs(chain: ChainOfChips, made: Mapping[str, bool], faults: Sequence[Fault]) -> dict[str, bool]:
-    """Return what the firmware reads of a 74HC165 chain when its wires are made as `made` says."""
+    """Return what the firmware reads from a 74HC165 chain, by channel, given which contacts are made."""
     it = _Order(chain, faults)
     closed = {bit for bit, id_ in chain.at.items() if made.get(id_)}
     levels: list[int] = []
@@ -290,7 +289,7 @@ def inputs(chain: ChainOfChips, made: Mapping[str, bool], faults: Sequence[Fault
 
 
 def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fault]) -> dict[str, int]:
-    """Return what is at the outputs of a 74HC595 chain, by lamp, when the firmware drives `driven`."""
+    """Return the levels at the outputs of a 74HC595 chain, by lamp, when the firmware drives `driven`."""
     it = _Order(chain, faults)
     meant = {bit: driven.get(id_, 0) for bit, id_ in chain.at.items()}
     order = [chip for chip in it.order if chip not in it.bridged]
@@ -298,7 +297,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
     silent: int | None = None
     for place, chip in enumerate(order):
         for pin in range(8):
-            # One bit late: what was meant for the output before comes here.
+            # One bit late: this output gets what was meant for the one before.
             level = meant.get(8 * place + pin - it.by, 0) if 0 <= 8 * place + pin - it.by < 8 * it.chips else 0
             if chip in it.dead:
                 level = 1000 if it.dead[chip] else 0
@@ -306,7 +305,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
                 level = 1000 if silent else 0
             out[8 * chip + (7 - pin if chip in it.turned else pin)] = level
         if chip in it.mute and silent is None:
-            # Its own outputs work, but nothing goes on from QH': those behind it keep the level of their SER.
+            # Its own outputs work, but QH' passes nothing on: the chips behind it take the level of their SER.
             silent = it.mute[chip]
     return {id_: out.get(bit, 0) for bit, id_ in chain.at.items()}
 
@@ -314,7 +313,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
 def drivers(
     chain: ChainOfChips, driven: Mapping[str, bytes], digits: Mapping[str, int], faults: Sequence[Fault]
 ) -> dict[str, bytes]:
-    """Return what the displays of a MAX7219 chain get when the firmware drives `driven`."""
+    """Return the segments that the displays of a MAX7219 chain get when the firmware drives `driven`."""
     it = _Order(chain, faults)
     meant: dict[int, int] = {}
     for bit, id_ in chain.at.items():
@@ -322,7 +321,7 @@ def drivers(
             meant[bit + n] = byte
     gets: dict[int, int] = {}
     silent = False
-    # Data bypasses a chip that is bridged: the next one takes its place, and it stays dark.
+    # Data bypasses a bridged chip: the next one takes its place, and the bridged one stays dark.
     for place, chip in enumerate(chip for chip in it.order if chip not in it.bridged):
         for digit in range(8):
             dark = silent or chip in it.dead or chip in it.mute
@@ -333,13 +332,13 @@ def drivers(
 
 
 def chains(wiring: Wiring, kind: str, faults: Sequence[Fault]) -> list[ChainOfChips]:
-    """Return the board's chain of this kind, if something is wrong with it."""
+    """Return the board's chain of this kind if it has a fault, as a list of one or none."""
     wrong = any(fault.settings.get("chain") == kind for fault in faults if fault.kind in CHAIN_KINDS)
     return [wiring.chains[kind]] if wrong and kind in wiring.chains else []
 
 
 def stopped(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
-    """Return the encoders on chips that give nothing on, or not what they should: they do not count."""
+    """Return the encoders that do not count, because a chip of theirs passes on nothing or the wrong bits."""
     out: set[str] = set()
     for chain in chains(wiring, "165", faults):
         it = _Order(chain, faults)
@@ -362,11 +361,11 @@ def stopped(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 _UPSIDE = {"A": "D", "B": "E", "C": "F", "D": "A", "E": "B", "F": "C", "G": "G", "P": "P"}
 _RIBBON = "ABCDEFGP"
-"""Segments in the order of the driver's pins SEG A to SEG G and SEG DP."""
+"""The segments in the order of the driver's pins SEG A to SEG G and SEG DP."""
 
 
 def segments(byte: int, came: Mapping[str, str | None]) -> int:
-    """Return the segments that are lit when those of `byte` are driven; `came`: segment → the one whose wire it has."""
+    """Return the segments that are lit when those of `byte` are driven; `came`: segment → the one that drives it."""
     return sum(0x80 >> n for n, name in enumerate(SEGMENTS) if (at := came.get(name)) and byte & bit_of(at))
 
 
@@ -376,12 +375,12 @@ def bit_of(segment: str) -> int:
 
 
 def upside_down(shown: Sequence[int]) -> list[int]:
-    """Return what a module that was built in upside down shows to the eye."""
+    """Return what a display that was mounted upside down seems to show."""
     return [segments(byte, _UPSIDE) for byte in reversed(shown)]
 
 
 def ribbon(shown: Sequence[int], by: int) -> list[int]:
-    """Return what is lit when the ribbon of the segments sits `by` holes on; 0: it is turned round."""
+    """Return what is lit when the ribbon cable of the segments is shifted by `by` holes; 0: it is reversed."""
     came: dict[str, str | None] = {}
     for n, name in enumerate(_RIBBON):
         at = 7 - n if not by else n - by
@@ -390,10 +389,10 @@ def ribbon(shown: Sequence[int], by: int) -> list[int]:
 
 
 def common_anode(id_: str, driven: Mapping[str, bytes], wiring: Wiring) -> bytes:
-    """Return what a module with common anodes shows on a driver for common cathodes.
+    """Return what a display with common anodes shows on a driver for common cathodes.
 
-    Driven all the time, it shows what it should not. On a MAX7219 a digit gets its current while another one of its
-    chip has its turn, through the segments that are not lit there; a digit that is alone on its chip gets none.
+    Driven statically, it shows the inverse. On a MAX7219 a digit gets its current while another digit of the chip is
+    scanned, through the segments that are not lit there; a digit that is alone on its chip gets none.
     """
     own = driven[id_]
     chain = wiring.chains.get("7219")

@@ -1,9 +1,8 @@
-"""The looms of two boards swapped: the parts of one are worked by the firmware of the other.
+"""Two boards with their looms swapped: the parts of one are at the pins of the other.
 
-Seen from the parts it makes no difference which of the two went elsewhere, so each simulated board keeps its parts, and
-says and does what the other's firmware would: it reads, at the pin where a wire of its loom now ends, what the other
-board has there, and drives it so. Where both panel files name connector and pin, a plug of the same name takes its
-wires there; else the pins of the board tell.
+It makes no difference which of the two was moved, so each simulated board keeps its parts, and behaves like the other's
+firmware: where a wire of its loom now ends, it reads and drives the pin as the other board does. Which pin that is
+follows from connector and pin, if the panel file names them for both boards, or else from the boards' pins.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class PartsAtPins(Protocol):
-    """What is asked of the parts, by their own ids."""
+    """The parts of a board, by their own channel ids."""
 
     def reads(self, id_: str) -> int:
         """Return what a contact, selector or encoder reads now."""
@@ -25,15 +24,15 @@ class PartsAtPins(Protocol):
         """Return one reading of a potentiometer; `raw`: with the converter's noise."""
 
     def restless(self, id_: str) -> bool:
-        """Return whether it reads differently each time."""
+        """Return whether a potentiometer reads differently each time, though nobody turns it."""
 
 
 _NOTHING = {"contact": 0, "selector": 0, "encoder": 3}
-"""What an input reads to which nothing is wired: pulled up, and so open."""
+"""Kind of channel → what an input reads if nothing is wired to it: it is pulled up, and so open."""
 
 
 class LoomExchange:
-    """The parts of one board at the pins of another; what a scan asks in place of the parts."""
+    """The parts of one board at the pins of another; a scan asks this instead of the parts."""
 
     def __init__(self, parts: Wiring, firmware: Wiring, pins: PartsAtPins) -> None:
         self.pins = pins
@@ -44,7 +43,7 @@ class LoomExchange:
             for place in places:
                 there.setdefault((firmware.kinds[id_], place), id_)
         self.firmware_of: dict[str, str] = {}
-        """Part → the firmware's channel that its wire ends at."""
+        """Channel of a part → the firmware's channel at which its wire ends."""
         for id_, places in parts.places.items():
             ends = (there.get((parts.kinds[id_], place)) for place in places)
             end = next(filter(None, ends), None)
@@ -58,10 +57,7 @@ class LoomExchange:
         return self.pins.reads(part) if part else _NOTHING[self.kinds[id_]]
 
     def sample(self, id_: str, raw: bool = False) -> float:
-        """Return one reading of the firmware's potentiometer.
-
-        With nothing wired it is about what a wire in the air picks up.
-        """
+        """Return one reading of the firmware's potentiometer; with nothing wired, about that of a loose wire."""
         part = self.part_of.get(id_)
         return min(self.pins.sample(part, raw), self.tops[id_]) if part else self.tops[id_] * 0.3
 
@@ -73,9 +69,9 @@ class LoomExchange:
     def driven(
         self, values: Mapping[str, int], digits: Mapping[str, int], of_firmware: Mapping[str, int]
     ) -> dict[str, int]:
-        """Return what the parts get when the firmware drives its outputs so.
+        """Return the values that the parts get when the firmware drives its outputs with `values`.
 
-        `digits` and `of_firmware` are the digits of the parts' displays and of the firmware's, by id.
+        `digits` and `of_firmware`: how many digits the parts' displays and the firmware's have, by id.
         """
         out = {}
         for id_, value in values.items():

@@ -1,4 +1,4 @@
-"""A fault, as read from words or from a file, checked against the table of kinds and against a board."""
+"""Faults: reading them from words or a file, and checking them against the table of kinds and a board."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from benchcon.wire.quote import quote, unquote
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One fault, ready to be put into a board. `settings` are plain: µs, permille, mV, and so on."""
+    """One fault, ready to be put into a board. `settings` are in plain units: µs, permille, mV, and so on."""
 
     kind: str
     channels: tuple[str, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
     given: tuple[str, ...] = ()
-    """The settings as they were written, to be written again."""
+    """The settings as they were written, ``key=value``."""
 
     @property
     def after_us(self) -> int:
-        """When it begins, after it was put in."""
+        """How long after it was put in it begins."""
         return int(self.settings["after"])
 
     @property
@@ -34,12 +34,12 @@ class Fault:
         return int(self.settings["for"])
 
     def words(self) -> tuple[str, ...]:
-        """Return the words that make this fault again."""
+        """Return the words from which `fault_of_words` makes this fault again."""
         return (self.kind, *self.channels, *self.given)
 
 
 def fault_of_words(words: Iterable[str]) -> Fault:
-    """Return the fault that ``KIND CHANNEL… key=value…`` means. Raises ValueError with one sentence."""
+    """Return the fault that the words ``KIND CHANNEL… key=value…`` describe. Raises ValueError with one sentence."""
     kind, *rest = words
     channels = [word for word in rest if "=" not in word]
     settings: dict[str, Any] = {}
@@ -53,7 +53,7 @@ def fault_of_words(words: Iterable[str]) -> Fault:
 
 
 def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> Fault:
-    """Return a fault from plain values (quantities as text). Raises `WrongFault`, a ValueError that names the key."""
+    """Return a fault from plain values (quantities as text). Raises `WrongFault`, which names the key that is wrong."""
     known = KINDS.get(kind)
     if known is None:
         raise WrongFault("kind", f"there is no kind of fault '{printable(kind)}'{_near(kind, KINDS)}")
@@ -80,11 +80,11 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
     if kind == "digits_swapped" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
         raise WrongFault("order", "'order' must hold each digit once, such as 2,1,3")
     if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
-        raise WrongFault("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
+        raise WrongFault("ident", "'ident' must begin with a lower-case letter; 1 to 16 of a-z, 0-9 and _ are allowed")
     if kind == "chips_in_another_order" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
         raise WrongFault("order", "'order' must hold each chip once, such as 2,1,3")
     if kind == "looms_interchanged" and bool(settings["connectors"]) == bool(settings["boards"]):
-        raise WrongFault("connectors", "say which: either 'connectors' or 'boards', such as J1,J2")
+        raise WrongFault("connectors", "either 'connectors' or 'boards' must be given, such as J1,J2")
     for key, example in (("numbers", "0,1"), ("connectors", "J1,J2"), ("boards", "BOARD1,BOARD2")):
         two = settings.get(key)
         if two and (len(two) != 2 or (two[0] == two[1] and settings.get("line") != "both")):
@@ -99,7 +99,7 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
 
 
 class WrongFault(ValueError):
-    """A fault that cannot be: `key` is the key of the file that is to blame."""
+    """A fault that is not possible; `key` is the key of the faults file that is wrong."""
 
     def __init__(self, key: str, message: str) -> None:
         super().__init__(message)
@@ -107,13 +107,13 @@ class WrongFault(ValueError):
 
 
 def _channels_of(name: str, wiring: Wiring) -> list[str]:
-    """Return the channels of the part that the panel file calls `name`, as they are written in a faults file."""
+    """Return the channels of the part `name` of the panel, as they are written in a faults file."""
     ids = wiring.movers[name].channels if name in wiring.movers else filter(None, [wiring.outputs.get(name)])
     return [f"'{wiring.name}.{id_}'" for id_ in ids]
 
 
 def check(fault: Fault, wiring: Wiring) -> None:
-    """Raise `WrongFault` if `fault` cannot sit on the board that `wiring` describes."""
+    """Raise `WrongFault` if `fault` is not possible on the board that `wiring` describes."""
     known = KINDS[fault.kind]
     for id_ in fault.channels:
         there = wiring.kinds.get(id_)
@@ -123,7 +123,7 @@ def check(fault: Fault, wiring: Wiring) -> None:
             raise WrongFault("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{hint}")
         if there not in known.on:
             raise WrongFault(
-                "channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}"
+                "channel", f"'{fault.kind}' is not possible on '{id_}', a {there}; only on: {', '.join(known.on)}"
             )
     found = {wiring.kinds[id_] for id_ in fault.channels}
     if known.each and tuple(wiring.kinds[id_] for id_ in fault.channels) != known.each:
@@ -143,7 +143,7 @@ def check(fault: Fault, wiring: Wiring) -> None:
 
 
 def _check_wholes(fault: Fault, wiring: Wiring) -> None:
-    """Raise `WrongFault` if the board has not the connector, matrix, line, chain or chip that `fault` names."""
+    """Raise `WrongFault` if the board lacks the connector, matrix, line, chain or chip that `fault` names."""
     settings = fault.settings
     named = {"connector": [settings["connector"]]} if "connector" in settings else {}
     named |= {"connectors": settings["connectors"]} if "connectors" in settings else {}
@@ -202,7 +202,7 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
     if form.startswith("list of "):
         parts = value.split(",") if isinstance(value, str) else value
         if not isinstance(parts, list | tuple) or len(parts) > 64:
-            raise WrongFault(key, f"'{key}' must be a list of at most 64")
+            raise WrongFault(key, f"'{key}' must be a list of at most 64 values")
         inner = Setting(form[8:], None, setting.least, setting.most)
         return tuple(_plain(key, inner, part) for part in parts)
     if form == "text":
@@ -226,7 +226,7 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         if not isinstance(value, str):
             unit = USUAL.get(form, (form,))[0]
             raise WrongFault(
-                key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
+                key, f"'{key}' {_shown(value)} has no unit; write it with one, such as \"{_number(value)} {unit}\""
             )
         try:
             number = quantity(value, form)
@@ -251,7 +251,7 @@ def _word(value: Any) -> str:
 
 
 def _number(value: Any) -> str:
-    """Return a number that lacks its unit, for the example of how to write it."""
+    """Return a number that was given without a unit, for an example of how to write it."""
     return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6 else "5"
 
 

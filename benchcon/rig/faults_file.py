@@ -1,4 +1,4 @@
-"""Faults files: TOML in, each board's faults out; mistakes with file and line. See `protocols/faults-file.md`."""
+"""Reading faults files (TOML, see `protocols/faults-file.md`); mistakes are reported with file and line."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from benchcon.rig.wiring import wiring
 from benchcon.text import printable
 
 MOST = 1000
-"""Faults in one file."""
+"""Most faults in one file."""
 
 
 @dataclass(frozen=True, slots=True)
 class FaultsFile:
-    """What a faults file says."""
+    """The contents of a faults file."""
 
     seed: int = 0
     faults: tuple[tuple[str, Fault], ...] = ()
-    """Board name (empty: every board) and fault, in the order of the file."""
+    """(board name, or empty for every board; fault), in the order of the file."""
 
     def of(self, board: str) -> list[Fault]:
         """Return the faults of one board."""
@@ -34,20 +34,20 @@ class FaultsFile:
 
 
 def looks_like_one(text: str) -> bool:
-    """Tell whether a TOML text is meant as a faults file, rightly headed or not."""
+    """Return whether a TOML text is meant as a faults file, even if its headings are not quite right."""
     return has_heading(text, "[[faults]]", "[faults]", "[[fault]]", "[fault]")
 
 
 def load(path: str | Path, panel: Panel | None = None) -> FaultsFile:
-    """Read the faults file `path`; with a `panel`, check that its boards and channels are there.
+    """Read the faults file `path`; with a `panel`, check that its boards and channels exist.
 
-    Raises `Trouble` with file and line for the first mistake.
+    Raises `Trouble` with file and line of the first mistake.
     """
     return loads(slurp(path, LARGEST), str(path), panel)
 
 
 def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = None) -> FaultsFile:
-    """Return what the faults file `text` says; `name` stands for the file in messages. Raises `Trouble`."""
+    """Return the contents of the faults file `text`; `name` is the file's name in messages. Raises as `load`."""
     top, findings = open_table(text, name, "faults file")
     if top is None:
         raise Trouble(str(findings[0]))
@@ -58,13 +58,13 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
 
     for key in data:
         if key not in ("seed", "faults"):
-            raise wrong((key,), f"there is no key '{printable(key)}' here; a faults file has 'seed' and '[[faults]]'")
+            raise wrong((key,), f"unknown key '{printable(key)}'; a faults file has 'seed' and '[[faults]]'")
     seed = data.get("seed", 0)
     if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 1 << 63:
         raise wrong(("seed",), "'seed' must be a whole number, 0 or above")
     tables = data.get("faults", [])
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        raise wrong(("faults",), "faults are written as tables, each under its own [[faults]]")
+        raise wrong(("faults",), "faults must be tables, each under its own [[faults]]")
     if len(tables) > MOST:
         raise wrong(("faults", MOST), f"more than {MOST} faults in one file")
     boards = {board.name: wiring(panel, board.name) for board in panel.boards} if panel else {}
@@ -85,13 +85,13 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:
-    """Return the board and the fault that one table says. Raises `WrongFault`."""
+    """Return board name and fault of one table. Raises `WrongFault`."""
     values = dict(table)
     kind, board = values.pop("kind", None), values.pop("board", "")
     if not isinstance(kind, str):
         raise WrongFault("kind", "a fault needs its 'kind', such as kind = \"stuck\"")
     if "channel" in values and "channels" in values:
-        raise WrongFault("channel", "either 'channel' or 'channels', not both")
+        raise WrongFault("channel", "either 'channel' or 'channels' is allowed, not both")
     given = values.pop("channel", None)
     channels = values.pop("channels", []) if given is None else [given]
     if not isinstance(channels, list) or not all(isinstance(each, str) for each in channels):
@@ -100,7 +100,7 @@ def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Faul
         raise WrongFault("board", "'board' is the name of a board of the panel")
     ids = []
     for channel in channels:
-        # As in a panel file, a channel may be written with its board in front.
+        # As in a panel file, a channel may have its board in front.
         front, point, id_ = channel.rpartition(".")
         if point and board and front != board:
             raise WrongFault("channel", f"'{printable(channel)}' is not on board '{printable(board)}'")
@@ -109,7 +109,7 @@ def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Faul
     if ids and not board and len(boards) == 1:
         board = boards[0]
     if ids and not board:
-        raise WrongFault("channel", f'say whose channel it is: channel = "BOARD.{printable(ids[0])}"')
+        raise WrongFault("channel", f'the channel needs its board: channel = "BOARD.{printable(ids[0])}"')
     if board and boards and board not in boards:
         raise WrongFault("board", f"the panel has no board '{printable(board)}'; its boards: {', '.join(boards)}")
     return board, fault_of(kind, ids, values)

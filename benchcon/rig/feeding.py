@@ -1,7 +1,7 @@
-"""Supplies of a panel at work on its simulated boards: what the controls switch off is unlit, whatever is sent to it.
+"""The supplies of a panel with simulated boards: what the controls switch off is dark, whatever is sent to it.
 
-This is physics of the rig, not of a board: whoever has started the boards watches where the controls stand that switch
-supplies, and sets the supply of the outputs accordingly, through the boards' hands.
+This belongs to the rig, not to a single board: whoever started the boards watches the controls that switch supplies,
+and sets the supply of the outputs accordingly, through the boards' hands.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from benchcon.rig.hand import Hand
 from benchcon.rig.wiring import wiring
 
 LOOK_S = 1.0
-"""How long a board may go without moving before it is looked whether all is to end."""
+"""Longest wait for a move before checking whether to stop."""
 
 
 class SupplySwitching:
-    """Watches the controls that switch the supplies of `panel`, and feeds boards and parts or not.
+    """Watches the controls that switch the supplies of `panel`, and sets the supply of boards and parts.
 
-    `controls`: the HAND word of each board, by its name.
+    `controls`: name of a board → its HAND word.
     """
 
     def __init__(self, panel: Panel, controls: Mapping[str, str]) -> None:
         board_of = {control.name: control.channels[0].board for control in panel.controls if control.channels}
-        # What is switched on a board that does not run is not known to be off: it stays fed.
+        # A supply whose switches are on a board that does not run is not known to be off, and stays on.
         self._supplies = [
             supply
             for supply in panel.supplies
@@ -42,7 +42,7 @@ class SupplySwitching:
         self._lock = threading.Lock()
         self._ends = threading.Event()
         self._hands = {name: Hand(word) for name, word in controls.items()}
-        """For setting supplies; each watcher has one of its own, as it waits on it."""
+        """Hands for setting supplies; each watcher has another of its own, on which it waits."""
         named = {name for supply in self._supplies for source in supply.sources for name, _ in source.at}
         watched = {board_of[name] for name in named}
         self._watchers = [
@@ -51,7 +51,7 @@ class SupplySwitching:
         ]
 
     def start(self) -> None:
-        """Begin; returns when the supplies are as the controls stand."""
+        """Begin to watch; returns when the supplies match the controls."""
         for hand in self._hands.values():
             with contextlib.suppress(Trouble):
                 self._positions |= hand.moved().positions
@@ -60,7 +60,7 @@ class SupplySwitching:
             watcher.start()
 
     def stop(self) -> None:
-        """Stop as soon as the boards end."""
+        """Stop watching; see `join`."""
         self._ends.set()
 
     def join(self) -> None:
@@ -84,7 +84,7 @@ class SupplySwitching:
                     self._look()
 
     def _wait_s(self) -> float:
-        """Until a source that is starting may be there."""
+        """Return how long to wait: until a source that is starting up may be on, at most `LOOK_S`."""
         now_us = _now_us()
         with self._lock:
             due = self._switched.next_us(now_us)

@@ -1,12 +1,12 @@
-"""Boards that one process starts for another: it reads the panel file once and forks a process for each board.
+"""Boards that a helper process starts: it reads the panel file once, and forks a process for each board.
 
-An interpreter of its own for each board would read the same modules and the same file once a board, which is what one
-waits for before a panel is on the screen. Who wants the boards makes three pipes for each (`ForkedBoard`) and gives
-their other ends to the starter (`fork_boards`, run by ``python -m benchcon.rig``), which is a program with a single
-thread: only of such a one may a fork be made on every system. A board owns its pipes alone, so that
+If each board had an interpreter of its own, each would load the same modules and the same file, and a panel would be on
+the screen much later. The caller makes three pipes for each board (`ForkedBoard`), and gives their other ends to the
+helper (`fork_boards`, run by ``python -m benchcon.rig``). The helper has a single thread, as only such a process may
+safely fork on every system. Only the board has the ends of its pipes, so that
 
-- the end of its standard input, when whoever wanted it has died, ends it, whatever has become of the starter;
-- the end of its standard output tells that its process has ended, however it did.
+- the end of its standard input, when the caller has died, ends the board, whatever has become of the helper;
+- the end of its standard output shows that its process has ended, however it did.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CAN_FORK = hasattr(os, "fork") and os.name == "posix"
 
 
 class Pipes(NamedTuple):
-    """File numbers that are to be a board's standard input, output and error output."""
+    """File descriptors that become a board's standard input, output and error output."""
 
     stdin: int
     stdout: int
@@ -40,7 +40,7 @@ class Pipes(NamedTuple):
 
     @classmethod
     def read(cls, text: str) -> Pipes:
-        """Return what `str` made of them. Raises `ValueError`."""
+        """Return the pipes that `str` has written as text. Raises `ValueError` if it is not of that form."""
         return cls(*map(int, text.split(",")))
 
     def __str__(self) -> str:
@@ -48,7 +48,7 @@ class Pipes(NamedTuple):
 
 
 class ForkedBoard:
-    """A board's process as who wanted it sees it: in the words of `subprocess.Popen`, whose child it is not."""
+    """A board's process for the caller, with the methods of `subprocess.Popen` though it is not a child process."""
 
     def __init__(self) -> None:
         ends: list[tuple[int, int]] = []
@@ -61,28 +61,28 @@ class ForkedBoard:
             raise
         (to_read, to_write), (out, to_out), (err, to_err) = ends
         self.theirs = Pipes(to_read, to_out, to_err)
-        """The board's ends, to be closed here once the starter has them."""
+        """The board's ends, to be closed here once the helper has them."""
         self.pid = 0
-        """Known once the board has said its first line (`first_line`)."""
-        self.stdin = open(to_write, "wb", buffering=0)  # noqa: SIM115 - closed by who closes the boards
+        """Process id, known once the board has printed its first line (`first_line`); 0 before."""
+        self.stdin = open(to_write, "wb", buffering=0)  # noqa: SIM115 - closed together with the boards
         self.stdout = open(out, "rb", buffering=0)  # noqa: SIM115
         self.stderr = open(err, "rb", buffering=0)  # noqa: SIM115
         self._ended = False
 
     def first_line(self) -> bytes:
-        """Wait for what the board prints when it is ready; empty if it has ended instead."""
+        """Wait for the line that the board prints when it is ready; empty if it has ended instead."""
         with contextlib.suppress(ValueError):
             self.pid = int(self.stdout.readline() or 0)
         return self.stdout.readline()
 
     def poll(self) -> int | None:
-        """Return whether the process has ended: 0, or None if it has not."""
+        """Return 0 if the process has ended, else None."""
         with contextlib.suppress(subprocess.TimeoutExpired):
             return self.wait(0)
         return None
 
     def wait(self, timeout: float | None = None) -> int:
-        """Wait until the process has ended; only the starter knows its exit code: 0 is returned for any.
+        """Wait until the process has ended, and return 0; only the helper knows the real exit code.
 
         Raises `subprocess.TimeoutExpired`.
         """
@@ -99,11 +99,11 @@ class ForkedBoard:
         return 0
 
     def terminate(self) -> None:
-        """Have the process end."""
+        """Ask the process to end (SIGTERM)."""
         self._signal(signal.SIGTERM)
 
     def kill(self) -> None:
-        """End the process at once."""
+        """End the process at once (SIGKILL)."""
         self._signal(signal.SIGKILL)
 
     def _signal(self, number: int) -> None:
@@ -113,12 +113,12 @@ class ForkedBoard:
 
 
 def fork_boards(run: Callable[[str], int], boards: Sequence[tuple[str, Pipes]]) -> int:
-    """Fork a process for each board, in which ``run(name)`` returns its exit code; wait for all to end.
+    """Fork a process for each board (name, pipes), in which ``run(name)`` returns its exit code; wait for all to end.
 
-    Each gets its pipes as its standard streams, prints its process number, and is in a session of its own.
+    Each has its pipes as its standard streams, prints its process id, and has a session of its own.
     """
     gc.collect()
-    gc.freeze()  # what is there now is shared: no board touches it to search it for garbage
+    gc.freeze()  # keeps the memory of these objects shared: no board's garbage collector touches them
     left = list(boards)
     while left:
         name, pipes = left[0]
@@ -138,7 +138,7 @@ def fork_boards(run: Callable[[str], int], boards: Sequence[tuple[str, Pipes]]) 
         pipes.close()
         del left[0]
     nowhere = os.open(os.devnull, os.O_RDWR)
-    os.dup2(nowhere, 2)  # it was the first board's: its end is to be seen
+    os.dup2(nowhere, 2)  # it was the first board's, whose end must be noticed
     with contextlib.suppress(ChildProcessError):
         while True:
             os.wait()
@@ -155,6 +155,6 @@ def _stand_alone(pipes: Pipes, others: Sequence[Pipes]) -> None:
 
 
 def _name_process(name: str) -> None:
-    """Have `ps` and `top` show which board a process is, where the system allows it (Linux)."""
+    """Let `ps` and `top` show which board a process is, where the system allows it (Linux)."""
     with contextlib.suppress(OSError), open("/proc/self/comm", "w", encoding="utf-8") as comm:
         comm.write(name)

@@ -1,4 +1,4 @@
-"""A client for the control connection of a simulated board. See `protocols/hand.md`."""
+"""A client for the control connection of a simulated board (`protocols/hand.md`)."""
 
 from __future__ import annotations
 
@@ -14,44 +14,48 @@ from benchcon.text import printable
 from benchcon.wire.quote import quote, unquote
 
 ANSWER_S = 5.0
-"""How long an answer may take, on top of the time that a movement takes."""
+"""How long an answer may take, in addition to the time of a movement."""
 LONGEST = 1 << 16
-"""Bytes of the longest answer that is read."""
+"""Most bytes of an answer."""
 
 
 _TCP = re.compile(r"tcp:(?P<host>.+?):(?P<port>[0-9]{1,5})(?::(?P<word>[0-9a-f]{8,64}))?")
 
 
 class Look(NamedTuple):
-    """How one lamp looks to an eye."""
+    """What a lamp looks like."""
 
     level_permille: int
     """Lightness, 0 to 1000."""
     colour: str
-    """The colour that is really fitted; empty: not known."""
+    """The colour of the lamp that is really fitted; empty: not known."""
     flickering: bool
-    """It goes out for moments although it is driven."""
+    """Whether it goes out for moments although it is driven."""
 
 
 class PartPositions(NamedTuple):
-    """Where the parts stand."""
+    """The positions of all parts that a hand moves."""
 
     moves: int
-    """How often something has been moved since the board was started."""
+    """How many moves there were since the board was started."""
     positions: dict[str, int]
-    """Switches and buttons: position; potentiometers: the reading of a healthy one; encoders: detents to the right."""
+    """Name of a part → position; of a potentiometer: the reading of a healthy one; of an encoder: detents to the right.
+    """
 
 
 class Hand:
-    """One board's parts under a program's hand.
+    """A program's hand on the parts of one simulated board.
 
-    Blocking; may be used from several threads (requests take turns), and several hands may work one board. Each method
-    raises `Trouble` if the board refuses (there is no such part) or does not answer in time. The connection is made at
-    the first request, and again after it was lost.
+    All methods block. A hand may be used from several threads (requests take turns), and several hands may work one
+    board. Every method raises `Trouble` if the board refuses, for example because there is no such part, or does not
+    answer in time. The connection is made at the first request, and again after it was lost.
     """
 
     def __init__(self, control: str, timeout_s: float = ANSWER_S) -> None:
-        """`control` is a board's HAND: ``tcp:127.0.0.1:40123:WORD`` or ``unix:/path``. Raises `Trouble` if not."""
+        """Take a board's HAND word as `control`: ``tcp:127.0.0.1:40123:WORD`` or ``unix:/path``.
+
+        `timeout_s`: see `ANSWER_S`. Raises `Trouble` if `control` is not of that form.
+        """
         self.control = control
         self.timeout_s = timeout_s
         self._lock = threading.Lock()
@@ -72,44 +76,44 @@ class Hand:
     # --- moving -----------------------------------------------------------------------------------------
 
     def press(self, part: str) -> None:
-        """Press the button `part` (its channel or its name), or make this contact of a switch."""
+        """Press the button `part` (its name or its channel), or move a switch so that this contact is made."""
         self.ask("press", part)
 
     def release(self, part: str) -> None:
-        """Release it."""
+        """Release the button `part`, or move a switch so that this contact is open."""
         self.ask("release", part)
 
     def put(self, part: str, position: int) -> None:
-        """Put a switch at `position` (0 the first), or a potentiometer where a healthy one reads `position`.
+        """Move a switch to `position` (0 is the first), or a potentiometer to where a healthy one reads `position`.
 
         Returns when it is there.
         """
         self.ask("put", part, str(position))
 
     def put_percent(self, part: str, percent: float) -> None:
-        """Turn a potentiometer to this share of its travel: 0 is fully left, 100 fully right."""
+        """Turn a potentiometer to this percentage of its travel: 0 is fully left, 100 fully right."""
         self.ask("put", part, f"{percent:g}%")
 
     def turn(self, part: str, detents: int) -> None:
-        """Turn an encoder, right is above 0. Returns when it has come to rest."""
+        """Turn an encoder by so many detents, to the right if above 0. Returns when it has come to rest."""
         self.ask("turn", part, str(detents), allow_s=abs(detents) * 0.05)
 
     # --- looking ----------------------------------------------------------------------------------------
 
     def lit(self) -> dict[str, int]:
-        """Return how light each lamp really is, in permille of lightness."""
+        """Return channel id → lightness of each lamp as it is really lit, in permille."""
         return {id_: _number(text) for id_, text in self._pairs("lit").items()}
 
     def shown(self, display: str) -> bytes:
-        """Return the segments a display really shows, leftmost digit first: 80h point, 40h A … 01h G."""
+        """Return the segments that a display really shows, leftmost digit first: 80h point, 40h A … 01h G."""
         return _segments(self._pairs("shown", display).get(display, ""))
 
     def shown_all(self) -> dict[str, bytes]:
-        """Return the segments of all displays."""
+        """Return channel id → segments of all displays; see `shown`."""
         return {id_: _segments(text) for id_, text in self._pairs("shown").items()}
 
     def seen(self) -> dict[str, Look]:
-        """Return how each lamp looks: level, colour, steady or flickering."""
+        """Return channel id → what the lamp looks like."""
         looks = {}
         for id_, text in self._pairs("seen").items():
             level, _, rest = text.partition(":")
@@ -118,27 +122,27 @@ class Hand:
         return looks
 
     def flashes(self) -> dict[str, int]:
-        """Return for each lamp and display the greatest number of flashes within any one second so far.
+        """Return, for each lamp and display, the greatest number of flashes in any one second so far.
 
-        Counted as WCAG 2 success criterion 2.3.1 defines a general flash, on what was really lit.
+        A flash is counted as WCAG 2 success criterion 2.3.1 defines a general flash, on what was really lit.
         """
         return {id_: _number(text) for id_, text in self._pairs("flashes").items()}
 
     def where(self) -> dict[str, int]:
-        """Return where each part is, by its name; see `PartPositions`."""
+        """Return name of a part → its position; see `PartPositions.positions`."""
         return self.moved().positions
 
     def moved(self, since: int | None = None, within_s: float = 60.0) -> PartPositions:
-        """Return where the parts stand; with `since`, wait until more moves than that have been made.
+        """Return the positions of all parts; with `since`, wait until there were more moves than that.
 
-        Returns as it stands if nothing has moved `within_s`.
+        Returns the present positions if nothing moves for `within_s`.
         """
         words = ("where",) if since is None else ("moved", str(since), str(int(within_s * 1000)))
         first, *rest = self.ask(*words, allow_s=within_s)
         return PartPositions(_number(first), {key: _number(text) for key, text in _pairs(rest).items()})
 
     def parts(self) -> dict[str, tuple[str, ...]]:
-        """Return the parts of the board by name: kind, number of positions (0: none), then the channels."""
+        """Return name of a part → (kind, number of positions (0: none), channels…)."""
         found = {}
         for name, text in self._pairs("parts").items():
             kind, positions, channels = [*text.split(":"), "", ""][:3]
@@ -146,19 +150,19 @@ class Hand:
         return found
 
     def time(self) -> tuple[int, int]:
-        """Return the true time and what the board's clock says, both in µs, unwrapped: since start, since reset."""
+        """Return the true time since the board was started, and the board's own clock since its reset, both in µs."""
         words = self.ask("time")
         return _number(words[0]), _number(words[1])
 
     # --- faults and power -------------------------------------------------------------------------------
 
     def fault(self, kind: str, *channels: str, **settings: object) -> int:
-        """Put in a fault; return its number. Settings as in a faults file: ``by="5 ms"``, ``edges=["300 us", …]``."""
+        """Put in a fault, and return its number. Settings as in a faults file: ``by="5 ms"``, ``edges=["300 us"]``."""
         words = [f"{key.rstrip('_')}={_setting(value)}" for key, value in settings.items()]
         return _number(self.ask("fault", kind, *channels, *words)[0])
 
     def faults(self) -> dict[int, tuple[str, ...]]:
-        """Return the faults that are in, by number, in the words that made them."""
+        """Return number → words of all faults that are in."""
         found: dict[int, tuple[str, ...]] = {}
         for part in " ".join(self.ask("faults")).split(" | "):
             number, *words = part.split()[:100] or ("",)
@@ -167,36 +171,39 @@ class Hand:
         return found
 
     def clear(self, number: int | None = None) -> None:
-        """Take out one fault, or all."""
+        """Take out one fault, or all (None)."""
         self.ask("clear", *(() if number is None else (str(number),)))
 
     def reset(self, cause: str = "reset") -> None:
-        """Press the board's reset: `cause` is what its boot line says."""
+        """Reset the board; `cause` is what its boot line says."""
         self.ask("reset", cause)
 
     def unplug(self) -> None:
-        """Pull the board's cable: the port goes away and the board has no power."""
+        """Pull the board's cable: the port disappears, and the board has no power."""
         self.ask("unplug")
 
     def replug(self, name: str = "") -> str:
-        """Plug it in again, under another port `name` if one is given; return the port."""
+        """Plug the cable in again, under `name` unless that is empty; return the port."""
         return " ".join(self.ask("replug", *((quote(name),) if name else ())))
 
     def supply(self, millivolts: int, *channels: str) -> None:
-        """Set the supply of the board's lamps and displays, or of these only; under 3000 mV nothing is lit."""
+        """Set the supply of all lamps and displays of the board, or of these channels; below 3000 mV nothing is lit."""
         self.ask("supply", str(millivolts), *channels)
 
     def port(self) -> str:
-        """Return the board's port, as it is opened; empty while it is unplugged."""
+        """Return the port that a program opens; empty while it is unplugged."""
         return " ".join(self.ask("port"))
 
     # --- words ------------------------------------------------------------------------------------------
 
     def ask(self, *words: str, allow_s: float = 0.0) -> list[str]:
-        """Send one request; return the words of its answer after ``ok``. Raises `Trouble`."""
+        """Send one request, and return the words of its answer after ``ok``; `allow_s`: extra time for the answer.
+
+        Raises `Trouble` if it is refused or not answered in time.
+        """
         line = " ".join(words)
         if "\n" in line or "\r" in line:
-            raise Trouble("a request to a hand is one line")
+            raise Trouble("a request to a hand must be one line")
         with self._lock:
             answer = self._exchange(line, self.timeout_s + allow_s)
         verdict, *rest = answer.split() or [""]
@@ -204,7 +211,7 @@ class Hand:
             return rest
         if verdict == "no":
             raise Trouble(f"{printable(' '.join(rest))} ({printable(line[:60])})")
-        raise self._silent(f"answered '{printable(answer[:60])}', which is not an answer")
+        raise self._silent(f"sent '{printable(answer[:60])}', which is not an answer")
 
     def close(self) -> None:
         """Close the connection; the next request opens it again."""
@@ -221,7 +228,7 @@ class Hand:
             self._socket.settimeout(timeout_s)
             answer = self._send_line(self._socket, line)
         except TimeoutError:
-            # An answer that comes later would be taken for the next one's: begin again.
+            # An answer that comes later would be taken for the next request's, so connect again.
             self._drop()
             raise self._silent(f"does not answer within {timeout_s:g} s") from None
         except OSError as error:
@@ -282,14 +289,14 @@ def _number(text: str) -> int:
     try:
         return int(text[:20])
     except ValueError:
-        raise Trouble(f"the simulated board answered '{printable(text[:40])}' where a number belongs") from None
+        raise Trouble(f"the simulated board answered '{printable(text[:40])}' instead of a number") from None
 
 
 def _segments(text: str) -> bytes:
     try:
         return bytes.fromhex(text)
     except ValueError:
-        raise Trouble(f"the simulated board answered '{printable(text[:40])}' where segments belong") from None
+        raise Trouble(f"the simulated board answered '{printable(text[:40])}' instead of segments") from None
 
 
 def _setting(value: object) -> str:

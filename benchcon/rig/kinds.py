@@ -1,6 +1,6 @@
-"""What each kind of fault may sit on, how many channels it takes, and its settings with default and bounds.
+"""The kinds of fault: which channels each is possible on, how many it takes, and its settings with their bounds.
 
-What the kinds mean stands in `benchcon.kinds`. `protocols/faults-file.md` lists both for people; a test compares them.
+What the kinds mean is in `benchcon.kinds`. `protocols/faults-file.md` lists both for people; a test compares them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 
 CONTACT, SELECTOR, ENCODER, POT, LAMP, DISPLAY = "contact", "selector", "encoder", "pot", "lamp", "display"
 SEGMENTS = "PABCDEFG"
-"""Names of the segments, highest bit first; P is the point."""
+"""The names of the segments, highest bit first; P is the point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,8 +19,8 @@ class Setting:
     """One setting of a kind of fault."""
 
     form: str
-    """``us``, ``permille``, ``ppm``, ``mV``, ``ohm``, ``Hz``: a quantity, told in this unit inside. Else ``number``,
-    ``word``, ``text``, or ``list of`` one of these."""
+    """``us``, ``permille``, ``ppm``, ``mV``, ``ohm``, ``Hz``: a quantity, which is kept in this unit. Otherwise
+    ``number``, ``word``, ``text``, or ``list of`` one of these."""
     default: Any = None
     least: float = 0
     most: float = 0
@@ -33,13 +33,13 @@ class FaultKind:
     """One kind of fault."""
 
     on: tuple[str, ...] = ()
-    """Kinds of channel it may sit on; none: it is a fault of the line or of the whole board."""
+    """Kinds of channel on which it is possible; empty: it is a fault of the line or of the whole board."""
     least: int = 0
     most: int = 0
-    """Number of channels."""
+    """Most channels that it takes."""
     settings: Mapping[str, Setting] = field(default_factory=dict)
     each: tuple[str, ...] = ()
-    """The kind of each channel, in order; none: all are of one kind."""
+    """The kind of each channel, in order; empty: all are of one kind."""
 
 
 _HOUR_US = 3_600_000_000
@@ -69,7 +69,7 @@ def _share(default: float) -> Setting:
 
 
 WHEN = {"after": _time(0), "for": _time(0)}
-"""Settings that every kind has: how long after it was put in it begins, and how long it lasts (0: until taken out)."""
+"""Settings of every kind: how long after it was put in it begins, and how long it lasts (0: until it is taken out)."""
 
 _INPUTS = {
     "chattering": FaultKind(
@@ -313,7 +313,7 @@ _BOARD = {
 }
 
 KINDS: Mapping[str, FaultKind] = _INPUTS | _OUTPUTS | _WHOLE | _LINE | _BOARD
-"""By the word of `benchcon.kinds`."""
+"""The kind's word in `benchcon.kinds` → the kind."""
 
 OF_DIODES = ("diodes_backwards", "diodes_missing", "diode_wrong")
 """Kinds of fault that a matrix without diodes cannot have."""

@@ -1,4 +1,4 @@
-"""What is really lit on one board: drive, faults, supply and wink put together, and flashes counted."""
+"""What is really lit on one board, from what it drives, faults, supply and winking; flashes are counted."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from benchcon.rig.timeline import Action, Timeline
 from benchcon.rig.wiring import Wiring
 
 LEAST_SUPPLY_MV = 3000
-"""With less, lamps and displays are not lit."""
+"""Least supply, in mV, at which lamps and displays are lit."""
 WINK_US = 250_000
 WINKS = 6
-"""Twice a second for three seconds."""
+"""Flashes of a wink: two a second for three seconds."""
 WINK_LEVEL = 500
-"""All lamps together, so weakly that no budget is exceeded: 18 % of the current."""
+"""Level of all lamps in a wink: 18 % of the current, so that no budget is exceeded."""
 
 
 class Lamps:
@@ -31,7 +31,7 @@ class Lamps:
         broken: Collection[str],
         made: Mapping[str, bool],
     ) -> None:
-        """`made`: which contacts are made, at any moment."""
+        """Keep `faults`, `broken` (channels with a broken wire) and `made` (which contacts are made); these may change."""
         self.wiring = wiring
         self.timeline = timeline
         self.faults = faults
@@ -39,25 +39,25 @@ class Lamps:
         self.made = made
         self.powered = False
         self.supply_mv = wiring.supply_mv
-        """Supply, unloaded."""
+        """The supply without load."""
         self.no_supply: set[str] = set()
         """Lamps and displays whose own supply is off."""
         self.lit: dict[str, int] = dict.fromkeys(wiring.colours, 0)
-        """How light each lamp really is, in permille of lightness."""
+        """Channel id → lightness of the lamp as it is really lit, in permille."""
         self.shown: dict[str, bytes] = {id_: bytes(digits) for id_, digits in wiring.digits.items()}
-        """The segments that each display really shows."""
+        """Channel id → segments that the display really shows."""
         self._driven: Mapping[str, int] = {}
         self._flashes = {id_: Flashes() for id_ in (*self.lit, *self.shown)}
         self._wink: list[Action] = []
         self._wink_level: int | None = None
 
     def drive(self, at_us: int, values: Mapping[str, int]) -> None:
-        """Take the values that the board drives its outputs with, as on the wire; what is missing is off."""
+        """Take the values that the board drives its outputs with, as on the wire; outputs not named are off."""
         self._driven = values
         self.look(at_us)
 
     def look(self, at_us: int) -> None:
-        """Work out what is lit, after anything has changed, and count flashes."""
+        """Work out what is lit after anything has changed, and count flashes."""
         feeds = self.feeds
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken, self.made)
         segments = {id_: self._driven.get(id_, 0).to_bytes(digits, "big") for id_, digits in self.wiring.digits.items()}
@@ -78,12 +78,12 @@ class Lamps:
                 self._flashes[id_].see(at_us, level)
         for id_, digits in shown.items():
             if digits != self.shown[id_]:
-                # A display counts as one light: any segment lit, or none.
+                # A display counts as one light, which is on if any segment is lit.
                 self._flashes[id_].see(at_us, 1000 if any(digits) else 0)
         self.lit, self.shown = lit, shown
 
     def supply(self, millivolts: int, only: Sequence[str] = ()) -> None:
-        """Set the supply of the board's outputs, or of these lamps and displays only. Raises ValueError for others."""
+        """Set the supply of all lamps and displays, or of those in `only`. Raises ValueError if one does not exist."""
         for id_ in only:
             if id_ not in self.lit and id_ not in self.shown:
                 raise ValueError(f"there is no lamp or display '{id_[:40]}' on this board")
@@ -96,12 +96,12 @@ class Lamps:
 
     @property
     def feeds(self) -> bool:
-        """Whether there is supply enough for anything to be lit."""
+        """Whether the supply is high enough for anything to be lit."""
         return self.powered and self.supply_mv >= LEAST_SUPPLY_MV
 
     @property
     def loaded_mv(self) -> int:
-        """The supply under load; never 0, which would mean on the wire that it is not known."""
+        """The supply under load, in mV; never 0, which on the wire would mean that it is not known."""
         sagging = loom.of_kind(self.faults, "weak_supply")
         if not sagging:
             return max(self.supply_mv, 1)
@@ -112,18 +112,18 @@ class Lamps:
         return min(max(int(self.supply_mv - ohms * current_ma), 1), 0xFFFF)
 
     def seen(self) -> dict[str, tuple[int, str, bool]]:
-        """Return for each lamp: lightness, colour, whether it goes out for moments."""
+        """Return channel id → (lightness in permille, colour, whether it goes out for moments) for each lamp."""
         steady = loom.lit(self._lamps(), self.wiring, self.faults, self.feeds, made=self.made)
         colours = loom.colours(self.wiring, self.faults)
         goes_out = {id_ for fault in self.faults if fault.kind in ("flickering", "loose") for id_ in fault.channels}
         return {id_: (level, colours[id_], id_ in goes_out and steady[id_] > 0) for id_, level in self.lit.items()}
 
     def flashes(self) -> dict[str, int]:
-        """Return for each lamp and display the greatest number of flashes within any one second so far."""
+        """Return, for each lamp and display, the greatest number of flashes in any one second so far."""
         return {id_: flashes.most for id_, flashes in self._flashes.items()}
 
     def wink(self, at_us: int) -> None:
-        """Blink all lamps twice a second for three seconds, then show them as before."""
+        """Let all lamps blink twice a second for three seconds, and then show them as before."""
         self._wink.clear()
         half = 0
 
@@ -138,13 +138,13 @@ class Lamps:
         turn(at_us)
 
     def still(self, at_us: int) -> None:
-        """End a wink: the board has gone dark, or is gone."""
+        """End a wink, since the board has gone dark or is gone."""
         self._wink.clear()
         if self._wink_level is not None:
             self._wink_level = None
             self.look(at_us)
 
     def _lamps(self) -> dict[str, int]:
-        """What the board's outputs give, before wires and faults."""
+        """Return the level of each lamp at the board's outputs, before wires and faults."""
         asked = dict.fromkeys(self.wiring.colours, self._wink_level) if self._wink_level is not None else self._driven
         return {id_: lit_permille(id_ in self.wiring.dimmed, asked.get(id_, 0)) for id_ in self.wiring.colours}

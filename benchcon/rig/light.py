@@ -1,4 +1,4 @@
-"""How a lamp looks to an eye: flashes counted."""
+"""Counting the flashes of a lamp, as an eye would see them."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ _DARKER = 0.80
 class Flashes:
     """Counts flashes as WCAG 2 defines a general flash (success criterion 2.3.1).
 
-    A flash is a pair of opposing changes of relative luminance of a tenth or more, the darker one below 0.80. No more
-    than three in any one second is the limit.
+    A flash is a pair of opposing changes of relative luminance by a tenth or more, the darker state being below 0.80.
+    The limit is three in any one second.
     """
 
     def __init__(self) -> None:
         self.most = 0
-        """The greatest number of flashes within any one second so far."""
+        """The greatest number of flashes in any one second so far."""
         self._turned: deque[int] = deque(maxlen=4096)
         self._low = self._high = 0.0
         self._rising: bool | None = None
 
     def see(self, at_us: int, level_permille: int) -> None:
-        """Take the lightness that the lamp has from `at_us` on."""
+        """Take the lightness, 0 to 1000, that the lamp has from `at_us` on."""
         now = duty_of(level_permille)  # the duty is the relative luminance
         if self._rising is not True and now - self._low >= _CHANGE and self._low < _DARKER:
             self._turn(at_us, True)

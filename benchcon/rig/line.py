@@ -1,6 +1,6 @@
-"""The serial line between a board and a port, with its faults: bytes in, the same bytes out, or not the same, later.
+"""The serial line between a board and a port, with its faults, which may change, drop and delay bytes.
 
-Pure: chance is seeded, time is an argument, what comes late waits in the board's timeline.
+Pure: random numbers are seeded, time is an argument, and delayed bytes wait in the board's timeline.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ class Way:
     def __init__(
         self, direction: str, timeline: Timeline, chance: random.Random, deliver: Callable[[int, bytes], None]
     ) -> None:
-        """`direction` is ``up`` (to the port) or ``down``; `deliver` takes what arrives, and when."""
+        """Make a direction, ``up`` (to the port) or ``down``; `deliver` is called with the moment and the bytes."""
         self.direction = direction
         self.timeline = timeline
         self.chance = chance
         self.deliver = deliver
         self.faults: Sequence[Fault] = ()
         self.port_rate: int | None = None
-        """Rate that the port was opened with; None: not known, so the usual one."""
+        """Rate at which the port was opened, in baud; None: not known, and taken as the usual one."""
         self._losing = False
         self._at_start = True
         self._held = bytearray()
@@ -37,7 +37,7 @@ class Way:
         self._cut = 0
 
     def send(self, at_us: int, data: bytes) -> None:
-        """These bytes go in."""
+        """Send bytes at `at_us`."""
         mine = [f for f in self.faults if f.settings.get("way", "both") in ("both", self.direction)]
         if not mine and not self._held and not self._late:
             self.deliver(at_us, data)
@@ -96,7 +96,7 @@ class Way:
         if due_us <= at_us and not self._late:
             self.deliver(at_us, data)
             return
-        # What comes late never overtakes.
+        # Delayed bytes never overtake others.
         self._last_us = due_us = max(due_us, self._last_us)
         self._late += 1
 
@@ -108,7 +108,7 @@ class Way:
         self.timeline.at(due_us, arrive)
 
     def cut(self) -> None:
-        """Lose what is under way, as the port is gone."""
+        """Lose all bytes that are under way, since the port is gone."""
         self._held.clear()
         self._hold_ends.clear()
         self._cut += 1
@@ -116,10 +116,10 @@ class Way:
 
 
 def misread(data: bytes, sent_at: int, read_at: int) -> bytes:
-    """Return what a UART that reads at `read_at` baud makes of bytes sent at `sent_at`, 8 bits, no parity, one stop.
+    """Return what a UART that reads at `read_at` baud receives of bytes sent at `sent_at`: 8 bits, no parity, one stop.
 
-    A start bit is a fall of the line; each bit is sampled in its middle; where the stop bit is low, the byte counts as
-    0 (a framing error, as a terminal driver hands it on) and the next start is sought once the line is high.
+    A start bit is a falling edge, and each bit is sampled in its middle. If the stop bit is low, the byte becomes 0 (a
+    framing error, as a terminal driver passes it on), and the next start bit is looked for once the line is high.
     """
     if sent_at == read_at:
         return data
@@ -135,7 +135,7 @@ def misread(data: bytes, sent_at: int, read_at: int) -> bytes:
     at = 0.0
     while at < length:
         if level(at):
-            # Idle or stop: on to the next bit's beginning.
+            # Idle or stop bit: go on to the beginning of the next bit.
             at = int(at) + 1.0
             continue
         byte = sum(level(at + (1.5 + place) * ratio) << place for place in range(8))

@@ -1,7 +1,7 @@
-"""What lies between a part and its channel at one moment: pure functions over what parts do and the faults that act.
+"""What lies between a part and its channel at one moment: pure functions of what parts do and the faults that act.
 
-A fault of a part (bounce, counts, noise) travels with the part; a fault of a wire or a pin stays with the channel. So
-first what the parts do, then crossings, breaks, ghosts and shorts, then the pin.
+A fault of a part (bounce, counts, noise) moves with the part; a fault of a wire or a pin stays with the channel. So the
+order is: what the parts do, then swapped wires, breaks, ghosts and shorts, then the pin.
 """
 
 from __future__ import annotations
@@ -13,19 +13,19 @@ from benchcon.rig.faults import Fault
 from benchcon.rig.wiring import Crossing, Wiring
 
 RIGHT = {0: 2, 2: 3, 3: 1, 1: 0}
-"""Levels A·2+B of an encoder, one count on when it is turned right: Gray code, A leads B."""
+"""Levels A·2+B of an encoder → the levels one count further to the right: Gray code, A leads B."""
 LEFT = {after: before for before, after in RIGHT.items()}
 REST = 3
-"""Levels of an encoder that has not been turned: both contacts open, pulled up."""
+"""Levels of an encoder that has not been turned: both contacts are open, and pulled up."""
 
 
 def of_kind(faults: Iterable[Fault], kind: str, id_: str | None = None) -> list[Fault]:
-    """Return those of `faults` that are of `kind` (and sit on channel `id_`)."""
+    """Return those of `faults` that are of `kind` and, if `id_` is given, are on that channel."""
     return [fault for fault in faults if fault.kind == kind and (id_ is None or id_ in fault.channels)]
 
 
 def come_from(ids: Iterable[str], faults: Iterable[Fault]) -> dict[str, str]:
-    """Return for each channel of an input whose part's signal arrives there."""
+    """Return channel of an input → channel of the part whose signal arrives there."""
     came = {id_: id_ for id_ in ids}
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
@@ -43,9 +43,9 @@ def contacts(
     broken: Collection[str] = (),
     hum: Collection[str] = (),
 ) -> dict[str, bool]:
-    """Return what each contact reads at its pin, True is made, when the parts' contacts are as `made` says.
+    """Return what each contact reads at its pin (True: made), given which of the parts' contacts are made.
 
-    `broken` are channels whose wire has dropped out at this moment, `hum` those that something near pulls low.
+    `broken`: channels whose wire has dropped out at this moment; `hum`: those that interference pulls low.
     """
     came = come_from(made, faults)
     off = set(broken) | wiring.loose_ends | {id_ for fault in of_kind(faults, "open") for id_ in fault.channels}
@@ -88,7 +88,7 @@ def contacts(
 
 
 def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[str, Crossing]]:
-    """Return the matrices, by name, in which current finds its way back: the contacts and where they stand."""
+    """Return name → contacts and their places of each matrix in which current can flow back for lack of a diode."""
     groups: dict[str, dict[str, Crossing]] = {}
     bare = set(wiring.bare)
     for fault in of_kind(faults, "ghost"):
@@ -105,7 +105,7 @@ def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[st
 
 
 def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
-    """Return those contacts that the board knows to stand in a matrix without diodes."""
+    """Return the contacts that the board knows to be in a matrix without diodes, and so reports as possible ghosts."""
     knows = set(wiring.bare)
     corners: set[str] = set()
     for fault in of_kind(faults, "ghost"):
@@ -116,7 +116,7 @@ def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 
 def on_a_loop(reads: Mapping[str, bool], group: Mapping[str, Crossing]) -> set[str]:
-    """Return the contacts that read made and may be ghosts: row and column are joined without them, too."""
+    """Return the contacts that read made but may be ghosts: their row and column are connected without them, too."""
     made = [id_ for id_ in group if reads[id_]]
     found = set()
     for id_ in made:
@@ -136,7 +136,7 @@ def _ghosts(reads: dict[str, bool], group: Mapping[str, Crossing], off: Collecti
 
 
 def _joined(made: Iterable[Crossing]) -> dict[tuple[str, int], tuple[str, int]]:
-    """Rows and columns that made contacts join: each with the one of its group that represents it."""
+    """Return row or column → the one that represents its group, for those that made contacts connect."""
     lot: dict[tuple[str, int], tuple[str, int]] = {}
     for at in made:
         row, column = ("r", at.row), ("c", at.column)
@@ -149,9 +149,9 @@ def _joined(made: Iterable[Crossing]) -> dict[tuple[str, int], tuple[str, int]]:
 def encoder_levels(
     id_: str, at_part: Mapping[str, int], faults: Sequence[Fault], broken: bool = False, hum: bool = False
 ) -> int:
-    """Return the levels A·2+B at the pins of the encoder `id_` when the parts' levels are `at_part`.
+    """Return the levels A·2+B at the pins of the encoder `id_`, given those at the parts (`at_part`).
 
-    `hum`: something near pulls the phase low that has no pull-up.
+    `hum`: interference pulls the phase low that has no pull-up.
     """
     levels = at_part[come_from(at_part, faults)[id_]]
     for fault in of_kind(faults, "open", id_):
@@ -166,15 +166,15 @@ def encoder_levels(
 
 
 def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: Sequence[Fault]) -> float | None:
-    """Return what the potentiometer `id_` would read without noise, in counts; None if its wiper hangs in the air.
+    """Return what the potentiometer `id_` would read without noise, in counts; None if its wiper is not connected.
 
-    `at_part` holds for each potentiometer how far it is turned right, 0 to 1.
+    `at_part`: channel of each potentiometer → how far it is turned to the right, 0 to 1.
     """
     mine = [fault for fault in faults if id_ in fault.channels]
     if of_kind(mine, "open") or id_ in wiring.loose_ends or (faults and id_ in copper.cut_off(wiring, faults)):
         return None
     top = wiring.tops[id_]
-    # The voltage is that of the part whose wire arrives here: its range, and which way round it is.
+    # The voltage is that of the part whose wire arrives here, with its range and direction.
     part = come_from(at_part, faults)[id_] if mine else id_
     turned = at_part[part]
     mover = wiring.mover_of(part)
@@ -195,7 +195,7 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
             counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
     for fault in mine:
         if fault.kind == "track_open":
-            # Without its other end the track has one and the same voltage everywhere.
+            # Without its other end the track has the same voltage everywhere.
             counts = float(top) if fault.settings["end"] == "left" else 0.0
     for fault in mine:
         if fault.kind == "stuck":
@@ -211,9 +211,9 @@ def lit(
     out: Collection[str] = (),
     made: Mapping[str, bool] | None = None,
 ) -> dict[str, int]:
-    """Return how light each lamp really is, in permille of lightness, when the board drives them as `driven` says.
+    """Return channel → lightness of each lamp as it is really lit, in permille, when the board drives `driven`.
 
-    `out` are lamps that a flicker or a loose wire has put out at this moment, `made` says which contacts are made.
+    `out`: lamps that a fault has put out at this moment; `made`: which contacts are made.
     """
     if not supply:
         return dict.fromkeys(driven, 0)
@@ -257,7 +257,7 @@ def lit(
 
 
 def colours(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, str]:
-    """Return the colour of each lamp that is really fitted."""
+    """Return channel → colour of the lamp that is really fitted."""
     fitted = dict(wiring.colours)
     for fault in of_kind(faults, "wrong_colour"):
         fitted[fault.channels[0]] = fault.settings["colour"]
@@ -267,7 +267,7 @@ def colours(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, str]:
 def shown(
     driven: Mapping[str, bytes], wiring: Wiring, faults: Sequence[Fault], supply: bool = True
 ) -> dict[str, bytes]:
-    """Return the segments that each display really shows, leftmost digit first, 80h point, 40h A … 01h G."""
+    """Return channel → segments that the display really shows, leftmost digit first: 80h point, 40h A … 01h G."""
     if not faults and not wiring.loose_ends and supply:
         return dict(driven)
     gets = dict(driven)
@@ -278,7 +278,7 @@ def shown(
         if all(id_ in gets for id_ in ring):
             before = [gets[id_] for id_ in ring]
             for place, id_ in enumerate(ring):
-                # A display of other length shows as many as it has digits for, from the left.
+                # A display of another length shows as many digits as it has, from the left.
                 gets[id_] = before[place - 1][: wiring.digits[id_]].ljust(wiring.digits[id_], b"\0")
     anodes = {fault.channels[0] for fault in of_kind(faults, "common_anode")} & gets.keys()
     gets |= {id_: copper.common_anode(id_, gets, wiring) for id_ in anodes}
@@ -313,7 +313,7 @@ def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault
 
 
 def lightness_of_share(lamps: int) -> float:
-    """Return how light one of several lamps on one series resistor is, as a share: the current is divided among them.
+    """Return the lightness, 0 to 1, of one of several lamps on one series resistor, which share its current.
 
     Lightness goes with the cube root of the light, and light with the current (CIE 1976 L*, above 0.9 % of full).
     """

@@ -1,4 +1,4 @@
-"""What a board's scan has seen, as notifications. Edges of one contact that follow each other closely share a line."""
+"""Turns what a board's scan has seen into notifications. Edges of one contact that are close together share a line."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from benchcon.rig.timeline import Action, Timeline
 from benchcon.wire.board import BoardSide
 
 EDGES_MOST = 8
-"""Further edges in one notification."""
+"""Most further edges in one notification."""
 EDGES_US = 4_000
 """How long an edge waits for others to share its line."""
 GAP_MOST = 0xFFFF
 
 
 class _Edges:
-    """Edges of one contact that will share a line."""
+    """Edges of one contact that are to share a line."""
 
     def __init__(self, at_us: int, level: int) -> None:
         self.at_us = at_us
@@ -26,7 +26,7 @@ class _Edges:
 
 
 class ScanReporter:
-    """ScanListener one board's protocol side, and lets `pump` put out what it has to say (see `scan.ScanListener`)."""
+    """Passes what a scan sees to one board's protocol side, and then calls `pump` to send it (see `ScanListener`)."""
 
     def __init__(self, side: BoardSide, timeline: Timeline, pump: Callable[[int], None]) -> None:
         self.side = side
@@ -35,7 +35,7 @@ class ScanReporter:
         self._edges: dict[str, _Edges] = {}
 
     def stop(self) -> None:
-        """Report nothing more, as the board is gone."""
+        """Report nothing more, since the board is gone."""
         for edges in self._edges.values():
             edges.due.clear()
         self._edges.clear()
@@ -46,7 +46,7 @@ class ScanReporter:
         self.pump(at_us)
 
     def edge(self, at_us: int, id_: str, level: int) -> None:
-        """Report a raw edge to this level (an encoder: A·2+B); edges close together go in one line."""
+        """Report a raw edge to this level (an encoder: A·2+B); edges that are close together share a line."""
         if self.side.channels[id_].kind == "encoder":
             self.side.edge(id_, level, at_us)
             self.pump(at_us)
@@ -76,7 +76,7 @@ class ScanReporter:
         self.pump(at_us)
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        """Report an encoder's invalid transitions since reset."""
+        """Report an encoder's count of invalid transitions since reset."""
         self.side.say(("skip", f"{id_}={count:04X}"), at_us)
         self.pump(at_us)
 

@@ -1,7 +1,7 @@
 """The parts of one board and the hand that moves them: what every contact, shaft and wiper does, and when.
 
-Pure: time is an argument, chance is seeded. What it finds goes to a `Pins` (the board's input side) at the very
-microsecond it happens, through the faults in `wires`.
+Pure: time is an argument, and random numbers are seeded. Everything that happens is reported to a `Pins` (the board's
+input side) at its exact microsecond, after the faults of `loom`.
 """
 
 from __future__ import annotations
@@ -17,30 +17,30 @@ from benchcon.rig.timeline import Action, Timeline
 from benchcon.rig.wiring import Mover, Wiring
 
 TRAVEL_US = 30_000
-"""From one position of a switch with several to the next."""
+"""Time from one position of a rotary switch to the next."""
 GAP_US = 8_000
-"""A switch breaks before it makes: how long none of its contacts is made."""
+"""How long none of a switch's contacts is made, since it breaks before it makes."""
 COUNT_US = 4_000
-"""From one count of an encoder to the next."""
+"""Time from one count of an encoder to the next."""
 SWEEP_US = 80_000
-"""A potentiometer from anywhere to anywhere."""
+"""Time in which a potentiometer is turned, however far."""
 MOST_DETENTS = 1000
 
 
 class Pins(Protocol):
-    """Who looks at the pins."""
+    """Called with what happens at the pins."""
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """Take that a contact reads made, or not, from now on."""
+        """Note that a contact reads made, or open, from now on."""
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """Take the levels of an encoder's two pins, A·2+B."""
+        """Note the levels of an encoder's two pins, A·2+B."""
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """Take that a selector is at this position."""
+        """Note that a selector is at this position."""
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """Take that a potentiometer may read differently from now on: sample it."""
+        """Note that a potentiometer may read differently from now on, and has to be sampled."""
 
 
 class Physics:
@@ -61,12 +61,12 @@ class Physics:
         self.turned_right = dict.fromkeys(self.phases, 0)
         self.broken: set[str] = set()
         self.hum: set[str] = set()
-        """Inputs that something near pulls low at this moment: the mains, a neighbour's wire."""
+        """Inputs that interference pulls low at this moment: mains hum, or a neighbouring wire."""
         self._turning_until: dict[str, int] = {}
         self.moves = 0
-        """How often a hand has moved something and it has come to rest."""
+        """How many moves of a hand have come to rest."""
         self.on_rest: list[Action] = []
-        """Called when something has come to rest."""
+        """Called whenever something has come to rest."""
         self._reads: dict[str, bool] = {}
         self._levels: dict[str, int] = dict(self.phases)
         self._at: dict[str, int] = {}
@@ -88,9 +88,9 @@ class Physics:
     # --- what a hand does -------------------------------------------------------------------------------
 
     def put(self, word: str, position: int, now_us: int) -> int:
-        """Move the part `word` (its name or a channel) to `position`; return when it is there.
+        """Move the part `word` (its name or a channel) to `position`; return the moment at which it will be there.
 
-        Raises ValueError if that part cannot be there, as all that a hand does.
+        Raises ValueError if that is not possible; so do the other methods that move something.
         """
         mover = self._mover(word)
         if mover.kind == "pot":
@@ -106,7 +106,7 @@ class Physics:
         going = self._going[mover.name] = []
         at_us = now_us
         if here == position:
-            # The hand takes it where it already is: a move that was broken off on the way ends here.
+            # It is there already: a move that was interrupted on the way ends here.
             going += self._step(mover, here, at_us)
         for place in range(here + step, position + step, step) if here != position else ():
             going += self._step(mover, place, at_us)
@@ -114,7 +114,7 @@ class Physics:
         return self._rest(at_us + (GAP_US if len(mover.channels) > 1 else 0))
 
     def position(self, word: str, text: str) -> int:
-        """Return the number of the position that `text` says: a number, or the position's word in the panel file."""
+        """Return the number of a position; `text` is that number, or the position's word in the panel file."""
         mover = self._mover(word)
         if re.fullmatch("[+-]?[0-9]{1,11}", text):
             return int(text)
@@ -125,7 +125,7 @@ class Physics:
         raise ValueError(f"'{text[:40]}' is not a whole number")
 
     def percent(self, word: str, percent: float, now_us: int) -> int:
-        """Turn the potentiometer `word` to this share of its travel, 0 left, 100 right; return when it is there."""
+        """Turn the potentiometer `word` to this percentage of its travel, 0 left, 100 right; returns as `put`."""
         mover = self._mover(word)
         if mover.kind != "pot":
             raise ValueError(f"{mover.name} is not a potentiometer")
@@ -134,14 +134,14 @@ class Physics:
         return self._turn_pot(mover, percent / 100, now_us)
 
     def hold(self, word: str, pressed: bool, now_us: int) -> int:
-        """Press or release a button; for a channel of a switch: move it so that this contact is made, or not."""
+        """Press or release a button, or move a switch so that its contact `word` is made, or open; returns as `put`."""
         mover = self._mover(word)
         if not mover.codes:
             raise ValueError(f"{mover.name} is neither a button nor a switch")
         if mover.kind == "button" or (word == mover.name and len(mover.codes) == 2):
             return self.put(mover.name, int(pressed), now_us)
         if word == mover.name:
-            raise ValueError(f"{mover.name} has {len(mover.codes)} positions: put it at one")
+            raise ValueError(f"{mover.name} has {len(mover.codes)} positions: put it to one of them")
         index = mover.channels.index(word)
         here = self.positions[mover.name]
         fitting = [place for place, code in enumerate(mover.codes) if bool(code[index]) == pressed]
@@ -150,7 +150,7 @@ class Physics:
         return self.put(mover.name, min(fitting, key=lambda place: abs(place - here)), now_us)
 
     def turn(self, word: str, detents: int, now_us: int) -> int:
-        """Turn the encoder `word`, right is above 0; return when it has come to rest."""
+        """Turn the encoder `word`, to the right if above 0; returns as `put`."""
         mover = self._mover(word)
         if mover.kind != "encoder":
             raise ValueError(f"{mover.name} is not an encoder")
@@ -170,7 +170,7 @@ class Physics:
             for count in range(counts):
                 at_us += COUNT_US
                 self._owed[id_] += 1 if on else -1
-                # Dirt under one contact: a count is not seen, and with the next one both levels jump at once.
+                # Dirt under one contact: a count is missed, and with the next one both levels change at once.
                 if not (missed and count == 0):
                     self.timeline.at(at_us, self._shaft(id_, self._owed[id_]))
                     self._owed[id_] = 0
@@ -180,14 +180,14 @@ class Physics:
     # --- what is asked ----------------------------------------------------------------------------------
 
     def reads(self, id_: str) -> int:
-        """Return what contact, selector or encoder `id_` reads at its pins now (encoder: A·2+B)."""
+        """Return what the contact, selector or encoder `id_` reads at its pins now (encoder: A·2+B)."""
         kind = self.wiring.kinds[id_]
         if kind == "contact":
             return int(self._reads.get(id_, False))
         return self._levels[id_] if kind == "encoder" else self._position(id_)
 
     def where(self) -> dict[str, int]:
-        """Return where each part is: position, reading of a healthy potentiometer, detents turned to the right."""
+        """Return name of a part → position, reading of a healthy potentiometer, or detents turned to the right."""
         found = dict(self.positions)
         for mover in self.wiring.movers.values():
             id_ = mover.channels[0]
@@ -199,13 +199,13 @@ class Physics:
         return found
 
     def sample(self, id_: str, raw: bool = False) -> float:
-        """Return one reading of the potentiometer `id_`, in counts, noise and all."""
+        """Return one reading of the potentiometer `id_`, in counts, with noise; `raw`: also the converter's."""
         top = self.wiring.tops[id_]
         counts = loom.pot_counts(id_, self.turned, self.wiring, self.faults)
         if id_ in self.broken:
             return 0.0
         if counts is None:
-            # A wiper in the air picks up what is near.
+            # A wiper that is not connected picks up interference.
             return self.chance.triangular(0, top * 0.6, top * 0.3)
         for fault in loom.of_kind(self.faults, "scratchy", id_):
             if self.timeline.now_us <= self._turning_until.get(id_, -1):
@@ -217,7 +217,7 @@ class Physics:
         return min(max(counts, 0.0), float(top))
 
     def restless(self, id_: str) -> bool:
-        """Return whether a potentiometer reads differently each time although nobody turns it."""
+        """Return whether a potentiometer reads differently each time, though nobody turns it."""
         mine = [fault for fault in self.faults if id_ in fault.channels]
         hangs = loom.pot_counts(id_, self.turned, self.wiring, self.faults) is None
         return hangs or bool(loom.of_kind(mine, "noisy"))
@@ -225,7 +225,7 @@ class Physics:
     # --- what follows -----------------------------------------------------------------------------------
 
     def look(self, at_us: int) -> None:
-        """Work out all pins again, after a part has moved or a fault has come or gone, and report what is different."""
+        """Work out all pins again after a part has moved or a fault has come or gone, and report changes."""
         reads = loom.contacts(self.made, self.wiring, self.faults, self.broken, self.hum)
         for id_, made in reads.items():
             if self._reads.get(id_) != made:
@@ -246,7 +246,7 @@ class Physics:
                 self.pins.position(at_us, id_, position)
 
     def wipers(self, at_us: int) -> None:
-        """Let all potentiometers be sampled: a fault has come or gone."""
+        """Have all potentiometers sampled, since a fault has come or gone."""
         for id_ in self.turned:
             self.pins.wiper(at_us, id_)
 
@@ -271,7 +271,7 @@ class Physics:
             bouncing.append(self.timeline.at(when_us, self._set(id_, state)))
 
     def _couple(self, id_: str, at_us: int) -> None:
-        """What is coupled to this wire is pulled low for a moment."""
+        """Pull inputs that are coupled to this wire low for a moment."""
         for fault in loom.of_kind(self.faults, "crosstalk"):
             other, source = fault.channels
             if source == id_:
@@ -312,7 +312,7 @@ class Physics:
         return gaps if len(gaps) % 2 == 0 else [*gaps, 60]
 
     def _step(self, mover: Mover, place: int, at_us: int) -> list[list[Action]]:
-        """Plan one step of a switch: what breaks breaks first."""
+        """Plan one step of a switch, which breaks before it makes."""
 
         def leave(when_us: int) -> None:
             before, code = mover.codes[self.positions[mover.name]], mover.codes[place]
@@ -362,7 +362,7 @@ class Physics:
         return self._rest(now_us + SWEEP_US * steps // 8)
 
     def _rest(self, rest_us: int) -> int:
-        """At that moment something comes to rest."""
+        """Note that something comes to rest at `rest_us`, and return that."""
 
         def action(at_us: int) -> None:
             self.moves += 1
@@ -373,7 +373,7 @@ class Physics:
         return rest_us
 
     def _fraction(self, mover: Mover, counts: int) -> float:
-        """Return how far a healthy potentiometer is turned right when it reads `counts`."""
+        """Return how far, 0 to 1, a healthy potentiometer is turned to the right when it reads `counts`."""
         low, high = mover.low_count, mover.high_count
         if not min(low, high) <= counts <= max(low, high):
             raise ValueError(f"{mover.name} reads from {low} to {high}, not {counts}")

@@ -1,7 +1,7 @@
-"""The port of a simulated board: a pseudo-terminal with a name that stays, or a TCP port.
+"""The port of a simulated board: a pseudo-terminal with a name that stays the same, or a TCP port.
 
-Nothing here waits: reads and writes do what they can at once. A port that nobody has open loses what is written to it,
-as a serial line does.
+Nothing here blocks: reads and writes do what they can at once. What is written to a port that nobody has open is lost,
+as on a serial line.
 """
 
 from __future__ import annotations
@@ -13,30 +13,30 @@ from pathlib import Path
 from typing import Protocol
 
 WAITING = 1 << 16
-"""Bytes that may wait for a reader that does not read; what comes after them is lost, and counted."""
+"""Most bytes that wait for a program that does not read; further ones are lost, and counted."""
 
 
 _WEB = (b"GET ", b"POST ", b"PUT ", b"HEAD ", b"OPTIONS ", b"DELETE ", b"PATCH ", b"CONNECT ", b"\x16\x03")
-"""How a browser begins, plain (RFC 9112) or by TLS (RFC 8446): any web page can have it talk to a port of this machine.
-Lines of the protocol begin with none of them."""
+"""How a browser's requests begin, plain (RFC 9112) or by TLS (RFC 8446); no line of the protocol does. Any web page can
+make a browser connect to a port of this machine."""
 
 
 class SimulatedPort(Protocol):
-    """One serial port that can be pulled and plugged in again."""
+    """A serial port that can be unplugged and plugged in again."""
 
     lost: int
-    """Bytes that were lost because nobody read."""
+    """How many bytes were lost because nobody read them."""
     is_open: bool
-    """Whether somebody has it open."""
+    """Whether a program has it open."""
     plugs: int
-    """How often it was plugged in: what was watched before the last time is gone."""
+    """How often it was plugged in; what was watched before the last time no longer exists."""
 
     @property
     def name(self) -> str:
-        """What a program opens; empty while it is unplugged."""
+        """The port that a program opens; empty while it is unplugged."""
 
     def doors(self) -> list[socket.socket | int]:
-        """Return what to watch for somebody who opens it."""
+        """Return what to watch for programs that open the port."""
 
     def sources(self) -> list[socket.socket | int]:
         """Return what to watch for bytes."""
@@ -45,29 +45,29 @@ class SimulatedPort(Protocol):
         """Return what to watch for room to write."""
 
     def look(self) -> bool:
-        """See whether it has been opened or closed since; return whether it was opened."""
+        """Check whether the port was opened or closed; return whether it was opened."""
 
     def read(self, source: socket.socket | int) -> bytes:
-        """Return what has come from one of `sources`, or see who is at one of `doors`."""
+        """Return what has come from one of `sources`, or accept a program at one of `doors`."""
 
     def write(self, data: bytes) -> None:
-        """Send, or keep for later, or lose."""
+        """Send bytes, now or when there is room; lose them if nobody has the port open or too many wait."""
 
     def more(self) -> None:
-        """Write what waits."""
+        """Send bytes that wait."""
 
     def rate(self) -> int | None:
-        """Return the rate in baud that it was opened with, where there is such a thing."""
+        """Return the rate in baud at which it was opened; None if it has none."""
 
     def unplug(self) -> None:
-        """Make it vanish."""
+        """Let the port disappear."""
 
     def plug(self, name: str) -> None:
-        """Make it appear, under this name."""
+        """Let the port appear under this name."""
 
 
 class _Outgoing:
-    """What waits to be written."""
+    """The bytes that wait to be sent."""
 
     def __init__(self) -> None:
         self.lost = 0
@@ -86,7 +86,7 @@ class _Outgoing:
             self._keep(data[sent:])
 
     def more(self) -> None:
-        """Write what waits."""
+        """Send bytes that wait."""
         if self._waiting:
             del self._waiting[: self._try(bytes(self._waiting[:4096]))]
 
@@ -107,7 +107,7 @@ class _Outgoing:
 
 
 class PtyPort(_Outgoing):
-    """A pseudo-terminal, reached by a link in a private folder, so that its name stays from plug to plug."""
+    """A pseudo-terminal, reached through a link in a private folder, so that its name stays the same when replugged."""
 
     def __init__(self, folder: Path, name: str) -> None:
         super().__init__()
@@ -127,7 +127,7 @@ class PtyPort(_Outgoing):
 
         self.plugs += 1
         main, device = os.openpty()
-        # Raw before the first byte: else what the board says comes back as an echo.
+        # Raw before the first byte, or what the board sends would come back as an echo.
         tty.setraw(device)
         link = self.folder / name
         made = self.folder / f".{name}.{os.getpid()}"
@@ -146,7 +146,7 @@ class PtyPort(_Outgoing):
         self._waiting.clear()
 
     def doors(self) -> list[socket.socket | int]:
-        # A pseudo-terminal does not tell that it was opened: `look` does.
+        # A pseudo-terminal does not report that it was opened; `look` finds out.
         return []
 
     def sources(self) -> list[socket.socket | int]:
@@ -196,7 +196,7 @@ class PtyPort(_Outgoing):
 
 
 class TcpPort(_Outgoing):
-    """A TCP port on this machine, opened as ``socket://127.0.0.1:PORT``, by one at a time, as a serial port is."""
+    """A TCP port on this machine, opened as ``socket://127.0.0.1:PORT`` by one program at a time."""
 
     def __init__(self, name: str) -> None:
         super().__init__()
@@ -215,7 +215,7 @@ class TcpPort(_Outgoing):
 
     def plug(self, name: str) -> None:
         self.plugs += 1
-        # Each name has a number that stays; TCP finds it by itself the first time.
+        # Each name keeps its port number, which the system chooses the first time.
         number = self._numbers.get(name, 0)
         self._listener = listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         if os.name != "nt":

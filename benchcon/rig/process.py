@@ -1,7 +1,7 @@
-"""A simulated board in a process of its own: its port, its control connection, and one loop that waits for either.
+"""A simulated board in a process of its own: its port, its control connection, and one loop that waits for both.
 
-The loop sleeps until a byte comes or the board has something to do. Who started it may die: with `follow`, the end of
-standard input ends the board.
+The loop sleeps until a byte comes or the board has something to do. With `follow`, the board ends when its standard
+input does, because the program that started it has died.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ from benchcon.rig.ports import PtyPort, SimulatedPort, TcpPort
 LOOK_S = 0.02
 IDLE_LOOK_S = 0.1
 LOOK_LESS_AFTER_S = 5.0
-"""How often a pseudo-terminal that nobody has open is looked at; less often when nobody has opened it for a while."""
+"""How long after it was last open a pseudo-terminal that nobody has open is checked less often."""
 MOST_CLIENTS = 32
 MOST_WAITING = 64
-"""Requests of one hand whose answer is to come; no more is read until some are answered."""
+"""Most unanswered requests of one hand; no more are read until some are answered."""
 UNIX_PATH = 100
-"""Longest path of a Unix socket that works everywhere, in bytes."""
+"""Longest path of a Unix socket that works on every system, in bytes."""
 
 
 class Process:
@@ -58,8 +58,8 @@ class Process:
             self.port = PtyPort(folder, board.name)
             path = folder / f"{board.name}.hand"
             self._socket_path = path if len(os.fsencode(path)) <= UNIX_PATH else None
-        # A Unix socket is its owner's alone. To a TCP port anybody on this machine can talk, a web page in its
-        # browser as well: there a hand has to know the word, which only whoever started the board knows.
+        # Only its owner can use a Unix socket. Anybody on this machine can connect to a TCP port, even a web page in a
+        # browser, so a hand has to send a word there that only whoever started the board knows.
         self._word = "" if self._socket_path is not None else secrets.token_hex(8)
         self.listener, self.control = self._listen()
         self.selector.register(self.listener, selectors.EVENT_READ, self._on_client)
@@ -72,9 +72,9 @@ class Process:
             threading.Thread(target=self._follow, name="follow", daemon=True).start()
 
     def run(self) -> None:
-        """Print where the board is, and work until told to end; leaves nothing behind."""
+        """Print NAME PORT HAND, and work until told to end; nothing is left behind."""
         try:
-            # Who waits for this line may be gone already.
+            # Whoever waits for this line may be gone already.
             with contextlib.suppress(OSError):
                 print(self.board.name, self.port.name, self.control, flush=True)
             self.board.start(self.now_us())
@@ -84,7 +84,7 @@ class Process:
             self._clean()
 
     def now_us(self) -> int:
-        """Microseconds since the process began."""
+        """Return the microseconds since the process began."""
         return (time.monotonic_ns() - self.began_ns) // 1000
 
     def _turn(self) -> None:
@@ -99,7 +99,7 @@ class Process:
         self.board.run(now_us)
         was_open = self.port.is_open
         if not was_open or not self.board.reads:
-            # What is not read does not tell that it was closed.
+            # A port that is not read does not report that it was closed.
             self.port.look()
         for key, events in ready:
             if callable(key.data):
@@ -118,7 +118,7 @@ class Process:
             self.port.write(data)
 
     def _watch(self) -> None:
-        """Bring the selector in line with what the port wants watched."""
+        """Make the selector watch what the port wants watched."""
         wanted: dict[socket.socket | int, int] = {}
         # A board that has stopped reading lets its port fill.
         for source in (*self.port.doors(), *(self.port.sources() if self.board.reads else ())):
@@ -126,7 +126,7 @@ class Process:
         for source in self.port.stuffed():
             wanted[source] = wanted.get(source, 0) | selectors.EVENT_WRITE
         if self._plugs != self.port.plugs:
-            # A new port may have the number of the old one, which the system has long forgotten.
+            # A new port may have the descriptor of the old one, which the system no longer watches.
             for source in self._watched:
                 with contextlib.suppress(KeyError, ValueError, OSError):
                     self.selector.unregister(source)
@@ -230,7 +230,7 @@ class Process:
                 signal.signal(getattr(signal, name), end)
 
     def _follow(self) -> None:
-        """End when standard input does: whoever started this board has died."""
+        """End when standard input does, since whoever started this board has died."""
         with contextlib.suppress(OSError, ValueError):
             while os.read(sys.stdin.fileno(), 4096):
                 pass
@@ -256,7 +256,7 @@ class Process:
             if self._socket_path is not None:
                 self._socket_path.unlink()
         if folder is not None:
-            # The last of several boards in one folder takes the folder away.
+            # The last of several boards in one folder removes the folder.
             with contextlib.suppress(OSError):
                 folder.rmdir()
 

@@ -1,7 +1,7 @@
 """The input side of a simulated board's firmware: debounce, quadrature, potentiometer filter, edges.
 
-It scans each millisecond, as the firmware on a chip does; between scans only contacts on pins with an interrupt of
-their own (``raw=1``) are seen. Only scans at which something can happen are worked out, so an idle board costs nothing.
+It scans every millisecond, like firmware on a chip; between scans only contacts on pins with an interrupt of their own
+(``raw=1``) are seen. Only scans at which something can happen are worked out, so an idle board costs nothing.
 """
 
 from __future__ import annotations
@@ -16,22 +16,22 @@ from benchcon.rig.wiring import Wiring
 
 SCAN_US = 1_000
 SAMPLE_US = 5_000
-"""Between two readings of a potentiometer that moves."""
+"""Time between two readings of a potentiometer that moves."""
 RESTLESS_US = 20_000
-"""Between two readings of one that never comes to rest."""
+"""Time between two readings of one that never comes to rest."""
 RAW_US = 50_000
 """Least time between two raw readings that are sent: 20 a second."""
 STILL = 10
-"""This many equal readings end the sampling."""
+"""How many equal readings end the sampling."""
 SELECTOR_US = 10_000
-"""How long a selector must stand still."""
+"""How long a selector must keep its position before that is reported."""
 
 _COUNT = dict.fromkeys(loom.RIGHT.items(), 1)
 _COUNT |= {(after, before): -1 for before, after in loom.RIGHT.items()}
 
 
 class ScannedPins(Protocol):
-    """What the scan can ask of the pins."""
+    """The pins, as the scan reads them."""
 
     def reads(self, id_: str) -> int:
         """Return what a contact, selector or encoder reads now."""
@@ -40,11 +40,11 @@ class ScannedPins(Protocol):
         """Return one reading of a potentiometer; `raw`: with the converter's noise."""
 
     def restless(self, id_: str) -> bool:
-        """Return whether it reads differently each time."""
+        """Return whether a potentiometer reads differently each time, though nobody turns it."""
 
 
 class ScanListener(Protocol):
-    """What is called with what was seen, at the moment of the scan."""
+    """Called with what was seen, at the moment of the scan."""
 
     def changed(self, at_us: int, values: dict[str, int]) -> None:
         """Take inputs that changed in one scan, by channel id."""
@@ -56,7 +56,7 @@ class ScanListener(Protocol):
         """Take a raw reading of a potentiometer."""
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        """Take an encoder's invalid transitions since reset."""
+        """Take an encoder's count of invalid transitions since reset."""
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
         """Take contacts that read made and may be ghosts."""
@@ -71,7 +71,7 @@ class _Pot:
 
 
 class Scan:
-    """The inputs of one board, as its firmware sees them. Made again at each reset."""
+    """The inputs of one board, as its firmware sees them; a new one is made at each reset."""
 
     def __init__(
         self, wiring: Wiring, timeline: Timeline, parts: ScannedPins, listener: ScanListener, faults: Sequence[Fault]
@@ -82,9 +82,9 @@ class Scan:
         self.listener = listener
         self.faults = faults
         self.on = True
-        """False: the board is gone (reset, unplugged); nothing of this scan happens any more."""
+        """False once the board is reset or unplugged: this scan then does nothing any more."""
         self.values: dict[str, int] = {}
-        """What the board says of each input."""
+        """Channel id → the value that the board reports for the input."""
         self.raw: set[str] = set()
         self.invalid: dict[str, int] = {}
         self._levels: dict[str, int] = {}
@@ -108,7 +108,7 @@ class Scan:
     # --- contacts and selectors -----------------------------------------------------------------------------
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
-        """Take that a contact's pin has changed."""
+        """Note that a contact's pin has changed."""
         if id_ in self.raw:
             if self.wiring.contacts[id_].direct:
                 self.listener.edge(at_us, id_, self._level(id_, made))
@@ -122,11 +122,11 @@ class Scan:
         self._wait(id_, at_us + rule.debounce_us)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
-        """Take that a selector's position has changed."""
+        """Note that a selector's position has changed."""
         self._wait(id_, at_us + SELECTOR_US)
 
     def raw_on(self, id_: str, on: bool) -> None:
-        """Tell every edge or reading of this channel from now on, or no longer."""
+        """Report every edge or reading of this channel from now on, or stop that."""
         if on and id_ not in self.raw:
             self.raw.add(id_)
             if self.wiring.kinds[id_] == "contact":
@@ -141,7 +141,7 @@ class Scan:
         self._settling[id_] = self._later(_scan(until_us), lambda when_us: self._settle(when_us, id_))
 
     def _settle(self, at_us: int, id_: str) -> None:
-        """At this scan the input is taken as it is."""
+        """Take the input's present value, since it has been still for long enough."""
         value = self.parts.reads(id_)
         if value == self.values[id_]:
             return
@@ -181,7 +181,7 @@ class Scan:
     # --- encoders -------------------------------------------------------------------------------------------
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
-        """Take that an encoder's pins have changed."""
+        """Note that an encoder's pins have changed."""
         before = self._levels[id_]
         self._levels[id_] = levels
         if id_ in self.raw:
@@ -196,7 +196,7 @@ class Scan:
     # --- potentiometers -------------------------------------------------------------------------------------
 
     def wiper(self, at_us: int, id_: str) -> None:
-        """Take that a potentiometer may read differently: sample it until it is still."""
+        """Note that a potentiometer may read differently, and sample it until it is still."""
         pot = self._pots[id_]
         pot.still = 0
         if not pot.due:
@@ -210,7 +210,7 @@ class Scan:
         counts = round(pot.filtered)
         still = pot.still >= STILL
         coarse = max(self.wiring.tops[id_] // 340, 1)
-        # A still knob reports nothing: what moves less than the hysteresis waits until it has come to rest.
+        # A still knob reports nothing: a move smaller than the hysteresis is reported only when it has come to rest.
         moved = abs(counts - self.values[id_]) >= coarse and at_us - pot.told_us >= RESTLESS_US
         if (moved or still) and counts != self.values[id_]:
             pot.told_us = at_us
@@ -227,7 +227,7 @@ class Scan:
     # --- all ------------------------------------------------------------------------------------------------
 
     def change(self, at_us: int, id_: str, value: int) -> None:
-        """Say at the scan of `at_us` that this input has changed, together with what else changes there."""
+        """Report at the scan of `at_us` that this input has changed, together with all others that change there."""
         self.values[id_] = value
         if at_us in self._changes:
             self._changes[at_us][id_] = value

@@ -1,7 +1,7 @@
-"""What really shines on simulated desks, to be read in another terminal: the console shows what boards say.
+"""What is really lit on simulated boards, to be read in another terminal, since the console shows what boards report.
 
-A dead lamp, or two that light together, cannot be seen on the console's face; a person who tries faults looks here, as
-they would look at a real panel.
+A dead lamp, or two that light together, cannot be seen on the console's face. A user who tries out faults looks here
+instead, as at a real panel.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ ANSWER_S = 1.0
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
-"""Share of full lightness below which it is dim."""
+"""Share of full lightness below which a lamp counts as dim."""
 
 
 def controls() -> list[str]:
@@ -38,16 +38,16 @@ def running() -> list[SimulatedBoard]:
     found = []
     for control in controls():
         with Hand(control, timeout_s=ANSWER_S) as hand:
-            # One that was killed leaves its folder, and one that is unplugged has no port.
+            # A board that was killed leaves its folder behind, and one that is unplugged has no port.
             with contextlib.suppress(Trouble, IndexError):
                 found.append(SimulatedBoard(hand.ask("hello")[2], hand.port() or "-", control))
     return found
 
 
 def take_hold(words: Sequence[str]) -> dict[str, Hand]:
-    """Return a hand for each board that answers at one of `words`, by its name. Raises `Trouble` if none does.
+    """Return name → hand of each board that answers at one of the HAND words. Raises `Trouble` if none does.
 
-    Where several demos run, those of one name have their control word beside it.
+    If several boards have the same name, the HAND word is added to it.
     """
     hands: dict[str, Hand] = {}
     for word in words:
@@ -55,7 +55,7 @@ def take_hold(words: Sequence[str]) -> dict[str, Hand]:
         try:
             board = hand.ask("hello")[2]
         except (Trouble, IndexError):
-            continue  # a demo that was killed leaves its folder
+            continue  # a demo that was killed leaves its folder behind
         hands[f"{board} ({word})" if board in hands else board] = hand
     if not hands:
         raise Trouble(
@@ -66,7 +66,7 @@ def take_hold(words: Sequence[str]) -> dict[str, Hand]:
 
 
 def line(panel: Panel, board: str, hand: Hand) -> str:
-    """Return what shines on `board`, as an eye would see it. Raises `Trouble` if the board is gone."""
+    """Return one line that says what is lit on `board`. Raises `Trouble` if the board is gone."""
     found: list[str] = []
     name = board.partition(" ")[0]
     labels = {part.channel.id: part.label or part.name for part in panel.lamps if part.channel.board == name}
@@ -85,9 +85,9 @@ def line(panel: Panel, board: str, hand: Hand) -> str:
 
 
 def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool], look_s: float = 0.15) -> None:
-    """Print a line for each board, and again whenever it changes, until `wait` says that it is over or no desk is left.
+    """Print one line per board, and again whenever it changes, until `wait` returns True or no board is left.
 
-    On a terminal the lines stay where they are.
+    On a terminal the lines stay in place.
     """
     steady = sys.stdout.isatty()
     told: dict[str, str] = {}

@@ -1,4 +1,4 @@
-"""What is to happen when: one queue for a whole simulated board, in microseconds, without a clock of its own."""
+"""When things happen: one queue for a whole simulated board, in microseconds, without a clock of its own."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ import itertools
 from collections.abc import Callable
 
 Action = Callable[[int], None]
-"""Called with the moment it was due, which may lie before the moment the queue was run."""
+"""Called with the moment at which it was due, which may be before the moment at which the queue was run."""
 
 
 class Timeline:
-    """Actions in the order of their times; those of the same time in the order they were put in."""
+    """Actions in order of time; those of the same time in the order in which they were added."""
 
     def __init__(self) -> None:
         self._heap: list[tuple[int, int, list[Action]]] = []
@@ -20,7 +20,7 @@ class Timeline:
         """The moment up to which everything has happened."""
 
     def at(self, at_us: int, action: Action) -> list[Action]:
-        """Call `action` at `at_us`. Clear the list that comes back to call it off."""
+        """Call `action` at `at_us`. Clear the returned list to cancel that."""
         due = [action]
         heapq.heappush(self._heap, (at_us, next(self._count), due))
         return due

@@ -1,4 +1,4 @@
-"""What is wired to one board: its channels, as the board describes them, and the parts that a hand moves."""
+"""What is wired to one board: its channels as the board describes them, and the parts that a hand moves."""
 
 from __future__ import annotations
 
@@ -24,31 +24,31 @@ class Mover:
     """``button``, ``switch``, ``encoder`` or ``pot``."""
     channels: tuple[str, ...]
     codes: tuple[tuple[int, ...], ...] = ()
-    """For each position the values of `channels`."""
+    """The values of `channels` in each position."""
     detent_counts: int = 4
     inverted: bool = False
     low_count: int = 0
     high_count: int = 1023
     words: tuple[str, ...] = ()
-    """For each position its word in the panel file."""
+    """The word of each position in the panel file."""
 
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """What the board knows of one contact."""
+    """What the board knows about one contact."""
 
     inverted: bool
-    """Low level at the pin means made."""
+    """Whether a low level at the pin means made."""
     debounce_us: int
     direct: bool
-    """On a pin of its own, with an interrupt at every edge; else seen by the scan only."""
+    """Whether it is on a pin of its own, with an interrupt at every edge; otherwise only the scan sees it."""
     at_once: bool
-    """Acts on the first edge, then holds off; else waits until the contact has been still."""
+    """Whether it acts on the first edge and then holds off; otherwise it waits until the contact has been still."""
 
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """Where in a switch matrix a contact is."""
+    """The place of a contact in a switch matrix."""
 
     matrix: str
     row: int
@@ -57,7 +57,7 @@ class Crossing:
 
 @dataclass(frozen=True, slots=True)
 class ChainOfChips:
-    """What hangs on a chain of shift registers or display drivers."""
+    """What is wired to a chain of shift registers or display drivers."""
 
     kind: str
     """``165``, ``595`` or ``7219``."""
@@ -77,48 +77,48 @@ class Wiring:
     label: str
     supply_mv: int
     items: tuple[Item, ...]
-    """As the board says them: labels may be cut, so that each item fits a line."""
+    """The description as the board sends it: labels may be cut, so that each item fits in a line."""
     whole: tuple[Item, ...]
-    """The same, nothing cut."""
+    """The description without cuts."""
     movers: Mapping[str, Mover]
-    """By the control's name, in the panel's order."""
+    """Name of a control → its part, in the panel's order."""
     kinds: Mapping[str, str]
     """Channel id → ``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``digits``, in the board's order."""
     contacts: Mapping[str, Contact]
     crossings: Mapping[str, Crossing]
     bare: frozenset[str]
-    """Matrices that the panel says have no diodes: the board knows, and sends ``ghost``."""
+    """Matrices that have no diodes according to the panel: the board knows that, and sends ``ghost``."""
     tops: Mapping[str, int]
     """Potentiometer → greatest reading."""
     digits: Mapping[str, int]
     colours: Mapping[str, str]
     """Lamp → its colour."""
     dimmed: frozenset[str]
-    """Lamps whose output can be dimmed; the others are off, or lit fully."""
+    """Lamps that can be dimmed; the others are off or fully lit."""
     outputs: Mapping[str, str]
-    """Lamp or display by its name on the panel → its channel."""
+    """Name of a lamp or display on the panel → its channel."""
     currents_ma: Mapping[str, float]
-    """Current of a lamp, or of one segment of a display."""
+    """Channel → current of a lamp, or of one segment of a display."""
     loose_ends: frozenset[str] = field(default_factory=frozenset)
     """Channels whose part is not wired yet."""
     plugs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
-    """Connector → the channels that sit on it, and each one's pin (0: not known)."""
+    """Connector → channel → pin (0: not known), for the channels on it."""
     plug_ends: Mapping[str, tuple[int, int]] = field(default_factory=dict)
-    """Connector → its first and last pin that anything of the panel sits on."""
+    """Connector → its first and last pin that is used on the panel."""
     chains: Mapping[str, ChainOfChips] = field(default_factory=dict)
-    """By kind; the display drivers' rows count from 0."""
+    """Kind of chip → its chain; the display drivers' rows count from 0."""
     places: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    """Channel → where its wire goes, the best known first: connector and pin, pins of the board."""
+    """Channel → where its wire ends, the most exact first: connector and pin, pins of the board."""
     panel: Panel | None = field(default=None, compare=False, repr=False)
-    """The whole panel, other boards and all."""
+    """The whole panel, with its other boards."""
 
     @property
     def boards(self) -> tuple[str, ...]:
-        """The boards of the panel, this one among them."""
+        """The names of the panel's boards, this one included."""
         return tuple(board.name for board in self.panel.boards) if self.panel else (self.name,)
 
     def mover_of(self, word: str) -> Mover | None:
-        """Return the part called `word`, or the one that channel `word` belongs to."""
+        """Return the part whose name, or one of whose channels, is `word`; None if there is none."""
         found = self.movers.get(word)
         if found is None:
             found = next((mover for mover in self.movers.values() if word in mover.channels), None)
@@ -222,7 +222,7 @@ class _Maker:
             yield display.channel, "display"
 
     def plugs(self) -> dict[str, dict[str, int]]:
-        """Return for each connector the channels on it, with their pins; 0 where none is named."""
+        """Return connector → channel → pin (0 if none is named)."""
         out: dict[str, dict[str, int]] = {}
         for channel, _ in self.here():
             if channel.board == self.board.name and channel.wire.connector:
@@ -231,7 +231,7 @@ class _Maker:
         return out
 
     def plug_ends(self) -> dict[str, tuple[int, int]]:
-        """Return for each connector its first and last pin that are used."""
+        """Return connector → its first and last pin that is used."""
         pins: dict[str, list[int]] = {}
         for channel, _ in self.here():
             if channel.board == self.board.name and channel.wire.connector:
@@ -240,7 +240,7 @@ class _Maker:
         return {name: (min(there), max(there)) for name, there in pins.items() if there}
 
     def places(self) -> dict[str, tuple[str, ...]]:
-        """Return for each channel where its wire ends: connector and pin, or the board's pin."""
+        """Return channel → where its wire ends: connector and pin, or the board's pin."""
         matrices = {matrix.name: matrix for matrix in self.panel.matrices}
         out = {}
         for channel, _ in self.here():
@@ -259,7 +259,7 @@ class _Maker:
         return out
 
     def chains(self) -> dict[str, ChainOfChips]:
-        """Return the board's chains of chips, with what is on them, by kind."""
+        """Return kind → chain of chips of the board, with what is wired to it."""
         chips = {chain.kind: chain.chips for chain in self.board.chains}
         at: dict[str, dict[int, str]] = {}
         encoders: dict[str, dict[str, tuple[int, ...]]] = {}
@@ -278,7 +278,7 @@ class _Maker:
         return {kind: ChainOfChips(kind, n, at.get(kind, {}), encoders.get(kind, {})) for kind, n in chips.items()}
 
     def control(self, control: Control) -> None:
-        """Take a control: what the board says of its channels, and what moves them."""
+        """Add a control: how the board describes its channels, and what moves them."""
         here = [index for index, channel in enumerate(control.channels) if channel.board == self.board.name]
         if not here:
             return
@@ -324,10 +324,10 @@ class _Maker:
         )
 
     def contact(self, control: Control, id_: str, active: str, pin: str) -> None:
-        """Take one contact of a control."""
+        """Add one contact of a control."""
         debounce_us = min(max(int(control.debounce_ms * 1000), 0), 0xFFFF * 1000)
         at_once = control.act_on == "first edge"
-        # Pins with a point are a place in a chain of chips or in a matrix: see the panel file's document.
+        # A pin with a point in it is a place in a chain of chips or in a matrix (protocols/panel-file.md).
         self.contacts[id_] = Contact(active != "high", debounce_us, "." not in pin, at_once)
         crossing = _CROSSING.fullmatch(pin)
         if crossing and any(m.name == crossing[1] and m.board == self.board.name for m in self.panel.matrices):
@@ -339,7 +339,7 @@ def _known(**texts: str) -> dict[str, str]:
 
 
 def _label(control: Control, index: int) -> str:
-    """What the board calls one channel: the control's label, with the position that it means if there are several."""
+    """Return the board's label of one channel: the control's label, with the position's word if there are several."""
     label = control.label or control.name
     if len(control.channels) == 1:
         return label

@@ -1,4 +1,4 @@
-"""How long things take, worked out of the stream alone: the clock map, transport delays, bounce, what ails a link.
+"""How long things take, worked out from the stream alone: clock map, transport delays, bounce, faults of links.
 
 Pure: takes events, records and times as arguments; owns no clock, task, socket or file.
 """

@@ -1,6 +1,6 @@
-"""Board time to bench time, with a bound on the error that is stated beside every figure.
+"""Converting board time to bench time, with a bound on the error of every result.
 
-What the stream says about a board's clock is two sorts of limit, and both hold whatever the delays were:
+The stream sets two sorts of limit on a board's clock, and both hold whatever the delays were:
 
 - a request written at bench time T1 was received at board time T2: at T1 the board's clock showed **no more** than T2;
 - an answer or a notification stamped T3 by the board was read at T4: at T4 the board's clock showed **no less** than
@@ -26,26 +26,26 @@ from statistics import median
 from typing import NamedTuple
 
 CRYSTAL_PPM = 150.0
-"""A clock further off than this is taken for a ceramic resonator (crystals: tens of ppm, resonators: up to 5 000; from
-data sheets, from memory)."""
+"""A clock that is further off than this is taken for a ceramic resonator (crystals: tens of ppm, resonators: up to
+5 000; from data sheets, from memory)."""
 CRYSTAL_DRIFT = 0.02e-6
-"""Most that the rate of a crystal is thought to change in a second (its temperature moves slowly; from memory)."""
+"""Most that the rate of a crystal is assumed to change in a second (its temperature changes slowly; from memory)."""
 RESONATOR_DRIFT = 15e-6
-"""The same of a resonator: tens of ppm a kelvin, warming by a kelvin in five to ten seconds (from memory)."""
+"""The same for a resonator: tens of ppm per kelvin, warming by a kelvin in five to ten seconds (from memory)."""
 CRYSTAL_WINDOW_US = 60_000_000.0
-"""Limits further away than this are left out."""
+"""Limits further away in time than this are not used."""
 RESONATOR_WINDOW_US = 8_000_000.0
 CURVE_NOISE, CURVE_LEAST_US = 5.0, 30.0
-"""An offset that leaves a straight line by this many times its noise, and this much more, is a drifting clock's."""
+"""A clock drifts if its offset leaves a straight line by more than this many times its noise and this much more."""
 ONE_WAY_RATE_ERROR = 20e-6
-"""How well a rate is known that only one direction gives."""
+"""Bound on the error of a rate that is known from one direction only."""
 HOST_STAMP_US = 5.0
-"""The bench's own stamps are taken beside a read or a write, not in it."""
+"""Error of the bench's own stamps, which are taken just before a write or just after a read."""
 BINS = 24
 MOST_KNOTS = 4000
 KNOT_US = 1_000_000.0
 WIDEN = 8.0
-"""Limits that contradict each other are tried again with this much more drift, a few times."""
+"""If limits contradict each other, they are tried again a few times with this many times more drift."""
 
 
 def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
@@ -58,13 +58,13 @@ def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float,
 
 
 class Exchange(NamedTuple):
-    """A request and its answer, with their four stamps and the least time the bytes of each were on the wire."""
+    """A request and its answer, with their four stamps and the least time that the bytes of each were on the wire."""
 
     sent_us: float
     received_us: float
     """By the board's clock, unwrapped."""
     answered_us: float
-    """By the board's clock, unwrapped; where the answer holds only one stamp it is both."""
+    """By the board's clock, unwrapped; the same as `received_us` if the answer has only one stamp."""
     heard_us: float
     wire_out_us: float = 0.0
     wire_back_us: float = 0.0
@@ -79,7 +79,7 @@ class Exchange(NamedTuple):
 
 
 class Heard(NamedTuple):
-    """A stamped line that nobody asked for: a limit on one side only."""
+    """A stamped line that was not asked for, which sets a limit on one side only."""
 
     at_us: float
     clock_us: float
@@ -87,14 +87,14 @@ class Heard(NamedTuple):
 
 
 class Placed(NamedTuple):
-    """A moment of a board on the bench's axis."""
+    """A moment of a board's clock on the bench's time axis."""
 
     at_us: float
     error_us: float
-    """The moment lies within this of `at_us`; see `one_way`."""
+    """Bound on the error of `at_us`; see `one_way`."""
     one_way: bool = False
-    """Nothing was ever asked: besides `error_us` it may have been earlier by the least delay of the line, which is not
-    known."""
+    """Whether the board never answered a request: the moment may then also be earlier by the line's least delay, which
+    is not known."""
 
 
 class _Limit(NamedTuple):
@@ -105,16 +105,16 @@ class _Limit(NamedTuple):
 
 
 def robust_rate(points: Sequence[tuple[float, float]]) -> float:
-    """Return the slope of y over x as the median of the slopes between all pairs (Theil and Sen); 0.0 for no pair.
+    """Return the slope of y over x as the median of the slopes between all pairs (Theil and Sen); 0.0 without a pair.
 
-    Up to 29 % of the points may be anything.
+    Up to 29 % of the points may be outliers.
     """
     slopes = [(d - b) / (c - a) for number, (a, b) in enumerate(points) for c, d in points[number + 1 :] if c != a]
     return median(slopes) if slopes else 0.0
 
 
 def least_delay(exchanges: Sequence[Exchange], bins: int = BINS) -> list[Exchange]:
-    """Return of each of `bins` equal stretches of time the exchange with the least delay, in order."""
+    """Return the exchange with the least delay in each of `bins` equal periods, in order."""
     if not exchanges:
         return []
     first, last = exchanges[0].sent_us, exchanges[-1].sent_us
@@ -128,24 +128,24 @@ def least_delay(exchanges: Sequence[Exchange], bins: int = BINS) -> list[Exchang
 
 
 class ClockMap:
-    """One board's clock between two resets, against the bench's. Made by `fit`; does not change."""
+    """The clock of one board between two resets, compared with the bench's. Made by `fit`; does not change."""
 
     def __init__(self, knots: list[tuple[float, float, float]], rate: float, rate_error: float, one_way: bool) -> None:
         self._x = [x for x, _, _ in knots]
         self._board = [x + d for x, d, _ in knots]
         self._error = [error for _, _, error in knots]
         self.rate_ppm = rate * 1e6
-        """How much faster than the bench's the board's clock runs; negative: slower."""
+        """How much faster the board's clock runs than the bench's; negative: slower."""
         self.rate_error_ppm = rate_error * 1e6
         """Bound on the error of `rate_ppm`; it includes how much the rate may have changed."""
         self.one_way = one_way
 
     @classmethod
     def fit(cls, exchanges: Iterable[Exchange], heard: Iterable[Heard] = (), tick_us: float = 4.0) -> ClockMap | None:
-        """Return the map that these give, or None if they are too few.
+        """Return the map that follows from these, or None if they are too few.
 
-        `tick_us`: step of the board's clock. Where the limits contradict each other the time on the wire is not
-        believed (a USB device with a rate that means nothing), then a clock that drifts faster is allowed.
+        `tick_us`: step of the board's clock. If the limits contradict each other, first the time on the wire is ignored
+        (a USB device may have a rate without meaning), and then a faster drift is allowed.
         """
         asked = sorted(exchanges)
         told = sorted(heard)
@@ -158,7 +158,7 @@ class ClockMap:
         steady = abs(rate) < CRYSTAL_PPM * 1e-6 and not _bends(asked, rate)
         drift = CRYSTAL_DRIFT if steady else RESONATOR_DRIFT
         fitted = None
-        # One exchange quicker than its bytes could be on the wire proves that the rate means nothing there.
+        # An exchange that is faster than its bytes could be on the wire proves that the rate has no meaning.
         slack = 2 * tick_us + HOST_STAMP_US
         nothing = any(one.delay_us + slack < one.wire_out_us + one.wire_back_us for one in asked)
         for believed in (0.0,) if nothing else (1.0, 0.0):
@@ -197,7 +197,7 @@ class ClockMap:
 
 
 def _bends(asked: list[Exchange], rate: float) -> bool:
-    """Whether the clock's offset follows a curve rather than a line: a resonator that happens to be near its rate."""
+    """Return whether the clock's offset follows a curve, as of a resonator whose rate happens to be near a crystal's."""
     width = (asked[-1].sent_us - asked[0].sent_us) / BINS
     if len(asked) < 4 * BINS or width <= 0:
         return False
@@ -213,7 +213,7 @@ def _bends(asked: list[Exchange], rate: float) -> bool:
 
 
 def _is_curve(points: list[tuple[float, float]]) -> bool:
-    """Whether points, noise apart, lie off a straight line: off it neighbours go together, in noise they do not."""
+    """Return whether points leave a straight line by more than noise, in which neighbours would be unrelated."""
     points = sorted(points)
     slope = robust_rate(points)
     rest = [y - slope * x for x, y in points]
@@ -225,7 +225,7 @@ def _is_curve(points: list[tuple[float, float]]) -> bool:
 
 
 def _thinned(limits: list[_Limit], rate: float) -> list[_Limit]:
-    """Keep of each quarter of a second the tightest lower limit: a busy board reports thousands."""
+    """Return the tightest lower limit of each quarter of a second, since a busy board gives thousands."""
     best: dict[int, _Limit] = {}
     for limit in limits:
         number = int(limit.x // 250_000)
@@ -236,7 +236,7 @@ def _thinned(limits: list[_Limit], rate: float) -> list[_Limit]:
 
 
 def _one_way(told: list[Heard], tick_us: float) -> ClockMap:
-    """A map from notifications alone: the line is taken to have no delay where it had the least."""
+    """Return a map from notifications alone, as if the line had no delay where it had the least."""
     limits = [_Limit(one.at_us - one.wire_us, one.clock_us - one.at_us + one.wire_us) for one in told]
     first, last = limits[0].x, limits[-1].x
     width = (last - first) / BINS or 1.0
@@ -260,7 +260,7 @@ def _grid(first: float, last: float) -> list[float]:
 
 
 class _Fit:
-    """The limits put to use, knot by knot."""
+    """Works out the map from the limits, knot by knot."""
 
     def __init__(self, upper: list[_Limit], lower: list[_Limit], rate: float, drift: float, tick_us: float) -> None:
         self.upper, self.lower = upper, lower
@@ -277,7 +277,7 @@ class _Fit:
         middle = median([rate for rate, _ in self.rates])
         spread = max(rate for rate, _ in self.rates) - min(rate for rate, _ in self.rates)
         known = min(error for _, error in self.rates)
-        # How far the whole stretch was from going at one rate counts as well.
+        # If the rate was not the same all the time, that counts as an error too.
         whole = known + (spread if spread > 4 * known else 0.0)
         best = min(self.rates, key=lambda pair: pair[1])[0] if whole == known else middle
         return ClockMap(self.knots, best, whole, one_way=False)
@@ -301,11 +301,11 @@ class _Fit:
         self.rates.append((rate + more, error))
         most = min(d - more * a + error * abs(a) for a, d in up)
         least = max(d - more * b - error * abs(b) for b, d in low)
-        # Crossed limits are an error of the same size in the stamps themselves.
+        # If limits contradict each other, the stamps themselves are off by as much.
         return x, (most + least) / 2, abs(most - least) / 2 + self.slack
 
     def _mend(self) -> None:
-        """A clock never goes back: where two estimates do, within their bounds, the later one waits."""
+        """Correct estimates that go back within their bounds, since a clock never does."""
         for number in range(1, len(self.knots)):
             before, (x, d, error) = self.knots[number - 1], self.knots[number]
             floor = before[0] + before[1]
@@ -314,7 +314,7 @@ class _Fit:
 
 
 def _tightest(limits: list[tuple[float, float]], pick: Callable[[float, float], float]) -> list[tuple[float, float]]:
-    """Of each of `BINS` stretches the tightest limit."""
+    """Return the tightest limit of each of `BINS` periods."""
     first, last = limits[0][0], limits[-1][0]
     width = (last - first) / BINS or 1.0
     best: dict[int, tuple[float, float]] = {}
@@ -327,9 +327,9 @@ def _tightest(limits: list[tuple[float, float]], pick: Callable[[float, float], 
 
 
 def _slopes(up: list[tuple[float, float]], low: list[tuple[float, float]]) -> tuple[float, float, bool]:
-    """Return the slope of the clock between these limits, the bound on its error, and whether one is possible at all.
+    """Return the slope of the clock between these limits, the bound on its error, and whether any slope is possible.
 
-    A line fits between all limits if no upper one lies under a lower one after the slope is taken out.
+    A line fits between all limits if, with its slope taken out, no upper limit is below a lower one.
     """
     least, most = -math.inf, math.inf
     for a, u in up:

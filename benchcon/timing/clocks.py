@@ -1,4 +1,4 @@
-"""The clocks of all boards on a bench, from its events: several boards on one axis, resets and wraps seen to."""
+"""The clocks of all boards on a bench, from its events: several boards on one axis, with resets and wraps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ BITS_A_BYTE = 10
 REQUEST_EXTRA = len(">07 ") + len(" #C08E\n")
 NOTIFICATION_EXTRA = len("!0A3F 0012ABCD ") + len(" #C08E\n")
 MOST_KEPT = 20_000
-"""Limits kept of one board between two resets; of more, every other old one goes."""
+"""Most limits that are kept of one board between two resets; beyond that, every other old one is dropped."""
 _ONE_STAMP = {"set": 1, "dark": 1, "light": 1, "read": 2}
 """Word of an answer → which of its words is the board's clock."""
 WRAP = 1 << 32
@@ -23,24 +23,24 @@ WRAP = 1 << 32
 
 @dataclass(slots=True)
 class Epoch:
-    """One board between two resets."""
+    """The period of one board between two resets."""
 
     source: int
     number: int
     began_us: int
     rate: int = 0
-    """Baud of its line; 0: not known, or the line has none."""
+    """Rate of its line in baud; 0: not known, or none."""
     exchanges: list[Exchange] = field(default_factory=list)
     heard: list[Heard] = field(default_factory=list)
     ticking: bool = False
-    """Its clock has been seen to go on; a board whose clock has stopped has none."""
+    """Whether its clock was seen to advance; a clock that stands still does not count."""
     tick_us: float = 4.0
     last_clock: int = -1
     _fitted: ClockMap | None = None
     _fitted_of: tuple[int, int] = (-1, -1)
 
     def map(self) -> ClockMap | None:
-        """Return the clock map from what came so far; None while there is too little."""
+        """Return the clock map from everything so far; None while that is too little."""
         have = len(self.exchanges), len(self.heard)
         if self._fitted_of != have:
             self._fitted_of = have
@@ -50,7 +50,7 @@ class Epoch:
     def place(self, clock_us: float, heard_us: int) -> tuple[Placed, bool]:
         """Return a moment of the board on the bench's axis, and whether that is by the board's own clock.
 
-        Without a clock of its own it is the bench's stamp, with no bound on how much earlier it may have been.
+        Without a clock map it is the bench's stamp `heard_us`, without a bound on how much earlier it may have been.
         """
         found = self.map()
         if found is None:
@@ -58,7 +58,7 @@ class Epoch:
         return found.bench_us(clock_us), True
 
     def wire_us(self, count: int) -> float:
-        """Return how long `count` bytes are on the line at least."""
+        """Return the least time that `count` bytes take on the line, in µs; 0 if its rate is not known."""
         return count * BITS_A_BYTE * 1e6 / self.rate if self.rate else 0.0
 
     def trim(self) -> None:
@@ -68,33 +68,33 @@ class Epoch:
 
 
 def rate_opened(event: ev.Link) -> int:
-    """Return the rate in baud that an ``opened`` record gives; 0 for a pseudo-terminal, and where none is known."""
+    """Return the rate in baud of an ``opened`` record; 0 for a pseudo-terminal, or if none is known."""
     return (decimal(event.detail.get("rate", "")) or 0) if event.detail.get("kind") != "pty" else 0
 
 
 class Clocks:
-    """Eats events, keeps what they say about the boards' clocks."""
+    """Takes events, and keeps what they say about the boards' clocks."""
 
     def __init__(self, state: BenchState) -> None:
         self._state = state
         self.epochs: dict[int, list[Epoch]] = {}
-        """By source, in order; the last one is now."""
+        """Number of a board → its epochs, in order; the last one is the present."""
         self._rates: dict[int, int] = {}
 
     def epoch(self, source: int, at_us: int = 0) -> Epoch:
-        """Return the epoch in which this board is now."""
+        """Return the present epoch of this board, made if there is none."""
         found = self.epochs.get(source)
         if not found:
             found = self.epochs[source] = [Epoch(source, 0, at_us, self._rates.get(source, 0))]
         return found[-1]
 
     def feed(self, events: Iterable[ev.Event]) -> None:
-        """Take what `BenchState.feed` gave for a batch, after it."""
+        """Take the events of a batch, after `BenchState.feed` has taken the batch."""
         for event in events:
             self.take(event)
 
     def take(self, event: ev.Event) -> None:
-        """Take one event of those, in order."""
+        """Take one event, in order; see `feed`."""
         sort = type(event)
         if sort is ev.Moved or sort is ev.Alive or sort is ev.Edge or sort is ev.Reading:
             self._heard(event.source, event.at_us, event.clock_us, sort is ev.Alive)  # type: ignore[union-attr]
@@ -106,7 +106,7 @@ class Clocks:
             self.set_rate(event.source, rate_opened(event), event.at_us)  # type: ignore[arg-type]
 
     def set_rate(self, source: int, rate: int, at_us: int = 0) -> None:
-        """Learn the baud rate of a board's line; 0: it has none, or it is not known."""
+        """Set the rate of a board's line, in baud; 0: none, or not known."""
         self._rates[source] = rate
         self.epoch(source, at_us).rate = rate
 
@@ -123,7 +123,7 @@ class Clocks:
         epoch = self.epoch(source, at_us)
         self._ticks(epoch, clock_us)
         heard = epoch.heard
-        # A busy board reports thousands a second, and only the quickest line says anything: keep the best of a while.
+        # A busy board reports thousands a second, and only the fastest line matters: keep the best of each 50 ms.
         if heard and at_us - heard[-1].at_us < 50_000:
             if clock_us - at_us > heard[-1].clock_us - heard[-1].at_us:
                 heard[-1] = Heard(float(at_us), float(clock_us), epoch.wire_us(NOTIFICATION_EXTRA + 5))
@@ -157,9 +157,9 @@ class Clocks:
 
 
 def _sent_us(request: ev.Asked) -> int:
-    """When a request was sent at the earliest: our own pings carry the bench's time from before they were written.
+    """Return the earliest moment at which a request was sent; our own pings hold the time before they were written.
 
-    Captures of older versions stamp a line after the write, and on a busy computer the board may have it by then.
+    Captures of older versions stamp a line after the write, and on a busy computer the board may already have it then.
     """
     if request.words[0] == "ping" and len(request.words) == 3:
         try:

@@ -1,4 +1,4 @@
-"""The figures of every control whose raw edges or readings were reported, in the names of the panel, and in words."""
+"""The figures of every control whose raw edges or readings were reported, and how to say them in words."""
 
 from __future__ import annotations
 
@@ -20,24 +20,24 @@ from benchcon.timing.turning import Turning, turning_of
 
 @dataclass(slots=True)
 class ContactTiming:
-    """One channel of a control."""
+    """The figures of one channel of a control."""
 
     control: Control
     channel: str
     """``board.id``."""
     figures: Bounce | Turning | Travel
     lost: int
-    """Lines lost on the way or in the board meanwhile: what they held is missing here."""
+    """How many lines were lost on the way or in the board meanwhile; their contents are missing here."""
 
     @property
     def name(self) -> str:
-        """The control's name, with the channel where it has several."""
+        """The control's name, with the channel if it has several."""
         several = len(self.control.channels) > 1
         return printable(f"{self.control.name} {self.channel}" if several else self.control.name)
 
 
 def contacts_of(panel: Panel, state: BenchState, raw: RawSamples) -> list[ContactTiming]:
-    """Return the figures of what was reported raw, in the order of the panel."""
+    """Return the figures of all channels that were reported raw, in the order of the panel."""
     sources = sources_of(panel, state)
     found = []
     for control in panel.controls:
@@ -61,7 +61,7 @@ def contacts_of(panel: Panel, state: BenchState, raw: RawSamples) -> list[Contac
 
 
 def as_text(found: Sequence[ContactTiming]) -> str:
-    """Return a paragraph for each; empty for none."""
+    """Return one paragraph per channel; empty for none."""
     lines: list[str] = []
     for one in found:
         figures, advice = words_of(one)
@@ -69,12 +69,12 @@ def as_text(found: Sequence[ContactTiming]) -> str:
         if advice:
             lines += textwrap.wrap(advice, 100, initial_indent="    ", subsequent_indent="    ")
         if one.lost:
-            lines.append(f"    {counted(one.lost, 'line')} of its board lost meanwhile: some may be missing here")
+            lines.append(f"    {counted(one.lost, 'line')} from its board lost meanwhile: some may be missing here")
     return "\n".join(lines)
 
 
 def words_of(one: ContactTiming) -> tuple[str, str]:
-    """Return the figures of a control in one line, and what to do about them, if anything."""
+    """Return the figures of a channel as one line, and what to do about them; empty if nothing."""
     figures = one.figures
     if isinstance(figures, Bounce):
         return _bounce_words(figures), bounce_advice(figures, one.control)
@@ -94,21 +94,21 @@ def _bounce_words(figures: Bounce) -> str:
 
 
 def bounce_advice(figures: Bounce, control: Control) -> str:
-    """Return which debounce time to set and why, or what else to do first."""
+    """Return which debounce time to set and why, or what to do first."""
     if figures.spikes:
         longest = max(one.settling_us for one in figures.spikes)
         often = times(len(figures.spikes))
         return (
             f"It opened or closed {often} for no longer than {ms(longest)}, which no hand does: a loose wire, a bad "
-            "joint or a worn contact. No debounce time mends that; look there first."
+            "joint or a worn contact. No debounce time helps with that; look there first."
         )
     if figures.finding == "worn":
         return (
-            f"It settles only after {ms(figures.longest_us)}; nearly all sound contacts do within "
-            f"{ms(ORDINARY_US)}. Look at the switch and its joints before the debounce is made longer."
+            f"It settles only after {ms(figures.longest_us)}; nearly all good contacts do within "
+            f"{ms(ORDINARY_US)}. Check the switch and its joints before you set a longer debounce."
         )
     if figures.finding == "few":
-        return f"Too few to judge: move it {LEAST_MOVEMENTS} times at least."
+        return f"Too few to judge: move it at least {LEAST_MOVEMENTS} times."
     first_edge = control.act_on == "first edge"
     needed = figures.debounce_us(first_edge)
     seen = (
@@ -118,11 +118,11 @@ def bounce_advice(figures: Bounce, control: Control) -> str:
     )
     set_us = control.debounce_ms * 1000
     if set_us < needed:
-        return f'Set debounce = "{needed / 1000:g} ms": {seen}. {control.debounce_ms:g} ms are set: too short.'
+        return f'Set debounce = "{needed / 1000:g} ms": {seen}. It is set to {control.debounce_ms:g} ms: too short.'
     if set_us > 2 * needed:
         return (
-            f'debounce = "{needed / 1000:g} ms" would do: {seen}. {control.debounce_ms:g} ms are set, which makes each '
-            f"press {ms(set_us - needed)} later than it need be."
+            f'debounce = "{needed / 1000:g} ms" would do: {seen}. It is set to {control.debounce_ms:g} ms, which makes '
+            f"each press {ms(set_us - needed)} later than necessary."
             if not first_edge
             else ""
         )
@@ -144,11 +144,11 @@ def _turning_advice(figures: Turning) -> str:
         speed = f", at {figures.slowest_faulty:.0f} detents a second already" if figures.slowest_faulty else ""
         found.append(
             f"Both contacts changed at once{speed}: steps were missed. Put A and B on pins with interrupts, or scan "
-            "more often; if it happens when turned slowly, look at the common contact."
+            "more often; if it happens even when turned slowly, check the common contact."
         )
     if figures.skipped:
         often = times(figures.skipped)
-        found.append(f"It came to rest between two detents {often}: look at counts_per_detent, or at a worn contact.")
+        found.append(f"It came to rest between two detents {often}: check counts_per_detent, or for a worn contact.")
     if figures.doubled:
         often = times(figures.doubled)
         found.append(f"Two detents came at once {often}, faster than a hand turns: counts_per_detent may be too small.")
@@ -181,12 +181,12 @@ def _travel_advice(figures: Travel, control: Control) -> str:
                     f"It never read {getattr(control, key + '_count')}: if {seen} was its end, write {key} = {seen}."
                 )
     if figures.noise > 0.01 * (control.high_count - control.low_count):
-        found.append("That is more noise than a knob should have: look at its ground and supply, and at a long wire.")
+        found.append("That is more noise than a knob should have: check its ground and supply, and for long wires.")
     return " ".join(found)
 
 
 def as_json(one: ContactTiming) -> dict[str, Any]:
-    """Return the figures as plain data."""
+    """Return the figures as data that JSON can hold."""
     figures, advice = one.figures, words_of(one)[1]
     found: dict[str, Any] = {
         "control": printable(one.control.name),

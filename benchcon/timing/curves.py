@@ -1,4 +1,4 @@
-"""How a link has been over the last minutes, second by second: round trip, bad lines, heartbeat, supply."""
+"""The condition of a link over the last minutes, second by second: round trip, bad lines, heartbeat, supply."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from benchcon.wire import events as ev
 
 EACH_US = 1_000_000
 KEPT = 900
-"""Seconds that are kept."""
+"""How many seconds are kept."""
 
 
 class Curve(NamedTuple):
     """One figure over time."""
 
     values: list[float | None]
-    """The greatest of each stretch of time (of the supply the least), oldest first; None where nothing is known."""
+    """The greatest value of each period (for the supply the least), oldest first; None if not known."""
     last: float | None
-    """The latest that is known."""
+    """The latest value; None if none is known."""
 
 
 @dataclass(slots=True)
@@ -46,7 +46,7 @@ class _Link:
 
 
 class LinkCurves:
-    """Eats events, keeps figures of each link, by its source."""
+    """Takes events, and keeps the figures of each link."""
 
     def __init__(self) -> None:
         self._links: dict[int, _Link] = {}
@@ -86,8 +86,11 @@ class LinkCurves:
             second.supply_mv = supply_mv if second.supply_mv is None else min(second.supply_mv, supply_mv)
 
     def curves(self, source: int, now_us: int, columns: int, each_us: int = EACH_US) -> dict[str, Curve]:
-        """Return ``trip`` and ``heartbeat`` in milliseconds (how far apart heartbeats came; while one is overdue, for
-        how long), ``bad`` in lines and ``supply`` in volts, over `columns` stretches of `each_us` until `now_us`."""
+        """Return the curves of one board over `columns` periods of `each_us` until `now_us`, by name.
+
+        ``trip`` and ``heartbeat`` are in milliseconds (the time between heartbeats, or since the last one while the
+        next is overdue), ``bad`` in lines, ``supply`` in volts.
+        """
         link = self._links.get(source, _Link())
         trip: list[float | None] = [None] * columns
         bad: list[float | None] = [None] * columns

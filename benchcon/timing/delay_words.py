@@ -20,7 +20,7 @@ MOST_TOLD = 5
 
 
 def ms(us: float) -> str:
-    """Return a time in milliseconds, with as many places as are worth reading."""
+    """Return a time in milliseconds as text, with as many decimals as make sense."""
     if not math.isfinite(us):
         return "not known"
     places = 2 if abs(us) < 10_000 else 1
@@ -33,14 +33,14 @@ def name_of(one: Delays) -> str:
 
 
 def error_words(us: float) -> str:
-    """Return an error bound: never better than it is, and no finer than anybody reads."""
+    """Return an error bound as text, rounded up."""
     if not math.isfinite(us):
         return "error not known"
     return f"±{math.ceil(us / 10) / 100:.2f} ms" if us < 10_000 else f"±{math.ceil(us / 100) / 10:.1f} ms"
 
 
 def clocks_words(one: Delays) -> str:
-    """Return by whose clocks it was measured, and what that is worth."""
+    """Return in words by whose clocks a pair was measured, and how exactly."""
     if one.by == "host stamps":
         return "by this computer's stamps, because the boards have no clock: only a lower bound is certain"
     whose = "the board's own clock" if one.by == "one board" else "the clocks of both boards"
@@ -65,7 +65,7 @@ def verdict_words(one: Delays) -> str:
 
 
 def counts_words(one: Delays, output: str = "") -> str:
-    """Return how often what happened. `output`: what to call the output, if not by its name."""
+    """Return the counts of a pair in words. `output`: what to call the output; empty: by its name."""
     words = [f"{counted(one.movements, 'movement')}, {len(one.found)} answered"]
     if one.merged:
         words.append(f"{one.merged} together with one before")
@@ -83,7 +83,7 @@ def counts_words(one: Delays, output: str = "") -> str:
 
 
 def drift_words(one: Delays) -> str:
-    """Return whether delays grew or shrank, empty for too few."""
+    """Return in words whether delays grew or shrank; empty if there are too few."""
     found = one.drift
     if found is None:
         return ""
@@ -94,7 +94,7 @@ def drift_words(one: Delays) -> str:
 
 
 def stages_words(one: Delays) -> str:
-    """Return where the time goes, in one line; empty if the stamps do not show it."""
+    """Return where the time goes, as one line; empty if the stamps do not show it."""
     stages = one.stages
     if not stages:
         return ""
@@ -102,12 +102,14 @@ def stages_words(one: Delays) -> str:
 
 
 SHADES = {"debounce": "░", "line": "▒", "USB and this computer": "▓", "program": "█", "USB and board": "▚"}
-"""How each part of the way is drawn in a bar of text."""
+"""Stage → the character that it is drawn with in a bar of text."""
 
 
 def stages_bar(one: Delays, width: int) -> list[str]:
-    """Return where the time goes as a bar of this many characters, and what its shades are; empty if the stamps do not
-    tell. Every part is there, the shortest as one character."""
+    """Return where the time goes, as a bar of `width` characters and its key; empty if the stamps do not show it.
+
+    Every stage has at least one character.
+    """
     stages = [stage for stage in one.stages if stage.us > 0]
     whole = sum(stage.us for stage in stages)
     if not stages or width < len(stages):
@@ -120,9 +122,9 @@ def stages_bar(one: Delays, width: int) -> list[str]:
 
 
 def as_text(found: Sequence[Delays]) -> str:
-    """Return a table with what belongs to each row below it."""
+    """Return a table of the delays, with details below each row."""
     if not found:
-        return "no transport delay: no output answers a control, or nothing was moved and answered often enough"
+        return "no transport delays: no output answers a control, or nothing was moved and answered often enough"
     wide = min(max(len(name_of(one)) for one in found), 44)
     lines = [f"{'transport delay':{wide}}  {'p50':>10}{'p95':>10}{'p99':>10}{'worst':>10}{'limit':>9}"]
     for one in found:
@@ -133,7 +135,7 @@ def as_text(found: Sequence[Delays]) -> str:
         lines += [f"    {line}" for line in _below(one)]
     proposed = [one for one in found if one.proposed]
     if proposed:
-        lines += ["", "Inferred from what was seen. If it is right, put this into the panel file to have it judged:"]
+        lines += ["", "Inferred from what was seen. If this is right, put it into the panel file to have it judged:"]
         for one in proposed:
             lines.append(f"    {toml_of(one)}")
     about = f"Times begin when the board accepted the movement, after its debounce. {ORIENTATION}"
@@ -157,18 +159,18 @@ def _below(one: Delays) -> list[str]:
 
 
 def toml_of(one: Delays) -> str:
-    """Return what the panel file would say of a proposed pair."""
+    """Return the lines of a panel file for a proposed pair."""
     table = "lamps" if hasattr(one.output, "trim_permille") else "displays"
     return f'[{table}.{printable(one.output.name)}]  answers = "{printable(one.control.name)}"'
 
 
 def failure_of(one: Delays) -> str:
-    """Return why a limit is broken, some lines; empty if it is not."""
+    """Return why a limit is broken, in one or more lines; empty if it is not."""
     return "\n".join([verdict_words(one), *_below(one)[1:]]) if one.verdict == "broken" else ""
 
 
 def as_json(one: Delays) -> dict[str, Any]:
-    """Return the figures of a pair as plain data; times in milliseconds, None where not known."""
+    """Return the figures of a pair as data that JSON can hold; times in milliseconds, None if not known."""
 
     def figure(us: float | None) -> float | None:
         return round(us / 1000, 4) if us is not None and math.isfinite(us) else None

@@ -1,17 +1,17 @@
 """Transport delay: from a control's movement to the output that answers it, on the boards' own clocks.
 
 The movement's moment is the board's clock in ``is`` (when the contact was accepted as changed, after its debounce); the
-output's is the clock in the answer to ``set`` (when it really was as asked). On one board that is a difference of two
-readings of one clock; between two boards the clock map joins them, and its bounds add up. Boards without a clock are
-timed by the bench's own stamps, and marked so.
+output's is the clock in the answer to ``set`` (when the output was really set). On one board the delay is the
+difference of two readings of one clock. Between two boards the clock map relates them, and the bounds of both add up.
+Boards without a clock are timed by the bench's own stamps, and marked as such.
 
-Which change of the output answers which movement is nowhere said. They are matched in order, so that as few movements
-as possible stay without an answer and delays lie near what is usual for the pair. Movements that came before the output
-changed once, for all of them, are counted together, and the delay is that of the first.
+Nothing says which change of the output answers which movement. They are matched in order, so that as few movements as
+possible have no answer, and delays are close to the usual one of the pair. Movements that the output answered together,
+with a single change, are counted together, and the delay is that of the first.
 
-Where a lamp follows a contact (lit while it is made, or the other way round) a press is answered by nothing but
-lighting and a release by nothing but going out. Without that, a program that once forgets one would be charged
-with an answer as late as the next movement, and once more for the movement that finds its work done.
+If a lamp follows a contact (lit while it is made, or the other way round), only lighting answers a press, and only
+going out answers a release. Without this rule, a program that misses one movement would be charged with an answer as
+late as the next movement, and again for the movement that then has nothing left to change.
 """
 
 from __future__ import annotations
@@ -30,26 +30,26 @@ from benchcon.timing.moments import Moment, Moments, movements
 from benchcon.timing.percentiles import Drift, drift, percentile
 
 WAIT_US = 1_000_000
-"""An answer is waited for this long, or three times the limit; after that it is missing."""
+"""An answer counts as missing after this time, or after three times the limit if that is longer."""
 MERGE_US = 100_000
-"""Movements this long before an answer, or three times the usual delay, can share it with a later one."""
+"""A movement can share an answer with a later one within this time of it, or three times the usual delay."""
 MERGE_TURNING_US = 300_000
-"""The same of encoders and potentiometers: a program that looks seldom sees many detents at once."""
+"""The same for encoders and potentiometers, since a program that polls seldom sees many detents at once."""
 MISS = 3.0
-"""What leaving a movement without an answer costs in the matching; a match costs how unusual its delay is."""
+"""Cost, in the matching, of a movement without an answer; a match costs as much as its delay is unusual."""
 UNUSUAL = 2.5
-"""The most that a match costs: one slow answer is likelier than one missing, two slow ones are not."""
+"""Greatest cost of a match: one slow answer is likelier than a missing one, two slow ones are not."""
 FOLLOWS_AS_CLOSE = 1.5
-"""A lamp follows a contact if delays then spread at most this many times as widely as without."""
+"""A lamp counts as following a contact if delays then spread at most this many times as widely as otherwise."""
 MOST_BAND = 48
 MOST_APART = 20_000
 CROWDS_US = (2_000.0, 20_000.0, 100_000.0)
 MOST_SCREENED = 300
 PROPOSE_WAIT_US = 500_000
 PROPOSE_LEAST = 4
-"""Movements it takes to propose a pair."""
+"""Least number of movements for which a pair is proposed."""
 RATE_ERROR = 5_000e-6
-"""How far off a board's clock may be whose rate was never worked out (ceramic resonators; from memory)."""
+"""Error of a board's clock whose rate is not known (ceramic resonators; from memory)."""
 
 Output = Lamp | Display
 
@@ -61,19 +61,19 @@ class Delay(NamedTuple):
     """When the control moved, on the bench's axis."""
     delay_us: float
     error_us: float
-    """The delay lies within this of `delay_us`."""
+    """Bound on the error of `delay_us`."""
     position: int
-    """Where the control went (`benchcon.timing.moments.movements`)."""
+    """Where the control went (see `benchcon.timing.moments.movements`)."""
     in_us: float = math.nan
-    """From the movement until this computer had read of it; not a number where that is not known."""
+    """From the movement until this computer had read about it; NaN if not known, like the next two."""
     program_us: float = math.nan
     """From there until the request that set the output was written: the program, and whatever is behind it."""
     out_us: float = math.nan
-    """From there until the output really was as asked."""
+    """From there until the output was really set."""
 
 
 class DelayStage(NamedTuple):
-    """One part of the way from a hand to a lamp."""
+    """One part of the time from a movement to its answer."""
 
     name: str
     us: float
@@ -84,49 +84,50 @@ CONTACTS = ("button", "switch")
 
 @dataclass(slots=True)
 class Delays:
-    """What is known of one control and the output that answers it."""
+    """The figures of one control and the output that answers it."""
 
     control: Control
     output: Output
     limit_us: int = 0
-    """0: none is set."""
+    """The limit on the delay; 0: none is set."""
     proposed: bool = False
-    """Not said by the panel file, but made out from what was seen."""
+    """Whether the pair is not in the panel file, but inferred from what was seen."""
     by: str = "one board"
-    """Whose clocks: ``one board``, ``two boards`` or ``host stamps``."""
+    """Whose clocks were used: ``one board``, ``two boards`` or ``host stamps``."""
     one_way: bool = False
-    """A clock map is made from one direction only: its bound leaves out the line's least delay."""
+    """Whether a clock map was made from one direction only; its bound does not include the line's least delay."""
     found: list[Delay] = field(default_factory=list)
-    """In order of time."""
+    """The movements that were answered, in order of time."""
     missing: list[float] = field(default_factory=list)
-    """When movements that were not answered happened, bench time."""
+    """When movements without an answer happened, in bench time."""
     merged: int = 0
-    """Movements answered together with an earlier one."""
+    """How many movements were answered together with an earlier one."""
     others: int = 0
-    """Changes of the output that answered no movement of the control."""
+    """How many changes of the output did not answer a movement of the control."""
     pending: int = 0
-    """Movements so shortly before the end that their answer could still come."""
+    """How many movements came so late that their answer may be after the end."""
     nothing_to_change: int = 0
-    """Movements that found the output as they ask, because the one before them was not answered."""
+    """How many movements found the output already set, because the movement before them was not answered."""
     in_the_dark: int = 0
-    """Movements while the output's board was dark or without supply: nobody expects an answer to them."""
+    """How many movements came while the output's board was dark or without supply; no answer is expected then."""
     waited_us: int = WAIT_US
     wire_in_us: float = 0.0
-    """Time that the bytes of the control's line need at its baud rate; 0 where there is none."""
+    """Time that the bytes of the control's line take at its baud rate; 0 if that is not known."""
     wire_out_us: float = 0.0
 
     @property
     def movements(self) -> int:
+        """How many movements should have been answered."""
         return len(self.found) + len(self.missing) + self.merged
 
     @property
     def broken(self) -> list[Delay]:
-        """The delays that are over the limit even after the error bound is taken off."""
+        """The delays that exceed the limit even with the error bound subtracted."""
         return [one for one in self.found if self.limit_us and one.delay_us - one.error_us > self.limit_us]
 
     @property
     def doubtful(self) -> list[Delay]:
-        """The delays that may be over the limit: it lies within the error bound."""
+        """The delays that may exceed the limit, which is within their error bound."""
         return [
             one
             for one in self.found
@@ -137,7 +138,7 @@ class Delays:
     def verdict(self) -> str:
         """``broken``, ``not certain``, ``passed``, ``no limit`` or ``not moved``.
 
-        A movement without an answer breaks a limit: after `waited_us` the delay is over it, whatever comes.
+        A movement without an answer breaks the limit, since after `waited_us` the delay exceeds it in any case.
         """
         if not self.movements:
             return "not moved"
@@ -148,22 +149,25 @@ class Delays:
         return "not certain" if self.doubtful else "passed"
 
     def percentile_us(self, percent: float) -> float:
-        """Raises ValueError if nothing was answered."""
+        """Return a percentile of the delays. Raises ValueError if nothing was answered."""
         return percentile(sorted(one.delay_us for one in self.found), percent)
 
     @property
     def worst(self) -> Delay | None:
+        """The longest delay; None if nothing was answered."""
         return max(self.found, key=lambda one: one.delay_us, default=None)
 
     @property
     def error_us(self) -> float:
-        """The greatest error bound of all."""
+        """The greatest error bound of all delays."""
         return max((one.error_us for one in self.found), default=0.0)
 
     @property
     def stages(self) -> list[DelayStage]:
-        """Where the time goes, on average, in order; empty if the stamps do not show it. The debounce comes before the
-        delay, all else is part of it and makes up its mean."""
+        """Where the time goes on average, in order; empty if the stamps do not show it.
+
+        The debounce precedes the delay; the other stages add up to the mean delay.
+        """
         known = [one for one in self.found if math.isfinite(one.in_us + one.program_us + one.out_us)]
         if not known:
             return []
@@ -184,9 +188,10 @@ class Delays:
 def delays_of(
     panel: Panel, state: BenchState, moments: Moments, *, propose: bool = True, most: int = 0
 ) -> list[Delays]:
-    """Return the delays of every pair that the panel file names, in its order, then of those proposed from what was
-    seen, where the file says nothing of an output. With `most` only so many of each channel's
-    latest changes count.
+    """Return the delays of every pair that the panel file names, in its order.
+
+    With `propose`, pairs inferred from what was seen follow, for outputs about which the file says nothing. With
+    `most`, only that many of each channel's latest changes count.
     """
     if most:
         moments = moments.latest(most)
@@ -201,7 +206,7 @@ def delays_of(
 
 
 def sources_of(panel: Panel, state: BenchState) -> dict[str, int]:
-    """Return the source number of each board of `panel` that the stream has, by its name on the panel."""
+    """Return name on the panel → number, for each board of `panel` in the stream."""
     found = {}
     for board in panel.boards:
         known = state.board_named(board.own_ident)
@@ -229,7 +234,7 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
     moved, changed = _moved(control, sources, moments), _changed(output, sources, moments)
     target = sources.get(output.channel.board, -1)
     lit = [moment for moment in moved if not moments.is_off(target, moment.at_us)]
-    # Of a button's movements only presses are counted there: whether releases are answered is not known yet.
+    # Only presses of a button are counted here, since it is not known yet whether releases are answered.
     in_the_dark = sum(
         moments.is_off(target, moment.at_us) for moment in moved if not control.spring or moment.value in control.spring
     )
@@ -253,10 +258,10 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
 
 
 def _both_ways(control: Control, axis: _Axis, wait_us: float) -> tuple[list[int], list[int]]:
-    """Return which movements count (their numbers) and for each the number of its answer, or -1.
+    """Return the indices of the movements that count, and for each the index of its answer, or -1.
 
-    A button is pressed and released, and most programs act on the one or the other: what is not answered as a rule is
-    not missed.
+    A button is pressed and released, and most programs act on only one of these; the other does not count if it is
+    generally not answered.
     """
     everything = list(range(len(axis.moved)))
     resting = [n for n in everything if axis.moved[n].value not in control.spring]
@@ -276,7 +281,7 @@ def _both_ways(control: Control, axis: _Axis, wait_us: float) -> tuple[list[int]
         return resting, matched(resting)
     second = matched(resting)
     if _answered(second) >= 0.8 and _spread(axis, resting, second) < _spread(axis, pressing, first) / 3:
-        # The answers keep step with the release: a press is answered only as late as the finger goes.
+        # The answers follow the releases: after a press they come only when the finger leaves the button.
         return resting, second
     also = matched(resting, [match for match in first if match >= 0])
     if _answered(also) < 0.5:
@@ -288,10 +293,10 @@ def _both_ways(control: Control, axis: _Axis, wait_us: float) -> tuple[list[int]
 def _followed(
     axis: _Axis, chosen: list[int], matches: list[int], wait_us: float
 ) -> tuple[list[int], list[int], int] | None:
-    """Return movements and answers of a lamp that follows a contact, and how many movements more found it as they ask.
+    """Return movements and answers of a lamp that follows a contact, and how many movements had nothing to change.
 
-    `chosen` and `matches` are what is thought without knowing of it. None if the lamp does not follow: it does if
-    delays, lighting and going out each held against its own position, lie as close together as they do without.
+    `chosen` and `matches` are the result without this assumption. Returns None if the lamp does not follow: it does if
+    delays, with lighting and going out each matched to its own position, spread no more widely than without.
     """
     positions = sorted({axis.moved[n].value for n in chosen})
     lit = [moment.value > 0 for moment in axis.changed]
@@ -333,8 +338,10 @@ def _followed(
 
 
 def _widest(axis: _Axis, numbers: list[int], matches: list[int]) -> float:
-    """Return how far, typically, the delays of one position lie from those of all, of the position where that is most:
-    answers that all came one movement late must not hide behind those that did not."""
+    """Return the typical distance of delays from the median of all, for the position at which it is greatest.
+
+    Answers to one position that all came one movement late must not hide behind those to the other.
+    """
     waits: dict[int, list[float]] = {axis.moved[number].value: [] for number in numbers}
     for number, match in zip(numbers, matches, strict=True):
         if match >= 0:
@@ -364,7 +371,7 @@ def _spread(axis: _Axis, numbers: Sequence[int], matches: Sequence[int]) -> floa
 def _count(
     result: Delays, axis: _Axis, chosen: list[int], matches: list[int], end_us: float, *, alike: bool = False
 ) -> None:
-    """Fill in what was answered, and what was not. `alike`: only movements to one position share an answer."""
+    """Fill in which movements were answered and which were not. `alike`: only equal movements share an answer."""
     plain = [axis.delay(n, match).delay_us for n, match in zip(chosen, matches, strict=True) if match >= 0]
     least_us = MERGE_TURNING_US if result.control.kind in ("encoder", "pot") else MERGE_US
     merge_us = max(least_us, 3 * median(plain) if plain else 0.0)
@@ -424,16 +431,16 @@ class _Axis:
         self.slack_us = max((max(error, default=0.0) for error in self._error), default=0.0) if own else 1_000.0
 
     def delay(self, number: int, match: int) -> Delay:
-        """Return the delay between a movement and a change, by their numbers."""
+        """Return the delay between a movement and a change, given their indices."""
         moved, changed = self.moved[number], self.changed[match]
         at_us = self.moved_us[number]
         joined = moved.epoch is changed.epoch or (moved.epoch.map() is not None and changed.epoch.map() is not None)
         if self.by == "host stamps" or not joined:
-            # The output changed somewhere between request and answer; the movement was reported, so it was before.
+            # The output changed at some moment between request and answer; the movement was before its report.
             error = float(changed.at_us - changed.since_us) if changed.since_us else float("inf")
             return Delay(at_us, float(changed.at_us - moved.at_us), error, moved.value)
         if moved.epoch is changed.epoch:
-            # Two readings of one clock: what the clock shows does not matter, only how fast it goes.
+            # Two readings of one clock: only its rate matters, not what it shows.
             apart = changed.clock_us - moved.clock_us
             known = moved.epoch.map()
             rate, unsure = (known.rate_ppm, known.rate_error_ppm) if known is not None else (0.0, RATE_ERROR * 1e6)
@@ -458,21 +465,22 @@ class _Axis:
 def match_in_order(
     moved_us: Sequence[float], changed_us: Sequence[float], wait_us: float, slack_us: float = 0.0
 ) -> list[int]:
-    """Return for each movement the number of the change that answers it, or -1.
+    """Return for each movement the index of the change that answers it, or -1.
 
-    Both ascend. No change answers two movements, none answers before (but for `slack_us`) or later than `wait_us`, and
-    answers come in the order of the movements. Of all such matchings this is one with the least cost: `MISS` for a
-    movement without an answer, and for an answer how far its delay is from the usual, at most `UNUSUAL`.
+    Both sequences ascend. No change answers two movements, none comes before its movement (except by `slack_us`) or
+    later than `wait_us`, and answers are in the order of the movements. Of all such matchings one with the least cost
+    is returned: `MISS` for a movement without an answer, and for each answer how far its delay is from the usual one,
+    at most `UNUSUAL`.
     """
     if not moved_us or not changed_us:
         return [-1] * len(moved_us)
     lows = [bisect_left(changed_us, at - slack_us) for at in moved_us]
     highs = [bisect_right(changed_us, at + wait_us) for at in moved_us]
     usual = usual_delays(moved_us, changed_us, lows, highs)
-    # One scale for all: what counts as far from a long delay must count as far from a short one, or the long one wins.
+    # One scale for all, or a long usual delay would have an advantage: distances from it would count for less.
     scale = max(min(map(abs, usual)), 10_000.0)
     tried = [_matched(moved_us, changed_us, lows, highs, one, scale) for one in usual]
-    # As few as possible without an answer comes first: one delay taken for another by a whole period loses one.
+    # The fewest movements without an answer come first: a delay that is wrong by a whole period loses one answer.
     return min(tried, key=lambda one: (one[1].count(-1), one[0]))[1]
 
 
@@ -484,9 +492,9 @@ def _matched(
     usual: float,
     scale: float,
 ) -> tuple[float, list[int]]:
-    """Return the least cost and its matching, if `usual` is the usual delay."""
+    """Return the least cost and its matching, taking `usual` as the usual delay."""
     if max((high - low for low, high in zip(lows, highs, strict=True)), default=0) > MOST_BAND:
-        # Too many to try all: those around the usual delay.
+        # Too many to try all: only those around the usual delay.
         middles = [bisect_left(changed_us, at + usual) for at in moved_us]
         lows = [max(low, middle - MOST_BAND // 2) for low, middle in zip(lows, middles, strict=True)]
         highs = [
@@ -497,7 +505,7 @@ def _matched(
     steps: list[bytearray] = []
     for low, high_, at in zip(lows, highs, moved_us, strict=True):
         high = max(high_, low)
-        # What they cost before, for k from `low` on: changes beyond the last band made no difference then.
+        # The costs so far, for k from `low` on; changes beyond the last band made no difference to them.
         base = costs[max(min(low, high_before) - low_before, 0) : high - low_before + 1]
         base += [costs[-1]] * (high - low + 1 - len(base))
         least = base[0] + MISS
@@ -537,9 +545,10 @@ _SKIP, _MATCH, _FEWER = 0, 1, 2
 def usual_delays(
     moved_us: Sequence[float], changed_us: Sequence[float], lows: Sequence[int], highs: Sequence[int]
 ) -> list[float]:
-    """Return what the usual delay may be: where the times from any movement to any change after it crowd together.
+    """Return candidates for the usual delay: where the times from any movement to any later change cluster.
 
-    Those that belong together do, the others lie about. How close they crowd is not known, so there are several.
+    Times between a movement and its own answer cluster, the others are scattered. How tight the cluster is is not
+    known, so there are several candidates.
     """
     apart: list[float] = []
     nearest: list[float] = []
@@ -568,7 +577,7 @@ def usual_delays(
 
 
 def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[Delays]:
-    """Return for each output without `answers` the control that it follows best, if it follows one at all."""
+    """Return, for each output without `answers`, the pair with the control that it follows best, if it follows any."""
     moved = {control.name: _moved(control, sources, moments) for control in panel.controls}
     found = []
     outputs: tuple[Output, ...] = (*panel.lamps, *panel.displays)
@@ -582,7 +591,7 @@ def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[D
         for control in panel.controls:
             if len(moved[control.name]) < PROPOSE_LEAST or not _follows(moved[control.name], changed):
                 continue
-            # Whether a contact springs back nobody has said yet: then it may be answered one way or both.
+            # Nothing says whether a contact springs back, so it may be answered one way or both.
             tried = replace(control, spring=(1,)) if len(control.positions) == 2 and not control.spring else control
             result = _measured(tried, output, 0, sources, moments)
             result.control = control
@@ -596,7 +605,7 @@ def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[D
 
 
 def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
-    """Whether the output's changes crowd at one distance after the control's movements, more than chance has it."""
+    """Return whether the output's changes cluster at one time after the control's movements, more than by chance."""
     times = [float(moment.at_us) for moment in changed]
     waits = []
     for moment in moved[:MOST_SCREENED]:
@@ -610,12 +619,12 @@ def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
     sample = min(len(moved), MOST_SCREENED)
     share = sum(abs(wait - middle) <= half for wait in waits) / sample
     chance = 2 * half * len(times) / max(times[-1] - times[0], 1.0)
-    # Presses and releases are both in the sample: half of them answered is what a lamp does that minds one of them.
+    # The sample holds presses and releases: a lamp that follows only one of these answers half of them.
     return share >= 0.4 and share > 2 * chance
 
 
 def _score(result: Delays) -> float:
-    """Return how much of what both did is explained by the one answering the other; 0: too little."""
+    """Return how much of what both did is explained if one answers the other; 0: too little."""
     answered = len(result.found) + result.merged
     if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements:
         return 0.0

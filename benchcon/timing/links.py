@@ -1,11 +1,11 @@
-"""What ails a link, from what went by: evidence first, then one sentence with what to do first.
+"""What is wrong with a link, from its traffic: evidence, and then one sentence that says what to do first.
 
 | ailment | shown by |
 |---|---|
 | ``supply`` | resets by brown-out, with the supply low, or right after outputs were set |
 | ``watchdog`` | resets by the watchdog |
 | ``plug`` | the port went away and came back |
-| ``baud`` | damaged lines, with last bits wrong or garbled from some byte on: the two ends do not run at one rate |
+| ``baud`` | damaged lines, with last bits wrong or garbled from some byte on: the two ends have different rates |
 | ``both``, ``up``, ``down`` | damaged lines both ways, from the board, to the board |
 | ``timer`` | answers that wait for 16 ms, the usual latency timer of USB serial chips |
 | ``hub`` | answers of several boards late at the same moments, while this computer was on time |
@@ -13,13 +13,13 @@
 | ``loop`` | a board whose loop takes long, and answers accordingly |
 | ``drops`` | a board that drops notifications |
 
-A link is accused only on evidence that a healthy one does not give: what comes within two seconds of opening a port or
-of a reset (boot loaders, half lines) does not count.
+Only evidence that a healthy link does not give counts: whatever comes within two seconds of opening a port or of a
+reset (boot loaders, half lines) is ignored.
 
-Two ends whose rates differ sample the last bits of a byte too early or too late. Either those are the ones that go
-wrong, or the stop bit reads low, and then all that follows in the line is read from the wrong place: bytes of 80h and
-above, which no line holds. Noise hits any bit, and most often one. Which bit it was is worked out with the check: only
-one flipped bit makes a damaged line whole.
+If the rates of the two ends differ, the last bits of a byte are sampled too early or too late. Either those bits are
+wrong, or the stop bit reads low, and then the rest of the line is read from the wrong place, with bytes of 80h and
+above, which no line holds. Noise hits any bit, and usually only one. Which bit it was follows from the check, which
+only one flipped bit makes right.
 """
 
 from __future__ import annotations
@@ -43,11 +43,11 @@ from benchcon.wire.notifications import lights
 
 GRACE_US = 2_000_000
 LEAST_BAD = 2
-"""Damaged lines it takes; a sound link has none for hours, and one may be bad luck."""
+"""Least number of damaged lines; a good link has none for hours, and a single one may be bad luck."""
 BAD_SHARE = 1 / 500
 MOST_KEPT = 5_000
 TIMER_US = 16_000
-"""Latency timer of common USB serial chips as they come (data sheets, from memory)."""
+"""Default latency timer of common USB serial chips (data sheets, from memory)."""
 LATE_US = 25_000
 MOST_LATE_US = 3_000_000
 HOST_LATE_US = 20_000
@@ -56,21 +56,21 @@ PROMPT_US = 300_000
 LOW_MV = 4_500
 """A 5 V supply below this is beyond what USB allows at a device (4.4 V at a low-power port; USB 2.0, 7.2.2)."""
 LOAD_US = 1_500_000
-"""A reset so soon after outputs were set goes with the load."""
+"""A reset within this time after outputs were set counts as caused by the load."""
 SLOW_LOOP_US = 15_000
 SLOW_ANSWER_US = 10_000
 EXTRA = len(">07 ") + len(" #C08E\n")
 MOST_MENDED = 200
 GARBLED, TORN = 8, 9
-"""Damage that no single bit mends: with bytes that no line holds (80h and above), and without."""
+"""Damage that no single bit explains: with bytes that no line holds (80h and above), and without."""
 IN_NOISE = (*[0.40 / 8] * 8, 0.35, 0.25)
 AT_TWO_RATES = (*(0.35 * share for share in (0.01, 0.01, 0.02, 0.04, 0.07, 0.12, 0.23, 0.50)), 0.62, 0.03)
-"""How often damaged lines are of which sort: by the bit that was wrong, 0 to 7, `GARBLED` or `TORN`. Worked out with a
-UART that samples as the ATmega328P's data sheet has it (`tests/timing/core_links.py`)."""
+"""Share of damaged lines by the bit that was wrong, 0 to 7, `GARBLED` or `TORN`. Worked out with a UART that samples
+as in the ATmega328P's data sheet (`tests/timing/core_links.py`)."""
 SURE = 3.0
-"""Natural logarithm of the odds it takes."""
+"""Natural logarithm of the odds from which on a verdict counts as certain."""
 LEAST_LINES = 50
-"""Good lines it takes to judge a line at all: what never spoke the line protocol is not damaged."""
+"""Least number of good lines to judge a link by; something that never spoke the line protocol is not damaged."""
 ORDER = ("supply", "plug", "watchdog", "baud", "both", "up", "down", "hub", "host", "loop", "timer", "drops")
 
 
@@ -88,14 +88,13 @@ IN_SHORT = {
     "timer": "waits 16 ms",
     "drops": "drops lines",
 }
-"""Each ailment in a few words, for where there is no room for a sentence."""
-
+"""Ailment → a few words, where there is no room for a sentence."""
 Spans = list[tuple[int, int]]
-"""From when to when, in order."""
+"""Periods (from, to), in order."""
 
 
 class LinkVerdict(NamedTuple):
-    """What ails one link."""
+    """What is wrong with one link."""
 
     source: int
     ailment: str
@@ -112,13 +111,13 @@ class LinkVerdict(NamedTuple):
 
     @property
     def sentence(self) -> str:
-        """Evidence and advice, each its own sentence."""
+        """Evidence and advice, as one sentence each."""
         return f"{self.evidence[:1].upper()}{self.evidence[1:]}. {self.advice[:1].upper()}{self.advice[1:]}."
 
 
 @dataclass(slots=True)
 class Evidence:
-    """What went by on one link."""
+    """The evidence about one link."""
 
     source: int
     quiet_until_us: int = 0
@@ -126,34 +125,34 @@ class Evidence:
     up: int = 0
     up_bad: int = 0
     flipped: list[int] = field(default_factory=list)
-    """Of each damaged line: the number of the bit that went wrong (0 the first on the line), `GARBLED` or `TORN`."""
+    """For each damaged line the bit that was wrong (0 is the first on the line), `GARBLED` or `TORN`."""
     down: int = 0
     down_bad: int = 0
     dropped: int = 0
     took: list[tuple[int, int]] = field(default_factory=list)
-    """Of each answer: when it was asked for, and how long it took."""
+    """For each answer (when it was asked for, how long it took)."""
     held_up: Spans = field(default_factory=list)
-    """Of notifications that came late by the board's own clock: when they would have come, and did."""
+    """For notifications that came late by the board's own clock (when they were due, when they came)."""
     pings: list[int] = field(default_factory=list)
-    """How long after the request before it each ping went out."""
+    """For each ping how long after the previous request it was sent."""
     boots: list[tuple[str, bool]] = field(default_factory=list)
-    """Cause, and whether outputs had just been set."""
+    """For each reset (cause, whether outputs had just been set)."""
     losses: int = 0
     tapped: bool = False
-    """Another program asks, in its own time."""
+    """Whether another program drives the board, at its own pace."""
     supply_mv: list[int] = field(default_factory=list)
     loops_us: list[int] = field(default_factory=list)
     first_us: int = -1
     last_us: int = 0
     _alive: ev.Alive | None = None
     _apart: deque[int] = field(default_factory=lambda: deque(maxlen=20))
-    """Host stamp less board clock, of the latest notifications."""
+    """Host stamp less board clock of the latest notifications."""
     _set_us: int = -LOAD_US
     _asked_us: int = 0
     _ping_open: bool = True
 
     def heir(self) -> Evidence:
-        """Return evidence that begins now, and takes over only the state of the link from this one."""
+        """Return evidence that begins now, with only the state of the link taken over."""
         found = Evidence(self.source, self.quiet_until_us, self.rate, tapped=self.tapped)
         found._alive, found._set_us = self._alive, self._set_us
         found._asked_us, found._ping_open = self._asked_us, self._ping_open
@@ -161,8 +160,8 @@ class Evidence:
         return found
 
     def late(self) -> Spans:
-        """Return when lines were held up: answers that took far longer than is usual here, notifications that came far
-        later after their clock. What overlaps is one span."""
+        """Return when lines were held up: answers that took far longer, or notifications that came far later, than is
+        usual on this link. Overlapping periods are joined."""
         usual = median([took for _, took in self.took]) if self.took else 0
         spans = [(at, at + took) for at, took in self.took if took > max(LATE_US, 4 * usual)]
         merged: Spans = []
@@ -175,10 +174,10 @@ class Evidence:
 
 
 class LinkEvidence:
-    """Eats events and keeps evidence, board by board.
+    """Takes events, and keeps the evidence about each board's link.
 
-    `grace_us`: how long after the first event nothing counts. `paced`: pings go at their own steady pace, so that one
-    that is late says that the computer is.
+    `grace_us`: how long after the first event nothing counts. `paced`: pings are sent at a steady pace, so that a late
+    one shows that this computer is late.
     """
 
     def __init__(self, state: BenchState, grace_us: int = GRACE_US, *, paced: bool = True) -> None:
@@ -203,7 +202,7 @@ class LinkEvidence:
             taker(one, event)
 
     def heir(self) -> LinkEvidence:
-        """Return one that keeps evidence from now on only."""
+        """Return a new collection whose evidence begins now."""
         found = LinkEvidence(self._state, self._grace_us, paced=self._paced)
         found.evidence = {source: one.heir() for source, one in self.evidence.items()}
         return found
@@ -212,7 +211,7 @@ class LinkEvidence:
         """Return what ails which link, for each link the gravest first."""
         found = []
         late = {source: one.late() for source, one in self.evidence.items()}
-        # This computer is one, whichever board it is late with.
+        # It is the same computer, whichever board it is late with.
         lags = [lag for one in self.evidence.values() for lag in _lags(one)]
         for source, one in self.evidence.items():
             board = self._state.boards.get(source)
@@ -249,7 +248,7 @@ def _odd(one: Evidence, event: ev.Odd) -> None:
 
 
 def flipped_bit(line: bytes) -> int | None:
-    """Return which bit of a byte, 0 to 7, makes this damaged line whole when it is turned; None if none does."""
+    """Return the bit of a byte, 0 to 7, that makes this damaged line right when it is flipped; None if none does."""
     for at, byte in enumerate(line):
         for bit in range(8):
             mended = line[:at] + bytes((byte ^ 1 << bit,)) + line[at + 1 :]
@@ -259,7 +258,7 @@ def flipped_bit(line: bytes) -> int | None:
 
 
 def _at_two_rates(flipped: list[int]) -> bool:
-    """Whether lines were damaged as a difference of rates does it, rather than noise."""
+    """Return whether the damage looks like different rates rather than noise."""
     return sum(math.log(AT_TWO_RATES[sort] / IN_NOISE[sort]) for sort in flipped) > SURE
 
 
@@ -278,7 +277,7 @@ def _alive(one: Evidence, event: ev.Alive) -> None:
 
 
 def _boot(one: Evidence, event: ev.Boot) -> None:
-    if event.at_us >= one.quiet_until_us:  # opening the port resets many boards, and that is no ailment
+    if event.at_us >= one.quiet_until_us:  # opening the port resets many boards, which is not a fault
         loaded = event.cause != "watchdog" and event.at_us - one._set_us <= LOAD_US
         one.boots.append((event.cause, loaded))
     one.quiet_until_us = max(one.quiet_until_us, event.at_us + GRACE_US)
@@ -289,7 +288,7 @@ def _boot(one: Evidence, event: ev.Boot) -> None:
 def _asked(one: Evidence, event: ev.Asked) -> None:
     one.down += 1
     ping = event.words[0] == "ping"
-    # The link pings when it has sent nothing for a while; but not before the ping before was answered.
+    # The link pings when it has sent nothing for a while, but not before the last ping was answered.
     if ping and not one._ping_open and one._asked_us and event.at_us >= one.quiet_until_us:
         one.pings.append(event.at_us - one._asked_us)
         _trim(one.pings)
@@ -303,7 +302,7 @@ def _answered(one: Evidence, event: ev.Answered) -> None:
     request = event.request
     judged = event.took_us is not None and event.at_us >= one.quiet_until_us and event.words[0] not in ("ident", "name")
     if judged and request is not None and event.took_us is not None:
-        # What the bytes need on the wire is nobody's fault.
+        # The time of the bytes on the wire does not count.
         count = len(" ".join(request.words)) + len(" ".join(event.words)) + 2 * EXTRA
         wire_us = round(count * 10e6 / one.rate) if one.rate else 0
         one.took.append((request.at_us, max(event.took_us - wire_us, 0)))
@@ -353,7 +352,7 @@ def _judged(one: Evidence, late: Mapping[int, Spans], lags: list[int], chip: str
                 one.source,
                 "drops",
                 f"the board dropped {counted(one.dropped, 'notification')}, more than the line can carry",
-                "switch raw off where it is not needed, look for an input that flutters, or take a higher baud rate",
+                "switch raw off where it is not needed, look for an input that flutters, or use a higher baud rate",
             )
         )
     return rows
@@ -388,7 +387,7 @@ def _resets(one: Evidence) -> list[LinkVerdict]:
                 one.source,
                 "watchdog",
                 f"{counted(watchdog, 'reset')} by the watchdog",
-                "its firmware hangs. Look for a loop that waits for something that does not come",
+                "its firmware hangs. Look for a loop that waits for something that never comes",
             )
         ]
     return []
@@ -431,10 +430,10 @@ def _damage(one: Evidence, chip: str) -> list[LinkVerdict]:
                 one.source,
                 "baud",
                 f"{seen}, by last bits of bytes or from some byte on{at}",
-                f"the two ends do not run at one rate. Build its firmware for 500000 baud.{known}",
+                f"the two ends have different rates. Build its firmware for 500000 baud.{known}",
             )
         ]
-    # A trace of damage the other way too is the same cable.
+    # A little damage in the other direction too points to the same cable.
     up, down = up or (down and one.up_bad >= 1), down or (up and one.down_bad >= 1)
     if up and down:
         sort, advice = (
@@ -463,7 +462,7 @@ def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[L
                 one.source,
                 "host",
                 f"this computer sent {counted(len(lags), 'question')} late, by up to {max(lags) / 1000:.0f} ms",
-                "it is busy with something else: close that, and switch off its power saving; no cable mends it",
+                "it is busy with something else: close that, and switch off power saving; a new cable will not help",
             )
         )
     elif len(late) >= LEAST_LATE and common >= LEAST_LATE and 3 * common >= len(late):
@@ -493,7 +492,7 @@ def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[L
                 one.source,
                 "timer",
                 f"answers wait: half of them {middle / 1000:.0f} ms, nine in ten up to {high / 1000:.0f} ms",
-                "that is the latency timer of its USB chip, 16 ms as it comes: set it to 1 ms (Linux: latency_timer of "
+                "that is the latency timer of its USB chip, 16 ms by default: set it to 1 ms (Linux: latency_timer of "
                 "the port in /sys/bus/usb-serial/devices; Windows: the port's advanced settings)",
             )
         )
@@ -501,7 +500,7 @@ def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[L
 
 
 def _lags(one: Evidence) -> list[int]:
-    """By how much pings went out later than they use to."""
+    """Return by how much pings were later than usual, in µs, for those that were clearly late."""
     if len(one.pings) < 10 or one.tapped:
         return []
     usual = percentile(sorted(one.pings), 50)
@@ -509,7 +508,7 @@ def _lags(one: Evidence) -> list[int]:
 
 
 def _overlaps(span: tuple[int, int], spans: Spans) -> bool:
-    """Whether one of `spans`, in order, shares a moment with `span`."""
+    """Return whether one of `spans`, which are in order, overlaps `span`."""
     at = bisect_left(spans, (span[0] - 2_000_000, 0))
     for begin, end in spans[at:]:
         if begin > span[1]:
@@ -520,13 +519,13 @@ def _overlaps(span: tuple[int, int], spans: Spans) -> bool:
 
 
 def name_of(verdict: LinkVerdict, state: BenchState) -> str:
-    """Return the board's ident, or its port."""
+    """Return the board's ident, or else its port, printable."""
     board = state.boards.get(verdict.source)
     return printable(board.ident or board.port) if board is not None else f"board {verdict.source}"
 
 
 def sentences_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tuple[str, str]]:
-    """Return the board's name (none for this computer) and a paragraph for each, what is the same once."""
+    """Return (name of the board, or empty for this computer; paragraph) for each verdict, without repeats."""
     return list(
         dict.fromkeys(
             ("" if verdict.ailment == "host" else name_of(verdict, state), verdict.sentence) for verdict in verdicts
@@ -535,7 +534,7 @@ def sentences_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> li
 
 
 def sentences(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
-    """Return a paragraph for each, with the board's name before it; this computer's lateness is named once."""
+    """Return one paragraph per verdict, with the board's name in front; this computer is named only once."""
     return [f"{board}: {sentence}" if board else sentence for board, sentence in sentences_by_board(verdicts, state)]
 
 
@@ -548,7 +547,7 @@ def as_text(verdicts: list[LinkVerdict], state: BenchState) -> str:
 
 
 def as_json(verdict: LinkVerdict, state: BenchState) -> dict[str, str]:
-    """Return it as plain data."""
+    """Return a verdict as data that JSON can hold."""
     return {
         "board": name_of(verdict, state),
         "ailment": verdict.ailment,

@@ -1,4 +1,4 @@
-"""When channels changed, by the clocks of their boards: what transport delays are worked out from."""
+"""When channels changed, by the clocks of their boards; transport delays are worked out from this."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
 
 MOST_KEPT = 20_000
-"""Changes kept of one channel; of more, the oldest go."""
+"""Most changes of one channel that are kept; beyond that, the oldest are dropped."""
 
 HEARTBEAT_US = 1_200_000
 Key = tuple[int, str]
@@ -23,30 +23,30 @@ Key = tuple[int, str]
 
 
 class Moment(NamedTuple):
-    """One channel took another value."""
+    """One channel's new value."""
 
     number: int
-    """Counts all moments of the stream, so that those of several channels can be put in order."""
+    """Running number over all channels, so that moments of several can be put in order."""
     epoch: Epoch
     clock_us: int
     """By the board's clock, unwrapped."""
     at_us: int
-    """Stamp of the record that reported it: it was no later."""
+    """Stamp of the record that reported it; it was no later than this."""
     since_us: int
-    """It was no earlier by the bench's own stamps: when the request was sent. An input's is 0: not known."""
+    """Stamp of the request, for an output; it was no earlier than this. 0 for an input: not known."""
     value: int
     told: bool
-    """A change at this moment. Otherwise only the channel's value, from a keyframe or read back."""
+    """Whether it changed at this moment; otherwise the value is from a keyframe, or was read back."""
 
 
 class Moments:
-    """Eats events, one by one after `Clocks` had them, and keeps the changes of every channel."""
+    """Takes events, each after `Clocks` has taken it, and keeps the changes of every channel."""
 
     def __init__(self, state: BenchState, clocks: Clocks) -> None:
         self._state = state
         self._clocks = clocks
         self.off: dict[int, list[tuple[int, int]]] = {}
-        """By source: from when to when (0: still) a board was dark, or reported a supply that lights nothing."""
+        """Number of a board → periods (from, to; 0: still) in which it was dark or without supply."""
         self.inputs: dict[Key, list[Moment]] = {}
         self.outputs: dict[Key, list[Moment]] = {}
         self._number = 0
@@ -57,14 +57,14 @@ class Moments:
         self.stand()
 
     def stand(self) -> None:
-        """Take every channel's value: at the start, and when a stream begins with a keyframe."""
+        """Take the value of every channel, at the start and after a keyframe at which a stream begins."""
         for board in self._state.boards.values():
             for channel in board.channels.values():
                 if channel.value is not None:
                     self._stands(board.source, channel.id, channel.value, self._state.at_us)
 
     def latest(self, most: int) -> Moments:
-        """Return a copy with this many of each channel's latest changes."""
+        """Return a copy with only the latest `most` changes of each channel."""
         found = copy(self)
         found.inputs = {key: kept[-most:] for key, kept in self.inputs.items()}
         found.outputs = {key: kept[-most:] for key, kept in self.outputs.items()}
@@ -118,14 +118,14 @@ class Moments:
             spans[-1] = spans[-1][0], at_us
 
     def is_off(self, source: int, at_us: float) -> bool:
-        """Return whether this board could light nothing then; a heartbeat reports it up to a second late."""
+        """Return whether this board was dark or without supply then; heartbeats report that up to a second late."""
         return any(
             begin - HEARTBEAT_US <= at_us and (not end or at_us <= end + HEARTBEAT_US)
             for begin, end in self.off.get(source, ())
         )
 
     def _outputs_off(self, source: int) -> None:
-        # What a board does to its outputs by itself answers nobody, but the next value set is a change again.
+        # Outputs that a board switches off by itself do not answer a control, but the next value set is a change.
         for key in self.outputs:
             if key[0] == source:
                 self._last[key] = 0
@@ -159,8 +159,8 @@ class Moments:
 def movements(control: Control, inputs: Mapping[Key, list[Moment]], source: int) -> list[Moment]:
     """Return when `control`, on the board with number `source`, came to another position, detent or reading.
 
-    A switch of several contacts moves when it has reached a position; an encoder's movements are whole detents. `value`
-    of each is the position, the detents from the first or the reading.
+    A switch with several contacts has moved when it has reached a position; an encoder moves by whole detents. `value`
+    is the position, the number of detents since the first, or the reading.
     """
     streams = [inputs.get((source, channel.id), []) for channel in control.channels]
     if control.kind in ("button", "switch"):

@@ -1,4 +1,4 @@
-"""Plain statistics of delays and readings: percentiles, and whether a figure drifts."""
+"""Statistics of delays and readings: percentiles, and whether a figure drifts."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from statistics import median
 from typing import NamedTuple
 
 SIGNIFICANT = 3.0
-"""Standard errors by which a drift must stand out of the scatter."""
+"""By how many standard errors a drift must exceed the scatter."""
 
 
 def percentile(ordered: Sequence[float], percent: float) -> float:
     """Return a percentile of values in ascending order, interpolated linearly between neighbours.
 
-    Raises ValueError where there are none. This is Hyndman and Fan's definition 7, the one most programs use.
+    Raises ValueError if there are none. This is Hyndman and Fan's definition 7, which most programs use.
     """
     if not ordered:
         raise ValueError("no values")
@@ -32,7 +32,7 @@ class Drift(NamedTuple):
     last: float
     """Median of the last quarter."""
     significant: bool
-    """More than the scatter explains."""
+    """Whether it is more than the scatter explains."""
 
 
 def drift(values: Sequence[float]) -> Drift | None:

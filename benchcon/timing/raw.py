@@ -1,4 +1,4 @@
-"""What boards report raw, channel by channel: every edge of a contact or encoder, every reading of a potentiometer."""
+"""Raw reports of boards, channel by channel: every edge of a contact or encoder, every reading of a potentiometer."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchcon.timing.moments import Key
 from benchcon.wire import events as ev
 
 MOST_KEPT = 50_000
-"""Edges or readings kept of one channel; of more, the oldest go."""
+"""Most edges or readings of one channel that are kept; beyond that, the oldest are dropped."""
 
 
 class Sample(NamedTuple):
@@ -20,18 +20,18 @@ class Sample(NamedTuple):
     value: int
     """Level of the pin after the edge (encoder: A·2+B), or counts."""
     fresh: bool = False
-    """What came before it was lost: a reset, a hole in the running numbers, raw just switched on."""
+    """Whether what came before is missing: after a reset, a gap in the running numbers, or switching raw on."""
 
 
 class RawSamples:
-    """Eats events and keeps samples."""
+    """Takes events, and keeps raw samples."""
 
     def __init__(self, state: BenchState) -> None:
         self._state = state
         self.edges: dict[Key, list[Sample]] = {}
         self.readings: dict[Key, list[Sample]] = {}
         self.lost: dict[int, int] = {}
-        """By source: lines of notifications that were lost while something was reported raw."""
+        """Number of a board → how many notifications were lost while something was reported raw."""
         self._fresh: set[Key] = set()
 
     def take(self, event: ev.Event) -> None:

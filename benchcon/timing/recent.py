@@ -7,14 +7,14 @@ from benchcon.timing.links import LinkEvidence, LinkVerdict
 from benchcon.wire import events as ev
 
 SPAN_US = 150_000_000
-"""Verdicts stand on evidence of once to twice this time."""
+"""Verdicts are based on the evidence of once to twice this time."""
 
 
 class RecentLinks:
-    """As `benchcon.timing.links.LinkEvidence`, with a memory of two to five minutes.
+    """As `benchcon.timing.links.LinkEvidence`, but with a memory of two to five minutes.
 
-    Two collections of evidence are kept, one begun a span after the other; when the younger is a span old the elder is
-    let go.
+    There are two collections of evidence, the second begun `span_us` after the first; when it is that old, the first is
+    dropped.
     """
 
     def __init__(self, state: BenchState, span_us: int = SPAN_US) -> None:
@@ -36,5 +36,5 @@ class RecentLinks:
             self._younger.take(event)
 
     def verdicts(self) -> list[LinkVerdict]:
-        """Return what ails which link, for each link the gravest first."""
+        """Return what is wrong with the links; for each link the most serious first."""
         return self._elder.verdicts()

@@ -1,4 +1,4 @@
-"""Everything that the stream tells of time: clocks, transport delays, how contacts bounce, and what ails links."""
+"""Everything about time in a stream: clocks, transport delays, how contacts bounce, what is wrong with links."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ from benchcon.wire.records import KEYFRAME, Batch
 
 
 class Timing:
-    """Eats a stream, or the events of one that somebody else follows, and keeps what it tells of time."""
+    """Takes a stream, or the events of one that somebody else feeds, and keeps everything about time."""
 
     def __init__(self, state: BenchState | None = None, *, recent: bool = False) -> None:
-        """`recent`: what ails links is judged by the last few minutes only, as a screen needs it."""
+        """Take events into `state`'s account; with `recent`, judge links by the last few minutes only, for a screen."""
         self.state = state if state is not None else BenchState()
         self.clocks = Clocks(self.state)
         self.moments = Moments(self.state, self.clocks)
@@ -29,7 +29,7 @@ class Timing:
         self.links: LinkEvidence | RecentLinks = RecentLinks(self.state) if recent else LinkEvidence(self.state)
 
     def feed(self, batch: Batch) -> list[ev.Event]:
-        """Take one batch of a stream that nobody else follows; return what it means."""
+        """Take one batch of a stream that nobody else feeds to the state; return its events."""
         happened = self.state.feed(batch)
         if batch.kind == KEYFRAME:
             self.moments.stand()
@@ -37,7 +37,7 @@ class Timing:
         return happened
 
     def take(self, events: Iterable[ev.Event]) -> None:
-        """Take what `BenchState.feed` gave for a batch, after it."""
+        """Take the events of a batch, after `BenchState.feed` has taken the batch."""
         clocks, moments, raw, links = self.clocks.take, self.moments.take, self.raw.take, self.links.take
         for event in events:
             clocks(event)
@@ -46,9 +46,9 @@ class Timing:
             links(event)
 
     def delays(self, panel: Panel, *, propose: bool = True, most: int = 0) -> list[Delays]:
-        """Return the transport delays so far; with `most` of this many latest changes of each channel."""
+        """Return the transport delays so far; see `delays_of`."""
         return delays_of(panel, self.state, self.moments, propose=propose, most=most)
 
     def contacts(self, panel: Panel) -> list[ContactTiming]:
-        """Return how contacts bounce, encoders count and potentiometers read, where raw was on."""
+        """Return how contacts bounce, encoders count and potentiometers read, for channels that were reported raw."""
         return contacts_of(panel, self.state, self.raw)

@@ -1,7 +1,7 @@
-"""How an encoder counts, from its raw edges: invalid transitions, detents skipped and doubled, fastest clean speed.
+"""How an encoder counts, from its raw edges: invalid transitions, skipped and doubled detents, fastest clean speed.
 
-The two contacts go through the Gray code 00 01 11 10 (any encoder's data sheet): a step changes one of them. When both
-change at once a step was missed, and nobody knows which way it went.
+The two contacts go through the Gray code 00 01 11 10 (any encoder's data sheet), so a step changes one of them. When
+both change at once, a step was missed, and its direction is not known.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from itertools import pairwise
 from benchcon.timing.raw import Sample
 
 PLACE = {0b00: 0, 0b10: 1, 0b11: 2, 0b01: 3}
-"""Turning right, A leads B: the levels A·2+B go 0 2 3 1 (line protocol, section 6)."""
+"""Levels A·2+B → place in the cycle when turning right: A leads B, 0 2 3 1 (line protocol, section 6)."""
 REST_US = 60_000
 """A knob that has not moved for this long rests in a detent (common practice, no source)."""
 BOUNCE_US = 2_000
 """A step back within this time of the step is the contact's bounce, not the hand."""
 DOUBLE_US = 5_000
-"""No hand turns from one detent to the next in less (common practice, no source)."""
+"""No hand turns from one detent to the next in less time (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -27,21 +27,21 @@ class Turning:
     """The figures of one encoder."""
 
     steps: int = 0
-    """Single steps, bounces included."""
+    """How many single steps there were, bounces included."""
     invalid: int = 0
-    """Transitions in which both contacts changed."""
+    """How many transitions changed both contacts."""
     bounces: int = 0
-    """Steps back and forth within `BOUNCE_US`."""
+    """How many steps went back within `BOUNCE_US`."""
     detents: int = 0
-    """Whole detents turned, either way."""
+    """How many whole detents it was turned, either way."""
     skipped: int = 0
-    """Turns that ended between two detents: a part of one was lost, or one too many was counted."""
+    """How many turns ended between two detents, so that counts were lost or added."""
     doubled: int = 0
-    """Detents that followed the one before faster than a hand turns."""
+    """How many detents followed the one before faster than a hand can turn."""
     fastest_clean: float = 0.0
-    """Greatest speed, detents a second, over one detent without an invalid transition."""
+    """Greatest speed over one detent without an invalid transition, in detents per second."""
     slowest_faulty: float = 0.0
-    """Least speed at which there was one; 0: none was seen."""
+    """Least speed at which there was an invalid transition; 0: there was none."""
 
 
 def turning_of(edges: Sequence[Sample], detent_counts: int) -> Turning:
@@ -73,7 +73,7 @@ def _close(run: list[Sample], detent: int, found: Turning, *, whole: bool) -> No
         if step == 2:
             found.invalid += 1
             faulty_at.append(after.clock_us)
-            # Which way is not known; the way it went is likelier than the other.
+            # The direction is not known, but probably the same as before.
             position += 2 * (last_step or 1)
             continue
         if step == 0:

@@ -74,8 +74,8 @@ def test_what_is_no_faults_file_is_said_as_of_any_other_file(raw: bytes, says: s
     ("text", "says"),
     [
         (FAULT.format("speed"), "3: board 'met' has no channel 'speed'; that is a part, on 'met.d_speed'"),
-        (FAULT.format("d_speed").replace("[[faults]]", "[faults]"), "1: faults are written as tables, each under its "),
-        (FAULT.format("d_speed").replace("[[faults]]", "[[fault]]"), "1: there is no key 'fault' here; a faults file"),
+        (FAULT.format("d_speed").replace("[[faults]]", "[faults]"), "1: faults must be tables, each under its "),
+        (FAULT.format("d_speed").replace("[[faults]]", "[[fault]]"), "1: unknown key 'fault'; a faults file"),
         (
             FAULT.format("d_speed").replace('"dead"', '"segment_dead"\nsegment = "g"'),
             '3: \'segment\' must be one of P, A, B, C, D, E, F, G, not "g"; did you mean "G"?',

@@ -73,7 +73,7 @@ def test_quantities_become_plain_numbers() -> None:
         ("stuk key", "did you mean 'stuck'?"),
         ("stuck", "'stuck' takes 1 channel, none given"),
         ("stuck nokey", "board 'desk' has no channel 'nokey'; did you mean 'key'?"),
-        ("stuck l1", "'stuck' cannot sit on 'l1', a lamp; only on: contact, selector, encoder, pot"),
+        ("stuck l1", "'stuck' is not possible on 'l1', a lamp; only on: contact, selector, encoder, pot"),
         ("crossed left l1", "'crossed' takes channels of one kind"),
         ("crossed left left", "names a channel twice"),
         ("stuck key valu=1", "did you mean 'value'?"),
@@ -91,7 +91,7 @@ def test_quantities_become_plain_numbers() -> None:
         ("segment_dead num segment=A digit=4", "'num' has 3 digits"),
         ("ghost key", "'key' is in no matrix"),
         ("ghost key left", "the four corners"),
-        ("ident ident=Upper", "begins with a small letter"),
+        ("ident ident=Upper", "must begin with a lower-case letter"),
     ],
 )
 def test_a_wrong_fault_is_said_in_one_line(text: str, says: str) -> None:
@@ -127,7 +127,7 @@ def test_a_file_gives_each_board_its_faults(tmp_path: Path) -> None:
         ('[[faults]]\nkind = "stuck"\nchannel = "desk.key"\nchannels = []\n', 3, "not both"),
         ('[[faults]]\nkind = "crossed"\nchannels = ["desk.left", "desk.l1"]\n', 3, "one kind"),
         ("seed = -1\n", 1, "'seed'"),
-        ("\nsed = 1\n", 2, "there is no key 'sed' here"),
+        ("\nsed = 1\n", 2, "unknown key 'sed'"),
         ("faults = 3\n", 1, "[[faults]]"),
         ("\n[[faults]\n", 2, "is not TOML here"),
         ('[[faults]]\nkind = "st\x1b[2Juck"\n', 2, "is not TOML here"),
