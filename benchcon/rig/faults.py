@@ -226,7 +226,7 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         if not isinstance(value, str):
             unit = USUAL.get(form, (form,))[0]
             raise WrongFault(
-                key, f"'{key}' {_shown(value)} has no unit; write it with one, such as \"{_number(value)} {unit}\""
+                key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
             )
         try:
             number = quantity(value, form)
