@@ -574,7 +574,7 @@ def test_a_family_of_rules_can_be_asked_for_and_one_of_it_alone() -> None:
         "dark (in a full window)",
         "dark (seen)",
     ]
-    with pytest.raises(Trouble, match=r"there is no rule 'gramar'; there are: grammar, "):
+    with pytest.raises(Trouble, match=r"unknown rule 'gramar'; known: grammar, "):
         chosen(["gramar"])
 
 
