@@ -31,7 +31,7 @@ class Lamps:
         broken: Collection[str],
         made: Mapping[str, bool],
     ) -> None:
-        """Keep `faults`, `broken` (channels whose wire is off) and `made` (contacts that are made); these may change."""
+        """Keep `faults`, `broken` (channels whose wire is off) and `made` (contacts made), which may all change."""
         self.wiring = wiring
         self.timeline = timeline
         self.faults = faults

@@ -197,7 +197,7 @@ class ClockMap:
 
 
 def _bends(asked: list[Exchange], rate: float) -> bool:
-    """Return whether the clock's offset follows a curve, as of a resonator whose rate happens to be near a crystal's."""
+    """Return whether the offset follows a curve, as of a resonator whose rate happens to be near a crystal's."""
     width = (asked[-1].sent_us - asked[0].sent_us) / BINS
     if len(asked) < 4 * BINS or width <= 0:
         return False

@@ -208,7 +208,7 @@ class LinkEvidence:
         return found
 
     def verdicts(self) -> list[LinkVerdict]:
-        """Return what ails which link, for each link the gravest first."""
+        """Return what is wrong with the links; for each link the most serious first."""
         found = []
         late = {source: one.late() for source, one in self.evidence.items()}
         # It is the same computer, whichever board it is late with.

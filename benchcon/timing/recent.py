@@ -1,4 +1,4 @@
-"""What ails links now: verdicts from the last few minutes only, so that what was mended is not held against a link."""
+"""What is wrong with links now: verdicts from the last few minutes only, without faults that were fixed since."""
 
 from __future__ import annotations
 

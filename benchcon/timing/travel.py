@@ -1,4 +1,4 @@
-"""How well a potentiometer reads: noise, the number of steps that can be told apart, its ends, jumps of a worn track."""
+"""How well a potentiometer reads: noise, steps that can be told apart, its ends, jumps of a worn track."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def travel_of(samples: Sequence[Sample], span_counts: int) -> Travel:
 
 
 def _is_still(part: Sequence[int]) -> bool:
-    """Return whether readings are around one value; when a knob turns, the second half has moved away from the first."""
+    """Return whether readings are around one value; in a turn, the second half has moved away from the first."""
     half = len(part) // 2
     went = abs(sum(part[:half]) - sum(part[half:])) / half
     return went <= STILL_SHARE * (max(part) - min(part))

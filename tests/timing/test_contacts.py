@@ -89,7 +89,7 @@ def test_what_no_hand_does_is_not_taken_for_bounce() -> None:
 def test_a_worn_contact_is_named_before_the_debounce_is() -> None:
     found = bounce_of(bouncing([[9000, 9000, 9000, 9000]] * 12))
     assert found.finding == "worn"
-    assert "Look at the switch and its joints" in bounce_advice(found, SWITCH)
+    assert "Check the switch and its joints" in bounce_advice(found, SWITCH)
 
 
 def test_too_short_a_debounce_is_said_with_the_reason() -> None:
@@ -97,7 +97,7 @@ def test_too_short_a_debounce_is_said_with_the_reason() -> None:
     found = bounce_of(bouncing([[300, 3000]] * 12))
     said = bounce_advice(found, control)
     assert said.startswith('Set debounce = "5 ms": the longest gap between two bounces was 3.00 ms')
-    assert said.endswith("2 ms are set: too short.")
+    assert said.endswith("It is set to 2 ms: too short.")
 
 
 def test_few_movements_are_not_judged() -> None:
