@@ -219,9 +219,7 @@ class ConsoleApp(BenchApp):
         await self._keys.handled(message)
 
     async def frame(self) -> None:
-        """Look at the session and draw what has changed; when nothing is new, only now and then, for ages and
-        silence.
-        """
+        """Look at the session and draw what has changed; if nothing is new, only now and then, for ages and silence."""
         if self.session.bench is not None:
             self.session.bench.beat()
         if self.leave_when():

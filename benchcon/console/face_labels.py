@@ -112,9 +112,7 @@ def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
 def _tried(
     tiles: Sequence[Tile], cells: Cells, double: frozenset[int]
 ) -> tuple[dict[int, tuple[LabelLine, ...]], int, list[int]]:
-    """Return labels by their tile's number, how many are cut, and which; those in `double` take two lines if
-    possible.
-    """
+    """Return labels by tile number, how many are cut, and which; those in `double` take two lines if possible."""
     found: dict[int, tuple[LabelLine, ...]] = {}
     for tile in tiles:
         cells.take(tile.x, tile.y, claim(tile))

@@ -84,9 +84,7 @@ def in_words(text: str, room: int) -> str:
 
 
 class Head(Drawn):
-    """The row at the top. If it is too narrow the boards' status is left out first, then the title, then as
-    `_fitting`.
-    """
+    """The row at the top. If it is too narrow, status and title are left out first, then what `_fitting` says."""
 
     GROUND = RAISED
     DEFAULT_CSS = """

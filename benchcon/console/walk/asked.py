@@ -1,4 +1,4 @@
-"""The walk's screen as it is seen: progress, what is asked in large letters, the face, pictures, the keys."""
+"""The visible part of the walk's screen: progress, the question in large letters, the face, pictures, the keys."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ LEAD_AWAY = ("leave", "wiggle", "soak")
 FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point", "unlit", "lit")
 SECOND = ("place", "switch", "dim", "colour", "flicker", "go")
 ANSWERS = (*FIRST[:5], "place", "switch", "nothing", "dim", "colour", "flicker", "point", "unlit", "lit", "go")
-"""Keys that answer stand above those that lead about, on one row, or on two where that is too narrow."""
+"""Actions that answer, whose keys are on a row (or two) above those that move about."""
 NARROW, LOW, MIDDLING = 78, 18, 30
-"""Columns and rows below which the screen shows less."""
+"""Columns below which, and rows below which (in two steps), the screen shows less."""
 
 
 class AskedScreen(Screen[None]):
-    """What is asked, and what the person sees of it so far. The walk and the keys are `WalkScreen`'s."""
+    """Shows what is asked, and what the person has answered so far. `WalkScreen` adds the walk and the keys."""
 
-    # The style sheet of a screen only holds within the class that is shown.
+    # A screen's style sheet applies only to the class that is shown, so subclasses inherit none.
     CSS = """
     WalkScreen #top { height: 1; }
     WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
@@ -78,15 +78,15 @@ class AskedScreen(Screen[None]):
         self.scene: Scene | None = None
         self.look = LookTaken()
         self._first: dict[str, int] = {}
-        """How the channels stood when the step at hand began."""
+        """The channels' values when the current step began."""
         self._labels = {part.name: part.label or part.name for part in panel.parts}
         self._counts: Mapping[str, int] = {}
-        """Parts by how they came out, so far."""
+        """Number of parts with each verdict so far."""
         self._told = ""
-        """What a key has just done, or why it did nothing."""
+        """What the last key has done, or why it did nothing."""
 
     def compose(self) -> ComposeResult:
-        """Progress, the prompt in large letters, the face, or a display's pictures; the keys."""
+        """Yield progress, the prompt in large letters, the face or a display's pictures, and the keys."""
         with Horizontal(id="top"):
             yield Static("", id="progress")
             yield KeyLine(only=LEAD_AWAY, id="away")
@@ -105,7 +105,7 @@ class AskedScreen(Screen[None]):
         yield KeyLine(without=(*ANSWERS, *LEAD_AWAY), id="keys")
 
     def on_resize(self) -> None:
-        """Larger letters where there is room; where there is little, what is asked and the keys stay."""
+        """Adapt to a new size: larger letters if there is room; at least the question and the keys always stay."""
         self.set_class(self.size.width < NARROW, "-narrow")
         self.set_class(self.size.height < LOW, "-low")
         self.set_class(self.size.height < MIDDLING, "-middling")
@@ -113,9 +113,9 @@ class AskedScreen(Screen[None]):
         self._question_rows()
 
     def _question_rows(self) -> None:
-        """The same rows whatever is asked, so that the face keeps still from one step to the next.
+        """Give the question the same number of rows in every step, so that the face does not move.
 
-        Where words need more of them the large letters become small ones; a picture on a low screen has theirs.
+        If the words need more rows, the large letters become small; on a low screen a picture takes their rows.
         """
         rows: int | str = 10 if self.size.height >= 34 else 8 if self.size.height >= MIDDLING else 7
         if self.size.height < LOW or (self.size.height < MIDDLING and self.has_class("-picture")):
@@ -124,14 +124,14 @@ class AskedScreen(Screen[None]):
             question.styles.height = rows
 
     def frame(self) -> None:
-        """Draw what has changed; a frame may come before everything stands on the screen."""
+        """Draw what has changed; the first calls may come before everything is on the screen."""
         for face in self.query(WalkFace):
             face.repaint()
         if self.scene is not None and self.scene.state in ("ask", "closing"):
             self._title()
 
     def _title(self) -> None:
-        """In large letters what is asked; of a knob, how far it has come."""
+        """Show in large letters what is asked, and of a knob how far it has been turned."""
         scene = self.scene
         if scene is None:
             return
@@ -152,11 +152,11 @@ class AskedScreen(Screen[None]):
             return ""
         if control.kind == "pot":
             return f"{share_permille(control, state.value) / 10:.0f} %"
-        way = 1 if step is None or step.to > 0 else -1  # below zero: it counts the other way
+        way = 1 if step is None or step.to > 0 else -1  # to the left, detents count down
         return str(round(way * detents(control, first, state.value)))
 
     def _edit(self, name: str) -> None:
-        """Show the picture of a display, to be put right; empty: none."""
+        """Show the picture of the display `name` for correction; empty: none."""
         part = self.panel.part(name) if name else None
         self.set_class(isinstance(part, Display), "-picture")
         self._question_rows()
@@ -169,7 +169,7 @@ class AskedScreen(Screen[None]):
             self.query_one(WalkFace).focus()
 
     def _wanted(self, display: Display) -> bytes:
-        """What a display should show in this step."""
+        """Return the segments that a display should show in this step."""
         picture = self.scene.wants.displays.get(display.name, b"") if self.scene is not None else b""
         return picture.ljust(display.digits, b"\0")
 

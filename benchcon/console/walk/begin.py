@@ -1,4 +1,4 @@
-"""The last question before a walk: the folder for its report, and what the page to keep says of who and which panel."""
+"""The last question before a walk: the folder for its report, who walks, and the panel's serial number."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 LONGEST = 40
-"""Characters of a name or a serial number: as many as a panel file's serial number has."""
+"""Most characters of a name or a serial number, as for the serial number in a panel file."""
 _FILE = "walks.json"
 _PANELS = 50
-"""Panels whose serial number is kept: those walked last."""
+"""Number of panels, those walked last, whose serial number is kept."""
 
 ABOUT_WHO = (
     "Who walks, and the serial number if there are several such panels, stand on the page to keep with the panel."
@@ -28,7 +28,7 @@ ABOUT_WHO = (
 
 
 class Signature(NamedTuple):
-    """What the page to keep says of this walk: who walked, and which panel of its kind it was."""
+    """Who walks, and the serial number of the panel, for the report."""
 
     by: str = ""
     serial: str = ""
@@ -38,7 +38,7 @@ UNSIGNED = Signature()
 
 
 class Begin(Ask):
-    """Asks for the folder; who walks and the serial number are two more lines, filled as the last time."""
+    """Asks for the folder and, on two more lines with the last entries, who walks and the serial number."""
 
     CSS = """
     Begin.-low .slip-why { max-height: 2; }
@@ -54,7 +54,7 @@ class Begin(Ask):
         self._signed = signed
 
     def more_lines(self) -> Iterable[Widget]:
-        """Who walks, and the serial number."""
+        """Return the lines for who walks and for the serial number."""
         yield Static(Text("Who walks, for the page to keep"), classes="label")
         yield LineInput(self._signed.by, id="who", classes="more", max_length=LONGEST)
         yield Static(Text("Serial number of this panel, if there are several"), classes="label")
@@ -62,7 +62,7 @@ class Begin(Ask):
 
     @property
     def signed(self) -> Signature:
-        """What stands on the two lines."""
+        """The entries on the two lines."""
         return Signature(*(self.query_one(f"#{name}", Input).value.strip() for name in ("who", "serial")))
 
 

@@ -1,4 +1,4 @@
-"""How a walk ended, in words: the counts, each finding with where to look and what decides, where the report is."""
+"""The result of a walk in words: counts, findings with where to look and what decides, and where the report is."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from benchcon.walk.marks import count_words
 
 
 def ending_text(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
-    """Return the whole. `report` is None for a walk that was left; `folder` is empty for one without.
+    """Return the text. `report` is None for a walk that was left; `folder` is empty for a walk without one.
 
-    `goes_on`: a walk begun again with the folder goes on where this one was left.
+    `goes_on` says that a walk started with the folder continues where this one was left.
     """
     text = Text()
     if trouble:
@@ -55,7 +55,7 @@ def ending_text(report: Mapping[str, Any] | None, trouble: str, folder: str, goe
 
 
 def where(report: Mapping[str, Any] | None, folder: str) -> Text:
-    """Return the line that says where the report is and how to open it; empty if there is none."""
+    """Return the line that says where the report is and how to open it; empty without a report."""
     if report is None:
         return Text()
     if not folder:

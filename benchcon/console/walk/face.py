@@ -1,4 +1,4 @@
-"""The face during a walk: to see where the part at hand sits, and to point at what is lit."""
+"""The face during a walk, which shows where the current part is, and on which the person points at what is lit."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from benchcon.walk.plan import Step
 
 
 class WalkFace(Face, inherit_bindings=False, can_focus=True):
-    """It works nothing but simulated controls: what is lit is the walk's affair."""
+    """A face that operates only simulated controls, because the walk controls the outputs."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "go(0,-1)", "Pick", key_display="Arrows"),
@@ -28,20 +28,20 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
     ]
 
     step: Step | None = None
-    """What the hand is asked just now."""
+    """The current step of the walk."""
 
     @dataclass
     class Worked(Message):
-        """The simulated hand was told to put what is asked where it is asked."""
+        """Sent when the person made the simulated hand do what is asked."""
 
     @dataclass
     class Pointed(Message):
-        """A lamp or a display was clicked."""
+        """Sent when a lamp or a display is clicked."""
 
         part: Lamp | Display
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Simulated controls can be worked here, as there is nothing else to work them with."""
+        """Offer keys for simulated controls, which nothing else can operate during a walk."""
         if action not in ("work", "step"):
             return True
         part = self.part
@@ -49,7 +49,7 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
         return isinstance(part, Control) and self.model.work.can_work(part) and (action == "work") != turns
 
     def action_work(self) -> None:
-        """Press, release or throw the simulated control; what is asked for goes where it is asked to."""
+        """Operate the simulated control; the one asked for goes to the position asked for."""
         step = self.step
         if step is not None and step.do == "put" and self.selected in step.parts:
             for name in step.parts:
@@ -66,7 +66,7 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
             self.model.work.step(self.part, self.model.boards, by)
 
     def on_click(self, event: events.Click) -> None:
-        """A click selects; on a lamp or a display it points."""
+        """Select the clicked part; a lamp or a display is also pointed at."""
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         if tile is not None:
             event.stop()

@@ -1,4 +1,4 @@
-"""The keys that answer the walk's questions: one held down, or come before anybody can have looked, is none."""
+"""The keys that answer the walk's questions. Repeats of a held key, and keys that come too soon, are not answers."""
 
 from __future__ import annotations
 
@@ -16,28 +16,28 @@ if TYPE_CHECKING:
     from benchcon.walk.interfaces import Scene
 
 ANY_TIME = ("u", "r")
-"""They lead back and prove nothing, so they need not wait; only their repeats are left out."""
+"""Keys that go back, and need not wait because they prove nothing; only their repeats are ignored."""
 WAYS_OUT = ("s", "w", *ANY_TIME)
-"""They lead out of a walk that waits for a board, and prove nothing."""
+"""Keys that leave a step even while the walk waits for a board, because they prove nothing."""
 GUARDED = ("enter", "x", "s", "w", *ANY_TIME)
 
 
 def _now() -> float:
-    """The clock that keys are stamped with."""
+    """Return the time on the clock that stamps keys, in seconds."""
     return Message().time
 
 
 class AnswerKeys:
-    """Stands before the screen's bindings for `GUARDED`: it runs them itself, once for each press that is meant."""
+    """Runs the screen's bindings for the keys in `GUARDED`, once for each press that is meant as an answer."""
 
     def __init__(self, screen: Screen[None], run: Callable[[str], Awaitable[None]], early: Callable[[], None]) -> None:
-        """`run` does what a key is bound to; `early` tells the person that the key came too soon."""
+        """`run` does what a key is bound to; `early` tells the person that a key came too soon."""
         self._screen, self._run, self._early = screen, run, early
         self._guard = Guard()
         self._waits = False
 
     def asked(self, scene: Scene) -> None:
-        """This is how the walk stands on the screen from now on; a key pressed before was pressed too soon."""
+        """Note that `scene` is on the screen from now on; keys pressed before came too soon for it."""
         self._waits = bool(scene.trouble)
         if scene.state in ("ask", "look") and not scene.trouble:
             self._guard.asked(scene.number, _now())
@@ -45,11 +45,11 @@ class AnswerKeys:
             self._guard.nothing_asked()
 
     def stands(self) -> bool:
-        """Whether an answer counts now."""
+        """Return whether an answer counts now."""
         return self._guard.stands(_now())
 
     async def press(self, event: events.Key) -> None:
-        """Take a key, and keep it from all others."""
+        """Handle a key, and stop it from reaching anything else."""
         event.stop()
         event.prevent_default()
         verdict = self._guard.pressed(event.key, event.time)

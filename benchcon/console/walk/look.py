@@ -1,4 +1,4 @@
-"""What the person sees of the outputs, put together key by key until Enter accepts it."""
+"""What the person says they see, collected key by key until Enter accepts it."""
 
 from __future__ import annotations
 
@@ -8,31 +8,31 @@ from benchcon.walk.plan import ALL_TO_BE_LIT, Step, lit_but
 
 
 class LookTaken:
-    """One look at the panel. Begin a new one with each step."""
+    """One look at the panel; make a new one for each step."""
 
     def __init__(self, step: Step | None = None) -> None:
         self.own = step.parts[0] if step is not None and step.do in ("lamp", "display") else ""
-        """The lamp or display that the step is about."""
+        """Name of the lamp or display that the step is about; else empty."""
         self.display = step is not None and step.do == "display"
         several = step is not None and (step.supply or step.do in ALL_TO_BE_LIT)
         self.several = step if several else None
-        """A look at several outputs together: what is pointed at is lit; where all should be, it is dark."""
+        """The step, if it is a look at several outputs. What is pointed at is lit or, if all should be, dark."""
         self.lamps: dict[str, Seen] = {}
         """Every lamp that is lit."""
         self.displays: dict[str, bytes] = {}
-        """Displays whose picture was put right, or that show something though they should not."""
+        """Displays whose picture was corrected, or that show something although they should not, with segments."""
         self.last = ""
-        """The lamp that was pointed at last."""
+        """Name of the lamp that was last pointed at."""
         self.dim = self.flickering = False
-        """The display's own looks."""
+        """Whether the display looks dim; whether it flickers."""
 
     @property
     def changed(self) -> bool:
-        """Whether anything was said that Enter would take."""
+        """Whether the person has said anything that Enter would accept."""
         return bool(self.lamps or self.displays or self.dim or self.flickering)
 
     def point(self, lamp: str) -> None:
-        """This lamp is lit; or it is not, after all."""
+        """Note that this lamp is lit, or if it was noted already, that it is not."""
         if self.lamps.pop(lamp, None) is None:
             self.lamps[lamp] = Seen()
             self.last = lamp
@@ -41,13 +41,15 @@ class LookTaken:
 
     @property
     def lamp(self) -> str:
-        """The lamp that dim, colour and flickering are said of: the one pointed at last, else the one asked about."""
+        """Name of the lamp that `looks` describes: the one last pointed at, else the one asked about."""
         if self.several is not None:
             return "" if self.several.supply else self.last
         return "" if self.display else self.last or self.own
 
     def looks(self, how: str) -> None:
-        """`lamp`, or the display at hand, is ``dim`` or ``flickering`` (said twice: it is not), or of this colour."""
+        """Note that `lamp`, or the current display, is ``dim``, ``flickering`` or of a colour; a second time undoes
+        it.
+        """
         if self.display:
             self.dim ^= how == "dim"
             self.flickering ^= how == "flickering"
@@ -61,14 +63,14 @@ class LookTaken:
                 self.lamps[name] = Seen(old.level, how, old.flickering)
 
     def shows(self, display: str, picture: bytes, expected: bytes) -> None:
-        """A display shows this picture, where `expected` should stand."""
+        """Note that a display shows `picture` in place of `expected`."""
         if picture == expected:
             self.displays.pop(display, None)
         else:
             self.displays[display] = picture
 
     def words(self, labels: dict[str, str]) -> str:
-        """What was said so far, in words; empty: nothing."""
+        """Return in words what was said so far; empty if nothing."""
         dark = " dark" if self.several is not None and self.several.do in ALL_TO_BE_LIT else ""
         said = [f"{labels.get(name, name)}{_how(seen) or dark}" for name, seen in self.lamps.items()]
         said += [f"{labels.get(name, name)} shows something else" for name in self.displays]
@@ -76,7 +78,7 @@ class LookTaken:
         return ", ".join(said)
 
     def answer(self, number: int, picture: bytes) -> FaceAnswer:
-        """The answer to step `number`; `picture` is what the display at hand should show."""
+        """Return the answer to step `number`; `picture` is what the current display should show."""
         if not self.changed:
             return FaceAnswer("same", number)
         if self.several is not None:

@@ -1,4 +1,4 @@
-"""Two pictures of a display: what it should show, and what is really seen, segment by segment to be switched."""
+"""Two pictures of a display: what it should show, and what the person sees, whose segments can be switched."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abc
 
 _A, _B, _C, _D, _E, _F, _G, _POINT = (_BITS[key] for key in (*"abcdefg", "full_stop"))
 _UNDER = ((_F, _A, _A, _B, 0), (0, _G, _G, 0, 0), (_E, _D, _D, _C, _POINT))
-"""The segment under each cell of a digit. Where two meet there is none: a click must not guess."""
+"""For each cell of a digit its segment; none where two meet, because a click must not guess."""
 SEEN_TOP = 4
 """Row of the lower picture."""
 _LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")
-"""Which key is which segment."""
+"""The legend that shows the key of each segment."""
 
 
 class PictureView(Drawn, can_focus=True):
-    """`wanted` above, `seen` below it; the arrows choose a digit, A to G and the point switch a segment of it."""
+    """Shows `wanted` above `seen`; the arrow keys choose a digit, and A to G and the point switch its segments."""
 
     GROUND = PLATE
     DEFAULT_CSS = """
@@ -38,7 +38,7 @@ class PictureView(Drawn, can_focus=True):
         Binding("right", "digit(1)", "Digit", show=False),
         *[
             Binding(key, f"switch({bit})", "Segment", key_display="a-g", show=key == "a")
-            for key, bit in sorted(_BITS.items(), key=lambda each: (len(each[0]), each[0]))  # the point comes last
+            for key, bit in sorted(_BITS.items(), key=lambda each: (len(each[0]), each[0]))  # the point is last
         ],
     ]
 
@@ -50,17 +50,17 @@ class PictureView(Drawn, can_focus=True):
         self.digit = 0
 
     def show(self, part: Display, wanted: bytes, seen: bytes) -> None:
-        """Begin with these pictures: what should be, and what is seen."""
+        """Begin with these pictures of `part`: what it should show, and what is seen."""
         self.display_part, self.wanted, self.seen, self.digit = part, wanted, bytearray(seen), 0
         self.repaint()
 
     @property
     def changed(self) -> bool:
-        """Whether what is seen was made other than it should be."""
+        """Whether the lower picture differs from the upper one."""
         return bytes(self.seen) != self.wanted
 
     def action_digit(self, by: int) -> None:
-        """Another digit."""
+        """Choose another digit."""
         if self.seen:
             self.digit = (self.digit + by) % len(self.seen)
             self.repaint()
@@ -72,12 +72,12 @@ class PictureView(Drawn, can_focus=True):
             self.repaint()
 
     def clear(self) -> None:
-        """Nothing is seen at all."""
+        """Switch all segments of the lower picture off."""
         self.seen = bytearray(len(self.wanted))
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """A click chooses the digit under it; on the lower picture it switches the segment under it as well."""
+        """Choose the clicked digit; on the lower picture also switch the clicked segment."""
         event.stop()
         digit, column = divmod(event.x - self._left(), segment_art.digit_width(True))
         if 0 <= digit < len(self.seen):
@@ -91,12 +91,12 @@ class PictureView(Drawn, can_focus=True):
         return 14
 
     def _tops(self) -> tuple[int | None, int]:
-        """Rows of the two pictures; where there is no room for both, what is seen stays: it begins as it should be."""
+        """Return the rows of the two pictures; if there is no room for both, None for the upper one."""
         height = self.size.height
         return (0, SEEN_TOP) if height >= 9 else (0, 3) if height >= 7 else (None, 0)
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw both."""
+        """Draw both pictures."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         if self.display_part is None:
             return

@@ -1,4 +1,4 @@
-"""What a walk goes on with that was broken off: which one, since when, how far it had come, how parts came out."""
+"""Describes an interrupted walk that can be continued: when it began, how far it had come, and its verdicts so far."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ _SAID = ("passed", "faulty", "possibly faulty", "skipped", "not wired")
 
 
 def resumed(folder: Folder, panel: Panel, only: Sequence[str] = ()) -> str:
-    """Return a sentence on the walk in `folder` that was broken off; empty if there is none that goes on.
+    """Return a sentence about the interrupted walk in `folder`; empty if there is none to continue.
 
-    `only`: names of the parts that are to be walked; none: all.
+    `only` names the parts to walk; empty means all.
     """
     try:
         done = folder.unfinished(panel)
@@ -47,7 +47,7 @@ def _counted(panel: Panel, done: Sequence[FinishedStep]) -> str:
 
 
 def _when(began: str) -> str:
-    """Local day and time, as a person says them."""
+    """Return local day and time in words."""
     try:
         at = datetime.fromisoformat(began)
     except ValueError:

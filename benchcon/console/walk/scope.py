@@ -1,4 +1,4 @@
-"""What is to be walked: everything, one board, or parts that the person names."""
+"""Asks what to walk: everything, one board, or parts that the person names."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ ABOUT = (
 )
 ABOUT_NAMES = "Capitals do not matter. A board stands for all its parts."
 MOST = 9
-"""Boards that have a key of their own; the others are named."""
+"""Most boards with a key of their own; others must be named."""
 
 
 class Scope(ModalScreen[list[str] | None]):
-    """Gives back the names of the parts to walk (an empty list: all of them), or None if there is to be no walk."""
+    """Returns the names of the parts to walk (an empty list means all), or None if the user cancels."""
 
     CSS = """
     Scope.-low .slip { padding: 0 1; border: none; }
@@ -53,7 +53,7 @@ class Scope(ModalScreen[list[str] | None]):
             self._bindings.bind(str(number), f"board({number})", printable(board.label or board.name), show=False)
 
     def compose(self) -> ComposeResult:
-        """The keys, each with what it walks."""
+        """Yield the keys, each with what it walks."""
         rows = [("Enter", "everything", len(self.panel.parts))]
         for number, board in enumerate(self._boards, 1):
             rows.append((str(number), f"only {board.label or board.name}", len(of_board(self.panel, board.name))))
@@ -69,11 +69,11 @@ class Scope(ModalScreen[list[str] | None]):
         yield KeyLine()
 
     def on_resize(self) -> None:
-        """On a low screen nothing but the keys."""
+        """Show only the keys on a low screen."""
         self.set_class(self.size.height < 16, "-low")
 
     def action_all(self) -> None:
-        """Everything."""
+        """Walk everything."""
         self.dismiss([])
 
     def action_board(self, number: int) -> None:
@@ -81,7 +81,7 @@ class Scope(ModalScreen[list[str] | None]):
         self.dismiss(of_board(self.panel, self._boards[number - 1].name))
 
     def action_chosen(self) -> None:
-        """Parts by name."""
+        """Ask for the names of parts."""
 
         def check(text: str) -> None:
             if not chosen(self.panel, text):
@@ -97,5 +97,5 @@ class Scope(ModalScreen[list[str] | None]):
         self.app.push_screen(Ask("Walk only", why, check=check, more=ABOUT_NAMES), done)
 
     def action_leave(self) -> None:
-        """No walk."""
+        """Cancel."""
         self.dismiss(None)

@@ -1,4 +1,4 @@
-"""The walk in the console: what the walk tells, what the keys answer; it goes on by itself."""
+"""The walk's screen: shows what the walk asks, and takes answers by keys and clicks."""
 
 from __future__ import annotations
 
@@ -78,33 +78,33 @@ class WalkScreen(AskedScreen):
         only: Sequence[str] = (),
         signed: Signature = UNSIGNED,
     ) -> None:
-        """`only`: names of the parts to walk; none: all. `signed`: what the page to keep says of who and which."""
+        """`only` names the parts to walk (empty: all); `signed` is who walks, and the panel's serial number."""
         super().__init__(model, panel)
         self.session, self.folder = session, folder
         self.report: Mapping[str, Any] | None = None
         self._resumed = resumed(folder, panel, only) if folder is not None else ""
-        """What is gone on with, until it has been said."""
+        """A sentence about the walk that is continued, until it has been shown."""
         self._thread = WalkThread(self, session, panel, folder, only, signed)
         self._keys = AnswerKeys(self, self._run_key, self._too_soon)
         self._warnings: set[str] = set()
-        """What was said of boards: once the walk is left nothing waits for them."""
+        """The messages about boards, which are removed when the walk is left."""
         self._then: Callable[[], None] | None = None
-        """What is done once the walk has stopped for a while."""
+        """What to do once the walk has paused; None: nothing."""
 
     def on_mount(self) -> None:
-        """Start the walk, or go on with the one in the folder."""
+        """Start the walk, or continue the one in the folder."""
         self.query_one(WalkFace).focus()
         self._begin(self._thread.start)
 
     def on_unmount(self) -> None:
-        """Whatever takes the screen away: what was done is kept, the walk's thread ends, its warnings go with it."""
+        """End the walk's thread, keep what was done, and remove its warnings, however the screen is left."""
         self._thread.close()
         take_back(self.app, self._warnings)
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 
     def on_walk_event(self, message: WalkEvent) -> None:
-        """Something came from the walk's thread."""
+        """Handle an event of the walk's thread."""
         if message.what == "scene":
             self._keys.asked(message.value)
             self._show(message.value)
@@ -120,7 +120,7 @@ class WalkScreen(AskedScreen):
             self._ended(*message.value)
 
     def _sound(self, word: str) -> None:
-        """One bell for right, two for wrong."""
+        """Ring one bell for right, two for wrong."""
         for _ in range({"right": 1, "wrong": 2}.get(word, 0)):
             self.app.bell()
 
@@ -167,7 +167,7 @@ class WalkScreen(AskedScreen):
     # --- answers ----------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Only what answers the step at hand is offered."""
+        """Offer only keys that answer the current step."""
         scene = self.scene
         if action == "leave":
             return True
@@ -198,7 +198,7 @@ class WalkScreen(AskedScreen):
         return True
 
     async def on_key(self, event: events.Key) -> None:
-        """Keys that answer go through a guard: none is taken that nobody meant."""
+        """Pass keys that answer through `AnswerKeys`, which accepts only those that are meant."""
         if self.scene is not None and event.key in GUARDED:
             await self._keys.press(event)
 
@@ -215,7 +215,7 @@ class WalkScreen(AskedScreen):
 
     @property
     def listens(self) -> bool:
-        """Whether an answer to the question at hand would be taken now."""
+        """Whether an answer to the current question would be accepted now."""
         return self._keys.stands()
 
     def _answer(self, word: str, **more: Any) -> None:
@@ -223,34 +223,34 @@ class WalkScreen(AskedScreen):
             self._thread.post(FaceAnswer(word, self.scene.number, **more))
 
     def action_yes(self) -> None:
-        """It is as it should be; or, with lamps pointed at or a picture changed, as the person says."""
+        """Answer that it looks right or, if the person has pointed or changed a picture, as they said."""
         scene = self.scene
         if scene is None:
             return
         other = self._keep_picture()
         if other and other != self.look.own:
-            self._edit(self.look.own if self.look.display else "")  # that was another display's; its own is next
+            self._edit(self.look.own if self.look.display else "")  # after another display's picture, its own
             self._hint()
             return
         self._thread.post(self.look.answer(scene.number, scene.step.picture if scene.step else b""))
 
     def action_done(self) -> None:
-        """The hand has done what was asked, and nothing was seen of it."""
+        """Answer that the hand has done what was asked, and nothing happened."""
         self._answer("done")
 
     def action_taken(self) -> None:
-        """The hand has done what was asked, and this is what came of it."""
+        """Answer that the hand has done what was asked, and this is the result."""
         self._answer("done")
 
     def on_walk_face_worked(self) -> None:
-        """The simulated hand has done what was asked; it may be that nothing comes of it."""
+        """Note that the simulated hand has done what was asked, whether or not anything comes of it."""
         if self.scene is not None:
             self._answer("acting")
             self._told = "Your hand has it there now. If the walk does not go on by itself: Enter."
             self._hint()
 
     def _keep_picture(self) -> str:
-        """Take the picture that is being put right; return its display's name."""
+        """Note the picture that is being corrected; return its display's name."""
         view = self.query_one(PictureView)
         part = view.display_part
         if part is None or not self.has_class("-picture"):
@@ -259,24 +259,24 @@ class WalkScreen(AskedScreen):
         return part.name
 
     def action_nothing(self) -> None:
-        """Nothing lit at all."""
+        """Answer that nothing lit at all."""
         if self.look.display:
             self.query_one(PictureView).clear()
         else:
             self._answer("otherwise")
 
     def action_dim(self) -> None:
-        """Lit, but too weakly."""
+        """Note that it is lit, but too weakly."""
         self.look.looks("dim")
         self._hint()
 
     def action_flicker(self) -> None:
-        """Lit, but not steadily."""
+        """Note that it is lit, but not steadily."""
         self.look.looks("flickering")
         self._hint()
 
     def action_colour(self) -> None:
-        """Lit in another colour."""
+        """Ask in which other colour it is lit."""
 
         def done(key: str | None) -> None:
             if key:
@@ -290,22 +290,22 @@ class WalkScreen(AskedScreen):
         )
 
     def action_point(self) -> None:
-        """The lamp that is selected on the face is lit, or the display shows something."""
+        """Note that the selected lamp is lit, or that the selected display shows something."""
         part = self.query_one(WalkFace).part
         if isinstance(part, Lamp | Display):
             self._point(part)
 
     def action_unlit(self) -> None:
-        """The lamp or display that is selected on the face is dark, though all should be lit."""
+        """Note that the selected lamp or display is dark although all should be lit."""
         self.action_point()
 
     def action_lit(self) -> None:
-        """Something lit while a control was worked: the lamp or display that is selected, or one that nobody names."""
+        """Note that something lit while a control was worked: the selected lamp or display, or an unknown one."""
         part = self.query_one(WalkFace).part
         self._answer("lit", lamps={part.name if isinstance(part, Lamp | Display) else "": Seen()})
 
     def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
-        """A click on a lamp or a display."""
+        """Point at the lamp or display that was clicked."""
         if self.check_action("point", ()) or self.check_action("unlit", ()):
             self._point(message.part)
 
@@ -319,11 +319,11 @@ class WalkScreen(AskedScreen):
         self.refresh_bindings()
 
     def action_leave_out(self, word: str) -> None:
-        """Skip, back, again, not wired."""
+        """Answer with `word`: skip, back, again, not wired."""
         self._answer(word)
 
     def action_note(self) -> None:
-        """A word beside the part at hand."""
+        """Ask for a note on the current part."""
 
         def done(text: str | None) -> None:
             if text:
@@ -340,7 +340,7 @@ class WalkScreen(AskedScreen):
             self._ended(None, str(trouble))
 
     def _stop(self, then: Callable[[], None]) -> None:
-        """Have the walk stop for a while; `then` is called when it has."""
+        """Pause the walk; `then` is called when it has stopped."""
         if self.scene is None:
             then()
         elif self._then is None:
@@ -348,12 +348,12 @@ class WalkScreen(AskedScreen):
             self._thread.leave()
 
     def _go_on(self, _: object = None) -> None:
-        """The walk goes on where it was stopped."""
+        """Continue the walk where it was paused."""
         if not self.has_class("-over"):
             self._begin(self._thread.go_on)
 
     def action_wiggle(self) -> None:
-        """Flex the loom of the part at hand, or of all; the walk goes on afterwards."""
+        """Open the wiggle test of the current part, or of all; afterwards the walk continues."""
         scene = self.scene
         names = scene.prompt.parts if scene is not None else ()
         parts = [name for name in names if isinstance(self.panel.part(name), Control)]
@@ -364,18 +364,18 @@ class WalkScreen(AskedScreen):
         self._stop(then)
 
     def action_soak(self) -> None:
-        """Light everything for long; the walk goes on afterwards."""
+        """Open the soak; afterwards the walk continues."""
         self._stop(lambda: ask_soak(self.app, self.model, self.session, self.panel, self._go_on))
 
     def _failed(self) -> list[str]:
-        """Parts that the walk found faulty, or possibly faulty."""
+        """Return the parts that the walk found faulty, or possibly faulty."""
         parts = self.report["parts"] if self.report is not None else ()
         return [part["name"] for part in parts if part["verdict"] in ("faulty", "possibly faulty")]
 
     def action_failed(self) -> None:
-        """Walk once more what was found faulty; the rest is kept.
+        """Walk what was found faulty once more; the other results are kept.
 
-        Where only a board was, that is all lit together, and what else is about no single part.
+        If only a board was faulty, that is all lit together, and other steps that are about no single part.
         """
         names, self.report = self._failed(), None
         self.set_class(False, "-over")
@@ -383,7 +383,7 @@ class WalkScreen(AskedScreen):
         self._begin(lambda: self._thread.again(names))
 
     def help_groups(self) -> list[tuple[str, BindingsMap]]:
-        """The keys that help lists here: the walk's own first."""
+        """Return the keys that help lists here, the walk's own first."""
         everywhere = [each for _, each in BindingsMap(self.app.BINDINGS) if each.priority]
         groups = (
             ("Walk", WalkScreen.BINDINGS),
@@ -394,7 +394,7 @@ class WalkScreen(AskedScreen):
         return [(title, BindingsMap(bindings)) for title, bindings in groups]
 
     def action_leave(self) -> None:
-        """Back to the bench; what was done is kept in the folder."""
+        """Go back to the bench; what was done is kept in the folder."""
         if self.folder is not None and self.scene is not None and not self.has_class("-over"):
             name = printable(self.folder.path.name)
             self.app.notify(f"The walk in {name} is not finished: t, with this folder, goes on with it.", markup=False)

@@ -1,4 +1,4 @@
-"""Soak on the screen: what is lit in which step, what it does to the boards, how long it has gone and goes."""
+"""The soak's screen: what each step lights, what that does to the boards, and the time gone and left."""
 
 from __future__ import annotations
 
@@ -44,15 +44,15 @@ ABOUT = (
     "A duration such as 90 s, 45 min or 2 h. While it goes on each board's supply, resets, bad lines and losses are "
     "counted and shown, and it rings for each; the least supply of every board stands in the table at the end."
 )
-"""What help says while the duration is asked for."""
+"""Help text while the duration is asked for."""
 
 
 WIDE = 110
-"""From so many columns on there is room for a curve beside each board."""
+"""Columns from which there is room for a curve beside each board."""
 
 
 class Boards(Table):
-    """What each board has borne; in wide windows with its supply over time."""
+    """The counters of each board, in wide windows with its supply over time."""
 
     def __init__(self, model: ViewModel, panel: Panel, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -60,7 +60,7 @@ class Boards(Table):
         self.soaking: Soaking | None = None
 
     def columns(self, width: int) -> list[Column]:
-        """Load, supply, and what went wrong."""
+        """Return the columns: load, supply, and what went wrong."""
         wide = width >= WIDE
         return [
             Column("board", 20 if wide else 0),
@@ -76,7 +76,7 @@ class Boards(Table):
         ]
 
     def rows(self) -> list[Row]:
-        """One a board."""
+        """Return a row for each board."""
         soaking = self.soaking
         return [] if soaking is None else [self._row(soaking, board) for board in soaking.boards]
 
@@ -108,7 +108,7 @@ class Boards(Table):
         return Row(board.name, cells, BAD if board.complaints() else IVORY)
 
     def _supply(self, name: str) -> str:
-        """The supply of the last minutes as a curve; empty where there is no room for it."""
+        """Return the supply of the last minutes as a curve; empty if there is no room."""
         width, board = self.size.width, self.model.boards.get(name)
         if width < WIDE or board is None:
             return ""
@@ -129,7 +129,7 @@ OWN_KEYS = ("end", "bell", "leave")
 
 
 class SoakScreen(WatchScreen):
-    """One soak."""
+    """The screen of one soak."""
 
     CSS = """
     SoakScreen #title, SoakScreen #bar { height: 1; padding: 0 1; }
@@ -155,7 +155,7 @@ class SoakScreen(WatchScreen):
         self._trouble = ""
 
     def compose(self) -> ComposeResult:
-        """How far it is, what is lit, every board, what went wrong."""
+        """Yield progress, what is lit, the boards, what went wrong, and the keys."""
         yield Static("", id="title")
         yield Touched(id="touched")
         yield Static("", id="bar")
@@ -166,7 +166,7 @@ class SoakScreen(WatchScreen):
         yield KeyLine(without=OWN_KEYS, id="keys")
 
     def on_mount(self) -> None:
-        """Begin."""
+        """Begin the soak."""
         self.ready = True
         table = self.query_one(Boards)
         table.styles.height = len(self.panel.boards) + 2
@@ -188,7 +188,7 @@ class SoakScreen(WatchScreen):
         self.begin(work)
 
     def on_ended(self, message: Ended) -> None:
-        """The time is up, it was ended, or it could not go on."""
+        """Show the end: the time is up, the user ended it, or it could not go on."""
         self.over = True
         self._trouble = message.trouble
         if self.bell:
@@ -197,7 +197,7 @@ class SoakScreen(WatchScreen):
         self.frame()
 
     def frame(self) -> None:
-        """Draw what has changed; ring for what went wrong since."""
+        """Draw what has changed, and ring for what has gone wrong since."""
         if not self.ready:
             return
         soaking = self._soaking
@@ -266,15 +266,15 @@ class SoakScreen(WatchScreen):
         return (part.label or part.name) if part is not None else name
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """It ends once."""
+        """Offer to end it only while it runs."""
         return not self.over if action == "end" else True
 
     def action_end(self) -> None:
-        """End it; the figures stay on the screen."""
+        """End the soak; its figures stay on the screen."""
         self.stop()
 
     def action_bell(self) -> None:
-        """Ring, or do not."""
+        """Switch the bell on or off."""
         self.bell = not self.bell
         self.frame()
 
@@ -286,7 +286,7 @@ def ask_soak(
     panel: Panel,
     afterwards: Callable[[object], None] = lambda _: None,
 ) -> None:
-    """Say what to mind, ask for how long, and soak. `afterwards` is called in any case, when it is over or left."""
+    """Show the cautions, ask for the duration, and soak. `afterwards` is called when it is over or cancelled."""
 
     def done(text: str | None) -> None:
         if text is None:

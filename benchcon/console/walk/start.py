@@ -1,4 +1,4 @@
-"""Where the walk, the wiggle watch and the soak begin: what must be there first, and the folder for the report."""
+"""Starts the walk, the wiggle test and the soak: checks what they need, and asks for the folder of the report."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ ABOUT_FOLDER = (
     "same folder and panel file. At the end it holds walk.html, the page to keep with the panel, walk.json and "
     "junit.xml. A folder with a finished walk is not written over."
 )
-"""What help says while the folder is asked for."""
+"""Help text while the folder is asked for."""
 
 
 @contextmanager
 def _panel_for(
     app: App[Any], model: ViewModel, session: LiveSession
 ) -> Iterator[tuple[Panel, Callable[[object], None]]]:
-    """Give the panel to work on, and what is to be called when the work is over.
+    """Yield the panel to work on, and a function to call when the work is over.
 
-    Without a panel file it is the one that the boards describe, the same as the commands take; meanwhile it is the
-    session's, so that the face shows it and its budgets hold. Raises `Trouble` if there is nothing on it, or one of its
-    boards does not answer.
+    Without a panel file it is the panel that the boards describe, as for the commands; until the end it is also the
+    session's, so that the face shows it and its budgets apply. Raises `Trouble` if there is nothing on it, or if one of
+    its boards does not answer.
     """
     from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.panel.draft import described
@@ -72,7 +72,7 @@ def _panel_for(
 
 
 def start_walk(app: App[Any], model: ViewModel, session: LiveSession) -> None:
-    """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    """Ask what to walk and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
     with _panel_for(app, model, session) as (panel, over):
         _ask_walk(app, model, session, panel, over)
 
@@ -120,7 +120,7 @@ def _ask_walk(
 
 
 def can_be_written(path: Path) -> None:
-    """Make the folder, and a file in it that is gone at once. Raises `Trouble` with one line if that cannot be."""
+    """Make the folder, and create and remove a file in it. Raises `Trouble` if that fails."""
     try:
         path.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=path):
@@ -131,11 +131,11 @@ def can_be_written(path: Path) -> None:
 
 
 MOST_LOOKED_AT = 50
-"""Folders here that are looked into for a walk that was broken off."""
+"""Most folders that are searched for an interrupted walk."""
 
 
 def proposed(panel: Panel, where: Path = Path()) -> str:
-    """Return a name for the folder: that of a walk of this panel that was broken off here, or else a new one."""
+    """Return a name for the folder: that of an interrupted walk of this panel in `where`, else a new one."""
     from benchcon.report.folder import JOURNAL, Folder
 
     for path in sorted(where.glob(f"*/{JOURNAL}"), reverse=True)[:MOST_LOOKED_AT]:
@@ -148,7 +148,7 @@ def proposed(panel: Panel, where: Path = Path()) -> str:
 
 
 def start_wiggle(app: App[Any], model: ViewModel, session: LiveSession) -> None:
-    """Watch every input. Raises `Trouble` if it cannot be done."""
+    """Start the wiggle test of every input. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.wiggle_screen import WiggleScreen
 
     with _panel_for(app, model, session) as (panel, over):
@@ -156,7 +156,7 @@ def start_wiggle(app: App[Any], model: ViewModel, session: LiveSession) -> None:
 
 
 def start_soak(app: App[Any], model: ViewModel, session: LiveSession) -> None:
-    """Soak. Raises `Trouble` if it cannot be done."""
+    """Start the soak. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.soak_screen import ask_soak
 
     with _panel_for(app, model, session) as (panel, over):

@@ -1,4 +1,4 @@
-"""How many parts have passed, are faulty or were skipped so far: counted as in the report, aside from the walk."""
+"""Counts the parts that have passed, are faulty or were skipped so far, as in the report, on a thread of its own."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
 
 BRIEF = 45
-"""Room for the row of `progress` in which it has signs instead of words."""
+"""Columns below which the row of `progress` has signs in place of words."""
 
 
 class Tally:
-    """Counts on a thread of its own, so that the walk waits for no diagnosis. Only the newest state is counted."""
+    """Counts on a thread of its own, so that the walk does not wait for the diagnosis; only the newest state counts."""
 
     def __init__(self, panel: Panel, tell: Callable[[Mapping[str, int]], None]) -> None:
-        """`tell` gets the counts by verdict (see `benchcon.report.walk.VERDICTS`), on the thread."""
+        """`tell` is called on the thread with the counts by verdict (see `benchcon.report.walk.VERDICTS`)."""
         self.panel, self.tell = panel, tell
         self._known: tuple[object, ...] | None = None
         self._newest: list[FinishedStep] | None = None
@@ -33,7 +33,7 @@ class Tally:
         self._ended = False
 
     def count(self, done: Sequence[FinishedStep]) -> None:
-        """Count these groups, if they are not those counted last."""
+        """Count these groups, unless they are those counted last."""
         known = tuple((each.group.name, each.how, id(each)) for each in done)
         if known == self._known:
             return
@@ -67,7 +67,7 @@ class Tally:
 
 
 def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Text:
-    """Return the row: which part is at hand, and how many came out how. `number` 0: the walk is over."""
+    """Return the row with the number of the current part and the counts by verdict; `number` 0: the walk is over."""
     wide, broad = width > BRIEF, width >= 66
     wrong, left = counts.get("faulty", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
     gap = "   " if broad else "  " if wide else " "

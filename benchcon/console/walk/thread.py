@@ -1,4 +1,4 @@
-"""The walk's own thread behind the screen: it walks, keeps the journal, writes the report, tells all."""
+"""The walk's thread behind the screen: it walks, keeps the journal, writes the report, and posts events."""
 
 from __future__ import annotations
 
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 
 class WalkEvent(Message):
-    """Something from the walk: ``scene``, ``sound``, ``warn``, ``counts``; ``end``: report (or None) and trouble."""
+    """An event of the walk: ``scene``, ``sound``, ``warn``, ``counts``, or ``end`` with report (or None) and
+    trouble.
+    """
 
     def __init__(self, what: str, value: Any = None) -> None:
         super().__init__()
@@ -34,7 +36,7 @@ class WalkEvent(Message):
 
 
 class WalkThread:
-    """One walk, which may be stopped and continued. It is the runner's face: all that it is given goes to `screen`."""
+    """One walk, which may be paused and continued. It is the runner's face, and posts everything to `screen`."""
 
     simulated = False
 
@@ -47,7 +49,7 @@ class WalkThread:
         only: Sequence[str] = (),
         signed: Signature = UNSIGNED,
     ) -> None:
-        """`only`: names of the parts to walk; none: all. `signed`: what the report says of who and which panel."""
+        """`only` names the parts to walk (empty: all); `signed` is who walks, and the panel's serial number."""
         self.session, self.panel, self.folder, self.only = session, panel, folder, list(only)
         self._tally = Tally(panel, lambda counts: self._tell("counts", counts))
         self._screen = screen
@@ -57,43 +59,43 @@ class WalkThread:
         self._post: Post | None = None
 
     def start(self) -> None:
-        """Walk; what a walk in the folder that was broken off had done is not asked again. Raises `Trouble`."""
+        """Start the walk, or continue an interrupted one in the folder. Raises `Trouble` if that is not possible."""
         self._walk(self.folder.unfinished(self.panel) if self.folder else [])
 
     def go_on(self) -> None:
-        """Walk what is not done yet. Raises `Trouble`."""
+        """Continue with what is not done yet. Raises `Trouble` if that is not possible."""
         self._walk(list(self._runner.walk.done.values()) if self._runner is not None else [])
 
     def again(self, names: Sequence[str]) -> None:
-        """Walk these parts once more, or none but what is about no single part; what the others gave is kept.
+        """Walk the parts `names` once more, and steps that are about no single part; other results are kept.
 
-        Raises `Trouble`.
+        Raises `Trouble` if that is not possible.
         """
         done = list(self._runner.walk.done.values()) if self._runner is not None else []
-        # Hands off and all dark are cheap, and are asked again as well.
+        # Hands off and all dark take no time, and are asked again as well.
         kept = [d for d in done if d.group.kind in ("control", "lamp", "display") and d.group.name not in names]
         self.only = list(names) or [d.group.name for d in kept]
         self._walk(kept)
 
     def can_go_on(self) -> bool:
-        """Whether a walk begun again with this folder goes on where this one was left."""
+        """Whether a walk started with this folder would continue where this one was left."""
         try:
             return self.folder is not None and bool(self.folder.unfinished(self.panel))
         except Trouble:
             return False
 
     def post(self, answer: FaceAnswer) -> None:
-        """Hand the walk an answer."""
+        """Pass an answer to the walk."""
         if self._post is not None:
             self._post(answer)
 
     def leave(self) -> None:
-        """Have it end as soon as it can; what was done is kept. ``end`` is posted when it has."""
+        """End the walk as soon as possible, and keep what was done; ``end`` is posted when it has ended."""
         if self._runner is not None:
             self._runner.leave()
 
     def close(self) -> None:
-        """End it, and wait for that."""
+        """End the walk, and wait until it has ended."""
         self._tally.close()
         self.leave()
         if self._thread is not None:
@@ -111,7 +113,7 @@ class WalkThread:
         self._thread.start()
 
     def _run(self, runner: Runner) -> None:
-        """On the thread."""
+        """Run the walk; called on the thread."""
         from benchcon.report.walk import build
 
         trouble = ""
@@ -135,22 +137,22 @@ class WalkThread:
     # The runner's face ----------------------------------------------------------------------------------------------
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
-        """Answers go to `post`."""
+        """Remember `post`, which takes answers."""
         self._post = post
 
     def show(self, scene: Scene) -> None:
-        """There is something new to show."""
+        """Post a new scene."""
         if self._runner is not None:
             self._tally.count(list(self._runner.walk.done.values()))
         self._tell("scene", scene)
 
     def sound(self, word: str) -> None:
-        """Right, wrong or over."""
+        """Post a sound."""
         self._tell("sound", word)
 
     def warn(self, text: str) -> None:
-        """A line to be read."""
+        """Post a line for the person to read."""
         self._tell("warn", text)
 
     def end(self) -> None:
-        """The thread says so itself, once the report is written."""
+        """Do nothing: the thread posts ``end`` once the report is written."""

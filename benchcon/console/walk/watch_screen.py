@@ -1,6 +1,6 @@
-"""What the wiggle watch's and the soak's screens share: the watch runs on a thread of its own until the screen is left.
+"""The base of the wiggle test's and the soak's screens: the test runs on a thread until the screen is left.
 
-The watches themselves are `benchcon.walk.watching`; the command ``benchcon walk`` runs the same ones.
+The tests themselves are in `benchcon.walk.watching`; the command ``benchcon walk`` runs the same ones.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class Ended(Message):
-    """A watch has ended; `trouble` says why, if it could not go on."""
+    """Sent when a test has ended; `trouble` says why if it could not go on."""
 
     def __init__(self, number: int, trouble: str) -> None:
         super().__init__()
@@ -29,7 +29,7 @@ class Ended(Message):
 
 
 class WatchScreen(Screen[None]):
-    """A screen with a watch."""
+    """A screen with a test on a thread of its own."""
 
     def __init__(self, model: ViewModel, session: LiveSession, panel: Panel) -> None:
         super().__init__()
@@ -37,14 +37,14 @@ class WatchScreen(Screen[None]):
         self._ends = threading.Event()
         self._thread: threading.Thread | None = None
         self.ready = False
-        """Whether everything stands on the screen: a frame may come before."""
+        """Whether everything is on the screen; `frame` may be called before."""
         self.number = 0
-        """Goes up with every watch that is begun on this screen."""
+        """Increases with every test that is begun on this screen."""
 
     def begin(self, watch: Callable[[Callable[[], bool]], None]) -> None:
-        """End the watch that goes on, if there is one, and begin `watch`; it is given what tells it to end.
+        """End the running test, if there is one, and begin `watch` on a new thread.
 
-        It runs on a thread of its own. What it makes known it leaves where `frame` finds it.
+        Its argument returns whether it must end. It leaves its results where `frame` finds them.
         """
         self.stop()
         self._ends = ends = threading.Event()
@@ -63,16 +63,16 @@ class WatchScreen(Screen[None]):
         self._thread.start()
 
     def stop(self) -> None:
-        """End the watch; it takes a fifth of a second at the most."""
+        """End the test, which takes at most a fifth of a second."""
         self._ends.set()
         if self._thread is not None:
             self._thread.join(2)
             self._thread = None
 
     def on_unmount(self) -> None:
-        """Whatever takes the screen away ends the watch."""
+        """End the test, however the screen is left."""
         self.stop()
 
     def action_leave(self) -> None:
-        """Back to where it was called from."""
+        """Go back to the previous screen."""
         self.dismiss(None)

@@ -1,4 +1,4 @@
-"""The wiggle watch on the screen: flex the loom, and hear and see what drops out, how often and for how long."""
+"""The wiggle test's screen: while the loom is flexed, it shows and rings for each drop-out, with counts and times."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ if TYPE_CHECKING:
 
 
 WIDE = 110
-"""From so many columns on there is room for a curve beside each channel."""
+"""Columns from which there is room for a curve beside each channel."""
 
 
 @dataclass(frozen=True, slots=True)
 class WiggleStatus:
-    """How the watch stands: copied on its thread, drawn on the screen's."""
+    """The state of the test, which is copied on its thread and drawn on the screen's."""
 
     rows: tuple[Row, ...]
     watched: int
     count: int
-    """Drop-outs and resets altogether."""
+    """Number of drop-outs and resets together."""
     last: str = ""
     """The channel that dropped out last."""
     label: str = ""
@@ -51,11 +51,11 @@ class WiggleStatus:
     upsets: str = ""
     """Boards that were reset or gone."""
     settled: bool = True
-    """It is known of every channel how it rests."""
+    """Every channel's value at rest is known."""
 
 
 def status_of(watch: Wiggle) -> WiggleStatus:
-    """Return how `watch` stands."""
+    """Return the state of `watch`."""
     spots = watch.layout.spots
     rows = tuple(_row(watch, each) for each in sorted(watch.watched.values(), key=lambda each: -each.count))
     last = watch.watched.get(watch.last)
@@ -91,7 +91,7 @@ def _row(watch: Wiggle, each: WatchedChannel) -> Row:
 
 
 class Channels(Table):
-    """Every watched channel, the worst first; in wide windows with what it did of late."""
+    """Every watched channel, the worst first, in wide windows with a curve of its recent past."""
 
     def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -99,14 +99,14 @@ class Channels(Table):
         self.status: WiggleStatus | None = None
 
     def show(self, status: WiggleStatus) -> None:
-        """Show how it stands now."""
+        """Show a new state."""
         self.status = status
         if status.rows:
             self.lead(status.rows[0].key)
         self.repaint()
 
     def columns(self, width: int) -> list[Column]:
-        """Name and channel, how it rests, drop-outs, shortest and longest, and how it stands now."""
+        """Return the columns: name and channel, value at rest, drop-outs, shortest and longest, present state."""
         wide = width >= WIDE
         return [
             Column("input", (width - 60) // 3 if wide else 0),
@@ -120,7 +120,7 @@ class Channels(Table):
         ]
 
     def rows(self) -> list[Row]:
-        """As they stand."""
+        """Return the present rows."""
         rows = list(self.status.rows) if self.status is not None else []
         width = self.size.width
         if width < WIDE:
@@ -129,7 +129,7 @@ class Channels(Table):
         return [row._replace(cells=(*row.cells, self._curve(row.key, curve))) for row in rows]
 
     def _curve(self, key: str, columns: int) -> str:
-        """What a channel did of late, drawn as on the time line."""
+        """Return a curve of a channel's recent past, drawn as on the time line."""
         name, _, channel_id = key.partition(".")
         board = self.model.boards.get(name)
         if board is None or channel_id not in board.channels:
@@ -143,7 +143,7 @@ OWN_KEYS = ("one", "all", "reset", "bell", "leave")
 
 
 class WiggleScreen(WatchScreen):
-    """One watch after the other, over all inputs or one of them."""
+    """The screen of wiggle tests, one after the other, of all inputs or one of them."""
 
     CSS = """
     WiggleScreen #title { height: 1; padding: 0 1; }
@@ -160,7 +160,7 @@ class WiggleScreen(WatchScreen):
     ]
 
     def __init__(self, model: ViewModel, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
-        """`parts`: what to watch at first, by name; none: every input."""
+        """`parts` names what to watch at first; empty: every input."""
         super().__init__(model, session, panel)
         self.parts = list(parts)
         self.bell = True
@@ -170,7 +170,7 @@ class WiggleScreen(WatchScreen):
         self._trouble = ""
 
     def compose(self) -> ComposeResult:
-        """What is watched, the last drop-out in large letters, every channel."""
+        """Yield what is watched, the last drop-out in large letters, the channels, and the keys."""
         yield Static("", id="title")
         yield Touched(id="touched")
         yield Static("", id="last")
@@ -179,13 +179,13 @@ class WiggleScreen(WatchScreen):
         yield KeyLine(without=OWN_KEYS, id="keys")
 
     def on_mount(self) -> None:
-        """Begin."""
+        """Begin to watch."""
         self.ready = True
         self.query_one(Channels).focus()
         self._watch()
 
     def on_resize(self) -> None:
-        """Name and count on a line each where there is room."""
+        """Put name and count on separate lines if there is room."""
         for large in self.query(Touched):
             large.styles.height = 13 if self.size.height >= 34 else 5
 
@@ -205,23 +205,23 @@ class WiggleScreen(WatchScreen):
         self.begin(work)
 
     def on_ended(self, message: Ended) -> None:
-        """The watch could not go on."""
+        """Show why the test could not go on."""
         if message.number == self.number and message.trouble:
             self._trouble = message.trouble
             self.frame()
 
     def frame(self) -> None:
-        """Draw what has changed, and ring for what dropped out since."""
+        """Draw what has changed, and ring for what has dropped out since."""
         if not self.ready:
             return
         now = self._status
         table = self.query_one(Channels)
         if now is not None and now is table.status:
-            table.repaint()  # time goes on in its curves
+            table.repaint()  # its curves move with time
         elif now is not None:
             table.show(now)
             if now.count > self._heard and self.bell:
-                self.app.bell()  # once a look, however many there were: a storm of bells tells no more
+                self.app.bell()  # once for each look, however many drop-outs there were
             self._heard = now.count
         self._title(now)
         self._large(now)
@@ -271,7 +271,7 @@ class WiggleScreen(WatchScreen):
     # --- keys -------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """All is offered only where it is not all already."""
+        """Offer to watch all only while fewer are watched."""
         return bool(self.parts) if action == "all" else True
 
     def action_one(self) -> None:
@@ -293,6 +293,6 @@ class WiggleScreen(WatchScreen):
         self._watch()
 
     def action_bell(self) -> None:
-        """Ring, or do not."""
+        """Switch the bell on or off."""
         self.bell = not self.bell
         self.frame()
