@@ -103,8 +103,8 @@ class RehearsalList(Drawn, can_focus=True):
         Binding("enter", "find", "Show on the face"),
         Binding("space", "hold_up", "Pause/go on"),
         Binding("p", "again", "Play again"),
-        Binding("up", "go(-1)", "Up", show=False),
-        Binding("down", "go(1)", "Down", show=False),
+        Binding("up", "go(-1)", "Row above", show=False),
+        Binding("down", "go(1)", "Row below", show=False),
         Binding("tab,f8", "to_face", "Work the panel", key_display="Tab"),
     ]
 

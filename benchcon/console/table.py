@@ -37,12 +37,12 @@ class Table(Drawn, can_focus=True):
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up,shift+tab", "go(-1)", "Up", show=False),
-        Binding("down,tab", "go(1)", "Down", show=False),
+        Binding("up,shift+tab", "go(-1)", "Row above", show=False),
+        Binding("down,tab", "go(1)", "Row below", show=False),
         Binding("pageup", "leaf(-1)", "Page up", show=False),
         Binding("pagedown", "leaf(1)", "Page down", show=False),
-        Binding("home", "go(-100000)", "First", show=False),
-        Binding("end", "go(100000)", "Last", show=False),
+        Binding("home", "go(-100000)", "First row", show=False),
+        Binding("end", "go(100000)", "Last row", show=False),
     ]
 
     def __init__(self, *, id: str | None = None) -> None:

@@ -41,6 +41,7 @@ async def test_a_loose_wire_is_seen_and_heard_from_the_palette_and_one_channel_c
         assert bells
         await eyes.press("enter")
         await eyes.see("Wiggle watch: Approach (lighting.sw_app)", "1 channel ", "a All")
+        await eyes.gone("Watch this one only")
         await eyes.press("a")
         await eyes.see("18 channels")
         await eyes.press("escape")

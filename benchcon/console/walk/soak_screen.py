@@ -21,7 +21,7 @@ from benchcon.console.walk.watch_screen import Ended, WatchScreen
 from benchcon.durations import clock_text
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.lightness import sent_permille
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.walk.soak import Soaking, Strained, duration_s
@@ -239,7 +239,7 @@ class SoakScreen(WatchScreen):
         if soaking is None or self.over:
             self.query_one("#lit", Static).update(Text("All is off." if self.over else "", ENGRAVED))
             return
-        text = Text(f"Step {soaking.step} of {soaking.of}, {soaking.count} lit so far.  ", ENGRAVED)
+        text = Text(f"Step {soaking.step} of {soaking.of}, {counted(soaking.count, 'step')} so far.  ", ENGRAVED)
         if soaking.refused:
             hint = f": {END_DARK} ends dark" if "dark" in soaking.refused else ""
             text.append(f"Not lit: {printable(soaking.refused)}{hint}.", WARN)

@@ -271,8 +271,10 @@ class WiggleScreen(WatchScreen):
     # --- keys -------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer to watch all only while fewer are watched."""
-        return bool(self.parts) if action == "all" else True
+        """Offer to watch all only while fewer are watched, and one only while several are."""
+        if action == "all":
+            return bool(self.parts)
+        return action != "one" or self._status is None or self._status.watched > 1
 
     def action_one(self) -> None:
         """Watch only the chosen channel, counting from zero."""
