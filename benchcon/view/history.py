@@ -92,9 +92,15 @@ class HistoryTrack:
         self.greatest = 0
 
     def add(self, at_us: int, value: int) -> None:
-        """Add a change, unless it changes nothing or goes back in time."""
-        if self.values and (self.values[-1] == value or at_us < self.times[-1]):
-            return
+        """Add a change, unless it changes nothing.
+
+        One that is stamped before the last counts from that time on: what is known when somebody begins to follow is
+        stamped with the present, and a record that was read before may be on its way still.
+        """
+        if self.values:
+            if self.values[-1] == value:
+                return
+            at_us = max(at_us, self.times[-1])
         if len(self.times) >= 2 * MOST_CHANGES:
             del self.times[:MOST_CHANGES], self.values[:MOST_CHANGES], self._counts[:MOST_CHANGES]
         counts = self._counts

@@ -21,6 +21,8 @@ from benchcon.view.history import UNKNOWN, HistoryTrack
 from benchcon.view.moments import marks_of, time_of
 from benchcon.view.recorded import Recorded
 from benchcon.view.traces import between_text, column_text, round_step_us, tick_text
+from benchcon.wire.codec import notification
+from benchcon.wire.records import LINE_UP, Batch
 
 PATIENCE_S = 20.0
 
@@ -270,6 +272,22 @@ async def test_zoom_keeps_the_cursor_in_view() -> None:
             await eyes.press(key)
             shown = line(eyes)
             assert shown.start_us <= at_us <= shown.right_us
+
+
+async def test_a_move_that_was_read_before_the_console_began_to_follow_is_shown_though_it_comes_after() -> None:
+    session = OnBoards()
+    source = 9
+    session.link(source, "ident", ident="desk", port="/dev/ttyX")
+    session.exchange(source, ("item", "00"), ("item", "00", "board", "ident=desk"))
+    session.exchange(source, ("item", "01"), ("item", "01", "contact", "b1"))
+    session.notification(source, "is", "b1=0")
+    late = Batch(session.at_us, source, LINE_UP, [notification(1, session.at_us, ["is", "b1=1"])])
+    session.wait(0.5)
+    async with console(session, (120, 60)) as eyes:
+        session.feed(late)
+        await eyes.press("f6")
+        await eyes.see("b1")
+        await eyes.until(lambda: "made" in next(row for row in eyes.rows() if "b1" in row).lower(), "made")
 
 
 async def test_a_value_of_a_rehearsal_that_began_before_the_console_has_its_row() -> None:
