@@ -195,7 +195,7 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
 
 def _link_words(word: str, detail: Mapping[str, str]) -> str:
     """Return a link record in words; empty if the record's own words are plain, or it is not known."""
-    said = _LINK.get(word)
+    said = _DUPLICATE if word == "refused" and detail.get("why") == "duplicate" else _LINK.get(word)
     try:
         return said.format_map(detail) if said is not None else ""
     except KeyError:
@@ -223,8 +223,16 @@ _LINK = {
     "restless": "asked less often from here on: too many {why}",
     "forgotten": "another board takes the number of {ident}: {why}",
     "unkept": "port {port} could not be remembered: {why}",
+    "refused": "{why}",
+    "moved": "this is board number {to}, which has been here before",
+    "foreign": "port {port}: something other than the line protocol at {rate} baud: {bytes}; {why}",
+    "fault": "a bug in benchcon, please report it: {why}",
+    "dismissed": "a part of benchcon failed and hears no more of the boards, please report it: {why}",
+    "missed": "records that are not in this file: {records}, {why}",
 }
 """Link records in words; the names in braces are fields of the record (capture-file.md, section 9)."""
+
+_DUPLICATE = "port {port}: a second board {ident}; it can only be asked, identified by its light, or renamed"
 
 
 def _note(event: ev.Note, names: Names) -> tuple[str, str, str]:
