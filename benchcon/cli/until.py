@@ -16,7 +16,7 @@ What a command that was ended by a signal exits with is decided here, for all of
 
 | the command | exit code |
 |---|---|
-| was to go on until it is ended (console, demo, try, record, tap, a wiggle watch) | the one it has earned: 0 or 1 |
+| was to go on until it is ended (console, demo, try, record, tap, a wiggle test) | the one it has earned: 0 or 1 |
 | had not done yet what it was asked for (walk, soak, replay to a board, rehearse, conform) | 128 + the signal |
 | did not end by itself | 128 + the signal |
 """

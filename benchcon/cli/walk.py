@@ -135,7 +135,7 @@ def _soak_s(text: str | None) -> float | None:
 
 
 def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None, until: Until) -> int:
-    """Wiggle watch or soak: 0 nothing happened, 1 something did (one line each on standard output)."""
+    """Wiggle test or soak: 0 nothing happened, 1 something did (one line each on standard output)."""
     import json
     import sys
     import time

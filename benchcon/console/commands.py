@@ -55,7 +55,7 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
     if app.session.bench is not None:
         if app.session.live and isinstance(screen, BenchScreen):
             for title, what, told in (
-                ("Wiggle watch", "wiggle", "what drops out when the loom is flexed"),
+                ("Wiggle test", "wiggle", "what drops out when the loom is flexed"),
                 ("Soak", "soak", "everything lit in turn, for hours"),
             ):
                 yield SystemCommand(title, told, partial(later, f"walk('{what}')"))

@@ -161,7 +161,7 @@ def _bench_groups(app: BenchApp) -> tuple[list[tuple[str, BindingsMap]], str]:
     own_screens: dict[type[Screen[Any]], str] = {
         TimingScreen: "Timing",
         WalkScreen: "Walk",
-        WiggleScreen: "Wiggle watch",
+        WiggleScreen: "Wiggle test",
         SoakScreen: "Soak",
         MatchingScreen: "Evenly bright",
     }

@@ -10,7 +10,7 @@ from benchcon.link.known_ports import home
 
 
 def read(name: str) -> dict[str, Any]:
-    """Return what was kept in the file `name`; nothing if it cannot be read or holds no object."""
+    """Return the object in the file `name`; empty if it cannot be read, or is not a JSON object."""
     try:
         text = (home() / name).read_bytes()
     except OSError:
@@ -25,7 +25,7 @@ def read(name: str) -> dict[str, Any]:
 
 
 def write(name: str, what: dict[str, Any]) -> None:
-    """Keep `what` in the file `name`. Where that cannot be written it holds for this run."""
+    """Save `what` in the file `name`; if that fails, it is lost at the end of the run."""
     import json
 
     with contextlib.suppress(Exception):

@@ -46,7 +46,7 @@ def switch_level(app: BenchApp) -> str:
     for source, values in wanted.items():
         session.bench.set_many(source, values)
     for source, id_ in blinking:
-        session.bench.blink(source, id_, True)  # again, at the light that the panel has now
+        session.bench.blink(source, id_, True)  # blink at the new level
     permille = panel.night_permille if level == NIGHT else panel.day_permille
     told = f"{level.capitalize()} level: all lamps at {permille / 10:g} % of their light"
     session.bench.note("word", told)

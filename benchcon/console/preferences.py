@@ -32,12 +32,12 @@ def _after(words: tuple[str, ...], word: str) -> str:
 
 
 def preferred() -> Preferences:
-    """Return what was chosen last; what says nothing that is known counts as not chosen."""
+    """Return the last choices, with defaults for those that are not known."""
     chosen = kept.read(_FILE)
     theme, letters = chosen.get("theme"), chosen.get("letters")
     return Preferences(theme if theme in THEMES else THEMES[0], letters if letters in LETTERS else LETTERS[0])
 
 
 def remember(chosen: Preferences) -> None:
-    """Keep what was chosen."""
+    """Save the choices; if that fails they hold for this run only."""
     kept.write(_FILE, chosen._asdict())

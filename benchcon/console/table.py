@@ -21,7 +21,7 @@ class Column(NamedTuple):
     width: int
     right: bool = False
     ends_matter: bool = False
-    """Whether what has no room is cut in its middle: names that begin alike are told apart at their ends."""
+    """Text that does not fit is cut in its middle, because names that begin alike differ at their ends."""
 
 
 class Row(NamedTuple):
@@ -116,13 +116,13 @@ class Table(Drawn, can_focus=True):
     # --- selecting ------------------------------------------------------------------------------------------------
 
     def choose(self, key: str) -> None:
-        """Select the row of this key, for good."""
+        """Select the row with this key, which `lead` then no longer changes."""
         self.chosen, self.led = key, False
         self.refresh_bindings()
         self.repaint()
 
     def lead(self, key: str) -> None:
-        """Select the row that is worth a look now, until the user selects one."""
+        """Select a row of interest, unless the user has selected one."""
         if self.led:
             self.chosen = key
 

@@ -12,7 +12,7 @@ from benchcon.panel.model import Lamp
 SEVERAL = 3
 """An output that lights with this many different controls is not lit by any one of them."""
 MOST_ASKED = 2
-"""So many contacts, the nearest, are named that may light a lamp because nobody opened them."""
+"""Most contacts, the nearest ones, that are named as possible causes because they were never opened."""
 
 
 def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook]) -> list[Choices]:

@@ -143,7 +143,7 @@ def _ground_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> 
 def _shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at = _plug(raw, spots)
     way = "next higher" if raw.detail["by"] > 0 else "next lower"
-    return f"each wire of {at} arrives at the {way} pin: {_all_on(spots)}", f"{at}: it sits one hole on"
+    return f"each wire of {at} arrives at the {way} pin: {_all_on(spots)}", f"{at}: it sits one hole over"
 
 
 def _turned_round(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -565,7 +565,7 @@ def _ribbon_shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> 
     one, other = ("A", "B") if raw.detail["by"] > 0 else ("B", "A")
     return (
         f"{name(spots[0])}: what belongs to segment {one} lights segment {other}, and so on: the segments' ribbon "
-        "sits one hole on",
+        "sits one hole over",
         f"the segments' plug: {where(spots[0])}",
     )
 

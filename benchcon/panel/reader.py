@@ -182,7 +182,7 @@ class TomlTable:
         return key not in self.values and nearest(key, self.values, _HARDLY_ANOTHER) is not None
 
     def rest_unread(self) -> None:
-        """Take every further key as it is, but for one that nobody could read before: others hang on it."""
+        """Accept every further key, unless it is so near to a known one that it must be a typing error."""
         self.asked.update(key for key in self.values if nearest(key, self.asked, _HARDLY_ANOTHER) is None)
 
     def done(self) -> None:

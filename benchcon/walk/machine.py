@@ -258,7 +258,7 @@ class Walk:
         return self._is_there()
 
     def stirred(self, names: Iterable[str]) -> bool:
-        """Whether any of these controls reads otherwise now than when the step at hand began."""
+        """Return whether any of these controls reads differently from when the current step began."""
         before = self._taking.before
         keys = [key for name in names for key in self.layout.channels_of(name)]
         return any(self.values.get(key) != before.get(key, self.values.get(key)) for key in keys)

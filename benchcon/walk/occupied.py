@@ -14,7 +14,7 @@ from benchcon.wire import events as ev
 if TYPE_CHECKING:
     from benchcon.session import Session
 
-WALK, WIGGLE, SOAK, MATCHING = WHAT = ("walk", "wiggle watch", "soak", "lamp matching")
+WALK, WIGGLE, SOAK, MATCHING = WHAT = ("walk", "wiggle test", "soak", "lamp matching")
 
 
 def begins(what: str) -> tuple[str, str]:

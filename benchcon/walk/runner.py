@@ -208,7 +208,7 @@ class Runner:
         return bool(self._held) or any(each is not BAD for each in fell)
 
     def _go_on(self, now_us: int) -> None:
-        """Have the walk do what is due until then; what is to be asked again is waited for, however long it takes."""
+        """Let the walk do what is due by `now_us`, unless its group will be asked again anyway."""
         while not self._upset() and (due := self.walk.due_us()) is not None and due <= now_us:
             self.walk.tick(due)
 

@@ -40,9 +40,9 @@ class SuppliedBoards:
         self.moved_us = LONG_AGO
         """When a contact was last moved (µs)."""
         self._since_us = LONG_AGO
-        """When the first of the contacts was moved since which no board has told how it is fed."""
+        """When the earliest contact was moved after which no board has reported its supply (µs)."""
         self._gone_us: dict[str, int] = {}
-        """Board without supply → when it said so."""
+        """For each board without supply, when it reported that (µs)."""
         self._moved: dict[str, dict[str, None]] = {}
         """For each board the labels of what was moved since it last reported a supply."""
 

@@ -685,7 +685,7 @@ async def test_the_command_palette_does_what_the_keys_do() -> None:
 async def test_the_command_palette_opens_what_has_no_key_here() -> None:
     async with console(OnBoards()) as eyes:
         for typed, told, seen in (
-            ("wiggle watch", "what drops out when the loom is flexed", "flex the loom"),
+            ("wiggle test", "what drops out when the loom is flexed", "flex the loom"),
             ("open a port", "lists the ports of this machine", "Which ports should be opened?"),
         ):
             await eyes.press("ctrl+p", *typed)

@@ -72,7 +72,7 @@ async def test_every_text_of_walk_soak_and_wiggle_can_be_read(
         await eyes.see("Keys")
         await look(eyes, wrong, "walk: help")
         await eyes.press("escape", "v")
-        await eyes.see("Wiggle watch")
+        await eyes.see("Wiggle test")
         await look(eyes, wrong, "wiggle: hands off")
         await eyes.see("rings for every drop-out")
         await look(eyes, wrong, "wiggle: settled")

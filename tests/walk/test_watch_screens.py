@@ -1,4 +1,4 @@
-"""Wiggle watch and soak in the console: the same machines as the command's, with a screen and a bell."""
+"""Wiggle test and soak in the console: the same machines as the command's, with a screen and a bell."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ async def test_a_loose_wire_is_seen_and_heard_from_the_palette_and_one_channel_c
     async with console(desks.session, (100, 36)) as eyes:
         bells: list[None] = []
         monkeypatch.setattr(type(eyes.app), "bell", lambda app: bells.append(None))
-        await palette(eyes, "Wiggle watch")
-        await eyes.see("Wiggle watch: every input", "18 channels", "rings for every drop-out", "Esc Back", "b Bell")
+        await palette(eyes, "Wiggle test")
+        await eyes.see("Wiggle test: every input", "18 channels", "rings for every drop-out", "Esc Back", "b Bell")
         hand.fault("loose", "sw_app", every="150 ms", gap="5 ms")
         await eyes.see("Last: lighting.sw_app")
         hand.clear()
@@ -40,7 +40,7 @@ async def test_a_loose_wire_is_seen_and_heard_from_the_palette_and_one_channel_c
         assert eyes.rows()[heading + 1].split()[0] == "Approach"  # what dropped out stands on top
         assert bells
         await eyes.press("enter")
-        await eyes.see("Wiggle watch: Approach (lighting.sw_app)", "1 channel ", "a All")
+        await eyes.see("Wiggle test: Approach (lighting.sw_app)", "1 channel ", "a All")
         await eyes.gone("Watch this one only")
         await eyes.press("a")
         await eyes.see("18 channels")
@@ -63,7 +63,7 @@ async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
         await eyes.press("enter")
         await eyes.see("Lamp Approach lit should blink, and no other.")
         await eyes.press("v")
-        await eyes.see("Wiggle watch: every input")
+        await eyes.see("Wiggle test: every input")
         assert all(level == 0 for each in desks.hands.values() for level in each.lit().values())
         await eyes.press("escape")
         await eyes.see("Part 1 of 25", "Lamp Approach lit should blink, and no other.")
@@ -96,7 +96,7 @@ async def test_in_a_wide_window_there_are_curves_and_values_in_words(desks: Desk
         def row(text: str) -> str:
             return next((row for row in eyes.rows() if text in row), "")
 
-        await palette(eyes, "Wiggle watch")
+        await palette(eyes, "Wiggle test")
         await eyes.see("rings for every drop-out", "last 20 s")
         assert "Intensity: 2" in row("lighting.int2")
         await eyes.until(lambda: "▅▅" in row("lighting.sw_app"), "a contact that is made")

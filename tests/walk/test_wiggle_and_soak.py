@@ -1,4 +1,4 @@
-"""Wiggle watch and soak: what drops out is counted and timed, and nothing is lit beyond the budget."""
+"""Wiggle test and soak: what drops out is counted and timed, and nothing is lit beyond the budget."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def last_signed(panel: Panel) -> Signature:
 
 
 def keep(panel: Panel, signed: Signature) -> None:
-    """Keep it for the next walk."""
+    """Save who walked and the serial number for the next walk."""
     serials = _serials()
     serials.pop(_key(panel), None)
     if signed.serial != panel.serial:

@@ -47,9 +47,7 @@ class LookTaken:
         return "" if self.display else self.last or self.own
 
     def looks(self, how: str) -> None:
-        """Note that `lamp`, or the current display, is ``dim``, ``flickering`` or of a colour; a second time undoes
-        it.
-        """
+        """Note that `lamp`, or the current display, is ``dim``, ``flickering`` or of a colour; or undo that."""
         if self.display:
             self.dim ^= how == "dim"
             self.flickering ^= how == "flickering"

@@ -26,9 +26,7 @@ if TYPE_CHECKING:
 
 
 class WalkEvent(Message):
-    """An event of the walk: ``scene``, ``sound``, ``warn``, ``counts``, or ``end`` with report (or None) and
-    trouble.
-    """
+    """An event of the walk: ``scene``, ``sound``, ``warn``, ``counts``, or ``end`` (report or None, and trouble)."""
 
     def __init__(self, what: str, value: Any = None) -> None:
         super().__init__()

@@ -228,7 +228,7 @@ class WiggleScreen(WatchScreen):
 
     def _title(self, now: WiggleStatus | None) -> None:
         names = ", ".join(self._label(name) for name in self.parts) or "every input"
-        text = Text("Wiggle watch: ", f"bold {BRASS}")
+        text = Text("Wiggle test: ", f"bold {BRASS}")
         text.append(printable(names), f"bold {IVORY}")
         if now is not None:
             text.append(f"   {counted(now.watched, 'channel')}   ", ENGRAVED)
