@@ -310,6 +310,7 @@ class Bench:
 
     def blink(self, source: int, channel: str, on: bool) -> None:
         """Let a lamp (at its last level) or a display (with its last text) blink at 1 Hz; or end that, off."""
+        _channel(channel)
         self._with(source, lambda talk: talk.blink(channel, on, self._full(talk.ident, channel)))
 
     def dark(self, *, for_good: bool = False) -> Future[DarkResult]:
@@ -341,7 +342,7 @@ class Bench:
 
     def raw(self, source: int, channel: str, on: bool) -> Intent:
         """Ask a board to report every edge or reading of an input, or to stop that."""
-        return self.ask(source, ("raw", f"{channel}={int(on)}"))
+        return self.ask(source, ("raw", f"{_channel(channel)}={int(on)}"))
 
     def wink(self, source: int) -> Intent:
         """Have a board identify itself: it blinks for three seconds."""
@@ -352,8 +353,8 @@ class Bench:
 
         Raises `Trouble` if `new` is not that.
         """
-        if not _IDENT.fullmatch(new):
-            raise Trouble(f"'{printable(new)}' is not an ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
+        if not isinstance(new, str) or not _IDENT.fullmatch(new):
+            raise Trouble(f"{_shown(new)} is not an ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
         return self._intent(source, ("ident", new), lambda talk, answer: talk.take_ident(new, answer))
 
     def name(self, source: int, new: str) -> Intent:
@@ -363,7 +364,7 @@ class Bench:
         """
         from benchcon.wire.quote import quote
 
-        word = quote(new)
+        word = quote(_text("a name", new))
         if not 1 <= len(word) <= 24:
             raise Trouble(f"the name '{printable(new)}' takes {len(word)} characters on the wire; 1 to 24 are allowed")
         return self.ask(source, ("name", word))
@@ -498,8 +499,17 @@ def _shown(given: object) -> str:
     return text if len(text) <= 60 else f"{text[:59]}…"
 
 
+def _text(what: str, given: object) -> str:
+    """Return `given` if it is text. Raises `Trouble` if not."""
+    if not isinstance(given, str):
+        raise Trouble(f"{what} is text, not {_shown(given)}")
+    return given
+
+
 def _check_words(words: tuple[str, ...]) -> None:
     try:
+        for word in words:
+            _text("a word of a request", word)
         request(1, words)
     except ValueError as error:
         raise Trouble(f"cannot be sent: {printable(str(error))}") from None

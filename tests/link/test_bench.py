@@ -614,6 +614,20 @@ def test_a_level_of_the_wrong_sort_is_told_where_it_is_given(level: Any) -> None
         assert bench.set_lamp(1, "l1", 0).result(LONG_S).answer == ("held", "no link")
 
 
+@pytest.mark.parametrize("given", [None, 3, b"desk", float("nan")])
+def test_what_should_be_text_and_is_not_is_told_where_it_is_given(given: Any) -> None:
+    with Bench() as bench:
+        for wrong, said in (
+            (lambda: bench.ident(1, given), "is not an ident"),
+            (lambda: bench.name(1, given), "a name is text"),
+            (lambda: bench.ask(1, ("set", given)), "a word of a request is text"),
+            (lambda: bench.blink(1, given, True), "is not a channel"),
+            (lambda: bench.raw(1, given, True), "is not a channel"),
+        ):
+            with pytest.raises(Trouble, match=said):
+                wrong()
+
+
 def test_the_budget_of_the_panel_holds(board: Boards, bench: Benches) -> None:
     from benchcon.panel import model
 
