@@ -103,7 +103,7 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = (
     found.append(_supplies(plan))
     head = ("channel", "pin", "part", "resistor", "connector", "its pin", "wire", "note")
     wires = rows(plan)
-    found.append(Section("Wires", () if wires else ("No parts yet.",), (head, *wires) if wires else ()))
+    found.append(Section("Wires", () if wires else ("No parts yet.",), _filled(head, wires) if wires else ()))
     if plugs := connectors(plan):
         found.append(Section("Connectors", (), (("connector", "its pins", "common wires besides"), *plugs)))
     found.append(Section("Pins of the board", (), (("pin", "port", "goes to"), *board_pins(plan))))
@@ -116,6 +116,12 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = (
         found.append(Section(f"{each.reference}: {each.type}", (f"{each.note}.",), (("pin", "name", "goes to"), *pins)))
     found.append(_currents(plan))
     return found
+
+
+def _filled(head: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[tuple[str, ...], ...]:
+    """Return a table without the columns that no row fills: they would take room from those that are read."""
+    kept = [at for at in range(len(head)) if any(row[at] for row in rows)]
+    return tuple(tuple(row[at] for at in kept) for row in (head, *rows))
 
 
 def _matrix(plan: Plan) -> Section:

@@ -63,6 +63,16 @@ def test_every_channel_has_its_wire_with_connector_colour_and_note() -> None:
     assert row.resistor == "10 kΩ to +"  # that chip has no pull-ups of its own
 
 
+def test_the_wires_have_no_column_that_nothing_stands_in() -> None:
+    """Connectors and colours not written down yet took the room of what is read, so that notes were a word wide."""
+    made = planned(BOARD + lamp("a", "D5") + lamp("b", "D6"))
+    table = section(sections(made), "Wires").table
+    assert table[0] == ("channel", "pin", "part", "resistor", "note")
+    assert "pin → resistor → anode;" in as_text(sections(made))
+    made = planned(BOARD + lamp("a", "D5").replace("pin =", 'wire = "pink", pin =') + lamp("b", "D6"))
+    assert section(sections(made), "Wires").table[0] == ("channel", "pin", "part", "resistor", "wire", "note")
+
+
 def test_every_pin_of_the_board_is_listed_once_with_what_goes_there() -> None:
     made = demo_plan("lighting")
     table = {row[0]: row[1:] for row in section(sections(made), "Pins of the board").table[1:]}
@@ -303,7 +313,7 @@ def test_what_a_panel_file_says_is_no_markup() -> None:
     made, advice = plan(loads(text, "desk.toml"), "desk")
     markdown = as_markdown(sections(made, 115_200, advice))
     row = next(line for line in markdown.splitlines() if line.startswith("| a |"))
-    assert len(re.findall(r"(?<!\\)\|", row)) == 9  # eight cells
+    assert len(re.findall(r"(?<!\\)\|", row)) == 6  # five cells
     assert r"\*bold\* \| \[x\](y)" in row
     assert r"a \| b \<i\>" in markdown
 
