@@ -336,10 +336,10 @@ def _encoder(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen
 
 
 def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
-    y, wide = _row(tile), tile.form.width
+    y, wide = _row(tile), min(tile.form.width, tile.width)
     bright = ink(IVORY, pen.ground)
     if tile.size is Size.LOW:
-        _bar(canvas, tile.x, y, tile.form.art_width, showing.level, pen)
+        _bar(canvas, tile.x, y, min(tile.form.art_width, wide - 6), showing.level, pen)
         canvas.write(tile.x + wide - 5, y, showing.word.rjust(5), bright, 5)
         return
     _bar(canvas, tile.x, y, wide, showing.level, pen)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from textual.binding import Binding
 from benchcon.console.help import ABOUT
 from benchcon.demo.live import evening
 from benchcon.panel.file import loads
+from benchcon.session import ReplaySession
 
 
 @pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10), (20, 5)])
@@ -155,3 +157,11 @@ async def test_labels_in_letters_two_cells_wide_move_nothing() -> None:
         percents = [cell_len(row.partition("100 %")[0]) for row in eyes.rows() if row.count("100 %") == 3]
         assert len(percents) == 3
         assert len(set(percents)) == 1, "one column"
+
+
+async def test_neighbours_do_not_touch_where_parts_are_packed_tight() -> None:
+    session = ReplaySession(Path(__file__).parents[2] / "captures" / "emulated-desk.capture")
+    async with console(session) as eyes:
+        await eyes.see("BUS VOLTS", "BRIGHTNESS", "50 %")
+        row = next(row for row in eyes.rows() if "50 %" in row)
+        assert re.search(r"█\S* +50 % +█\S* +50 %", row), row
