@@ -1,4 +1,4 @@
-"""Rehearsal: the panel doing its work with no simulator attached. What rules are made of is imported from here.
+"""Rehearsal: the panel at work without a simulator. Rules import everything that they need from here.
 
 A rules file is plain Python (see `protocols/behaviour-file.md`)::
 
@@ -8,7 +8,7 @@ A rules file is plain Python (see `protocols/behaviour-file.md`)::
     def crosswind(crosswind_kt, memory):
         return hysteresis(memory, "above", crosswind_kt, on=20, off=18)
 
-Nothing here imports more of the program than a rule needs.
+This module imports no more of the program than a rule needs.
 """
 
 from benchcon.rehearse.helpers import Memory, after, blink, convert, hysteresis, latch, nearest, rising, toggle

@@ -1,7 +1,7 @@
-"""Rules against what really happened: a capture's controls and values go through the rules.
+"""Comparing rules with what really happened: the controls and values of a capture go through the rules.
 
-What the panel showed is held against what they say. That tells whether rules that were changed still do the same, and,
-where something else drove the panel, where that and the rules part. Pure: batches in, differences out.
+What the panel showed is compared with what the rules say. This shows whether changed rules still do the same, or, if
+another program drove the panel, where that differs from the rules. Pure: batches in, differences out.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from benchcon.wire.events import Event, Link
 from benchcon.wire.records import Batch
 
 TOLERANCE_US = 200_000
-"""How far the panel may lag behind the rules, and they behind it."""
+"""How far the panel may lag behind the rules, or the rules behind the panel."""
 MOST_TICKS = 1200
-"""How often rules that take the time are called, at most, in a stretch where nothing else happened."""
+"""Most calls of rules that take the time, in a period in which nothing else happens."""
 NO_DATA = "no data"
 
 
 class Differs(NamedTuple):
-    """An output that showed something else than its rule says, for longer than is allowed."""
+    """An output that showed something different from its rule for longer than the tolerance."""
 
     output: str
     at_us: int
-    """When that began, since the beginning of the capture."""
+    """When the difference began, since the beginning of the capture."""
     lasted_us: int
     says: str
     shows: str
@@ -44,7 +44,7 @@ class Differs(NamedTuple):
 
 
 class Against:
-    """Feed it with a capture's batches, in order, then `end`; `differences` says what came of it."""
+    """Compares a capture with rules: feed it all batches in order, then call `end`; see `differences`."""
 
     def __init__(self, scenario: Scenario, rules: Rules, tolerance_us: int = TOLERANCE_US) -> None:
         self.engine = Engine(scenario.panel, scenario.behaviour, rules)
@@ -52,11 +52,11 @@ class Against:
         self.seen = SeenOutputs(scenario.panel, self.state)
         self.differences: list[Differs] = []
         self.mistakes: dict[str, int] = {}
-        """What went wrong in the rules, with file and line, and when first, since the beginning of the capture."""
+        """A mistake in the rules, with file and line → when it first happened, since the beginning of the capture."""
         self.compared: set[str] = set()
-        """Outputs that could be compared for a while."""
+        """Outputs that could be compared at least for a while."""
         self.strange: set[str] = set()
-        """Names of recorded values that the behaviour file does not have, or has in another unit."""
+        """Names of recorded values that the behaviour file lacks, or has in another unit."""
         self._values = {value.name: value for value in scenario.behaviour.values}
         self._parts = outputs_of(scenario.panel)
         self._tolerance_us = tolerance_us
@@ -128,7 +128,7 @@ class Against:
                 self._since[output] = (at_us, *told)
 
     def _settle(self, output: str, at_us: int) -> None:
-        """They agree again, or cannot be compared."""
+        """Note that an output agrees with its rule again, or cannot be compared."""
         since = self._since.pop(output, None)
         if since is None or at_us - since[0] <= self._tolerance_us:
             return
@@ -147,7 +147,7 @@ class Against:
 
 
 def as_text(path: str, found: Against, most: int = 20) -> str:
-    """Return what came of it for people; `path` is printable."""
+    """Return the result as text for people; `path` must be printable."""
     lines = [
         f"{path}: at {seconds_text(each.at_us)} for {seconds_text(each.lasted_us)}: {each.output}: the rule says "
         f"{each.says}, the panel shows {each.shows} ({each.rule})"
@@ -161,12 +161,13 @@ def as_text(path: str, found: Against, most: int = 20) -> str:
         lines.append(f"{path}: and {len(wrong) - most} more mistakes in rules")
     if found.strange:
         lines.append(
-            f"{path}: recorded values that the behaviour file does not have so: {', '.join(sorted(found.strange))}"
+            f"{path}: recorded values that the behaviour file lacks or has in another unit: "
+            f"{', '.join(sorted(found.strange))}"
         )
     ruled = {name for rule in found.engine.rules.rules for name in rule.drives}
     left = sorted(ruled - found.compared)
     if left:
-        lines.append(f"{path}: never to be compared, as one side was not known: {', '.join(left)}")
+        lines.append(f"{path}: never compared, because one side was not known: {', '.join(left)}")
     outputs = {each.output for each in found.differences}
     parts = [f"{len(outputs)} DIFFER"] if outputs else []
     parts += [mistakes_told(len(wrong))] if wrong else []

@@ -1,7 +1,4 @@
-"""The behaviour file: the values that a panel's rules work on, with units and ranges. TOML in, `Behaviour` out.
-
-See `protocols/behaviour-file.md`.
-"""
+"""Behaviour files (TOML, see `protocols/behaviour-file.md`): the values of a panel's rules, their units and ranges."""
 
 from __future__ import annotations
 
@@ -15,7 +12,7 @@ from benchcon.units import is_unit, quantity
 
 KIND = "behaviour file"
 RESERVED = ("memory", "seconds")
-"""Names of parameters that are neither values nor controls."""
+"""Parameters of rules that are neither values nor controls."""
 _NUMBER_BOUND = 1e12
 
 
@@ -26,19 +23,19 @@ class Value:
     name: str
     label: str
     unit: str
-    """What it is counted in; empty: a plain number."""
+    """Its unit; empty for a plain number."""
     low: float
     high: float
     start: float | None = None
-    """What it is before anything is known of it; None: no data."""
+    """Its number before anything is known about it; None: no data."""
     max_age_s: float = 0.0
-    """From elsewhere: older than this it is no data; 0: never too old."""
+    """A number from another program becomes no data after this time; 0: never."""
     line: int = 0
 
     def number(self, text: object) -> float:
-        """Return a quantity as written (``"20 kt"``; a plain number where there is no unit) in this value's unit.
+        """Return a written quantity (``"20 kt"``, or a plain number if the value has no unit) in this value's unit.
 
-        Raises ValueError with a sentence that says what is wrong, for what is outside its range, too.
+        Raises ValueError, which says what is wrong, also if it is outside the value's range.
         """
         if not self.unit:
             if isinstance(text, bool) or not isinstance(text, int | float):
@@ -54,21 +51,21 @@ class Value:
         return number
 
     def written(self, number: float) -> str:
-        """Return `number` as a person writes it: ``20 kt``."""
+        """Return `number` with its unit: ``20 kt``."""
         return f"{number:.10g} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True, slots=True)
 class Behaviour:
-    """What a behaviour file says."""
+    """The contents of a behaviour file."""
 
     path: str = ""
     title: str = ""
     values: tuple[Value, ...] = ()
     panel: Path | None = None
-    """Panel file, found from this file's folder."""
+    """The panel file that it names, relative to its own folder."""
     rules: Path | None = None
-    """Rules file, found from this file's folder."""
+    """The rules file that it names, relative to its own folder."""
 
     def value(self, name: str) -> Value | None:
         """Return the value called `name`."""
@@ -76,7 +73,7 @@ class Behaviour:
 
 
 def looks_like_one(text: str) -> bool:
-    """Tell whether a TOML text is meant as a behaviour file."""
+    """Return whether a TOML text is meant as a behaviour file."""
     return has_heading(text, "[behaviour]", "[values.")
 
 
@@ -87,7 +84,7 @@ def load(path: str | Path) -> Behaviour:
 
 
 def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelRemark]]:
-    """Return the behaviour, as far as it could be made out, and everything found about its file, in line order."""
+    """Return the behaviour, as far as it is readable, and everything found about its file, in order of line."""
     top, findings = open_table(text, name, KIND)
     if top is None:
         return None, findings
@@ -106,7 +103,7 @@ def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelR
 
 
 def file_beside(table: TomlTable, key: str, name: str) -> Path | None:
-    """Return the file that `key` names, from the folder of the file `name`; a finding if it is not there."""
+    """Return the file that `key` names, relative to the folder of the file `name`; a finding if it does not exist."""
     text = table.text(key, "", 500)
     if not text:
         return None
@@ -122,9 +119,7 @@ def _value(name: str, table: TomlTable) -> Value:
     label = table.text("label", "", 40)
     unit = table.text("unit", "", 24)
     if unit and not is_unit(unit):
-        table.say(
-            "unit", f'is {shown(unit)}, which is not a unit that is known; such as "kt", "hPa", "deg" are allowed'
-        )
+        table.say("unit", f'is {shown(unit)}, which is not a known unit; "kt", "hPa" and "deg" are examples')
         unit = ""
     low, high = _range(table, unit)
     bare = Value(name, label or name.replace("_", " ").capitalize(), unit, low, high, line=table.line)
@@ -145,7 +140,7 @@ def _range(table: TomlTable, unit: str) -> tuple[float, float]:
     value = table.get("range")
     example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
     if value is None:
-        table.lacks(f"lacks its range; write one, such as range = {example}", "range")
+        table.lacks(f"has no range; write one, such as range = {example}", "range")
         return 0.0, 1.0
     if not isinstance(value, list) or len(value) != 2:
         table.say("range", f"is {shown(value)}; minimum and maximum are needed, such as {example}")

@@ -1,4 +1,4 @@
-"""What `benchcon check` finds about behaviour files and rules files, by themselves and together. No rule is run."""
+"""What `benchcon check` finds about behaviour, rules and scenario files, alone and together. No rule is run."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from benchcon.rehearse.rules_file import Rule
 from benchcon.text import counted
 
 Checked = tuple[list[PanelRemark], str]
-"""What was found, and what is in the file and what it is good for."""
+"""The findings, and a summary of what is in the file; empty if it cannot be read."""
 
 
 def check_behaviour(path: str, raw: bytes, panel: Panel | None) -> Checked:
-    """Check a behaviour file, and the rules and panel that it names."""
+    """Check a behaviour file, and the rules file and the panel file that it names."""
     read, findings = behaviour.inspect(raw, path)
     if read is None:
         return findings, ""
@@ -40,7 +40,7 @@ def check_behaviour(path: str, raw: bytes, panel: Panel | None) -> Checked:
 
 
 def check_rules(path: str, raw: bytes, panel: Panel | None) -> Checked:
-    """Check a rules file; with the behaviour file beside it that names it, if there is one, against its values."""
+    """Check a rules file; also against the values of a behaviour file beside it, if one names it."""
     read = next((found for found in _beside(Path(path))), None)
     findings = []
     if panel is None and read is not None and read.panel is not None:
@@ -97,7 +97,7 @@ def _rules(rules: list[Rule]) -> str:
 
 
 def _once(findings: list[PanelRemark]) -> list[PanelRemark]:
-    """In the order of files and lines, each once."""
+    """Return findings in the order of files and lines, without repeats."""
     order = {finding.file: number for number, finding in reversed(list(enumerate(findings)))}
     return sorted(dict.fromkeys(findings), key=lambda finding: (order[finding.file], finding.line))
 
@@ -107,4 +107,4 @@ CHECKS: dict[str, Callable[[str, bytes, Panel | None], Checked]] = {
     rules_file.KIND: check_rules,
     scenario.KIND: check_scenario,
 }
-"""By the kind of file."""
+"""Kind of file → function that checks it."""

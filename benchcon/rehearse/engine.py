@@ -1,7 +1,7 @@
-"""The engine: inputs in, what lamps and displays are to show out. Pure: no clock, no thread, no file.
+"""The engine: from inputs it works out what lamps and displays are to show. Pure: no clock, no thread, no file.
 
-A rule is called when something that it takes has changed; one that takes `seconds` is called at every step.
-What it cannot work out shows as *no data*; a mistake in it is reported with its line, and everything else goes on.
+A rule is called when something that it takes has changed; one that takes `seconds` is called at every step. An output
+whose rule lacks an input shows *no data*. A mistake in a rule is reported with its line, and everything else goes on.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from benchcon.text import printable
 
 _NOTHING = object()
 _SECONDS, _MEMORY = 2, 3
-"""Parameters that are no inputs; of inputs it says 0 where they must be known, 1 where they have a default."""
+"""Kinds of parameter that are not inputs. An input is 0 if it must be known, and 1 if it has a default."""
 _PLAIN = frozenset({bool, int, float, str})
-"""What can be compared without surprise, and is never changed behind our back."""
+"""Immutable types that can be compared safely."""
 _COMPARED = _PLAIN | {Position, type(None)}
 
 
 class TooSlow(BaseException):
-    """Raised inside a rule by whoever watches how long it takes; no ``except Exception`` of a rule stops it."""
+    """Raised inside a rule that takes too long, by the watchdog; an ``except Exception`` does not catch it."""
 
 
 class Mistake(NamedTuple):
@@ -34,7 +34,7 @@ class Mistake(NamedTuple):
 
     rule: str
     line: int
-    """Where in the rules file; 0: not known."""
+    """Line of the rules file; 0: not known."""
     text: str
     """``rules.py:12: ZeroDivisionError: division by zero``; one printable line."""
 
@@ -47,17 +47,17 @@ class Engine:
         self.behaviour = behaviour
         self.rules = rules
         self.inputs: dict[str, Any] = {value.name: value.start for value in behaviour.values}
-        """Values and what controls say, by name; None or missing: no data. Derived quantities stand here, too."""
+        """Name → present value of each value, control and derived quantity; None or missing: no data."""
         self.shown: dict[str, Shown] = {}
-        """What each lamp and display that has a rule is to show, by name."""
+        """Name of a lamp or display with a rule → what it is to show."""
         self.mistakes: dict[str, Mistake] = {}
-        """Rules that went wrong when they were last called, by name."""
+        """Name of a rule → what went wrong when it was last called; only rules that went wrong."""
         self.fresh: list[Mistake] = []
-        """What went wrong in the last step."""
+        """The mistakes of the last step."""
         self.put_off: set[str] = set()
-        """Rules that took too long: they are not called any more until the rules are reloaded."""
+        """Rules that took too long; they are not called again until the rules are reloaded."""
         self.calling: Rule | None = None
-        """The rule that is being called at this moment, for whoever watches from another thread."""
+        """The rule that is being called at this moment, for a watchdog on another thread."""
         self.calls = 0
         self._parts = outputs_of(panel)
         self._memory = [Memory() for _ in rules.rules]
@@ -76,18 +76,18 @@ class Engine:
             ]
             for rule in rules.rules
         ]
-        """For each rule its parameters, and what each is."""
+        """For each rule (parameter, its kind)."""
         self._last: list[Any] = [_NOTHING] * len(rules.rules)
-        """What each rule returned last, if that is still shown: most calls change nothing."""
+        """What each rule returned last, if that is still shown, since most calls change nothing."""
         self._dirty: set[int] = set(range(len(rules.rules)))
 
     @property
     def timed(self) -> bool:
-        """Whether any rule depends on the time, so that steps are due though nothing changes."""
+        """Whether any rule takes the time, so that `step` has to be called even if nothing changes."""
         return bool(self._timed)
 
     def set(self, name: str, value: Any) -> None:
-        """Have an input take this value from now on; None is no data."""
+        """Set an input to this value from now on; None is no data."""
         inputs = self.inputs
         if name in inputs and inputs[name] is value and type(value) in _COMPARED:
             return
@@ -98,12 +98,12 @@ class Engine:
             self._dirty.update(self._of.get(name, ()))
 
     def update(self, inputs: Mapping[str, Any]) -> None:
-        """Several inputs have these values from now on."""
+        """Set several inputs to these values from now on."""
         for name, value in inputs.items():
             self.set(name, value)
 
     def step(self, seconds: float) -> list[str]:
-        """Work out what follows at this moment; return the names of the outputs that now show something else."""
+        """Call the rules that are due at `seconds`; return the names of the outputs that now show something else."""
         self.fresh.clear()
         dirty = self._dirty
         if self._timed:
@@ -116,12 +116,12 @@ class Engine:
             try:
                 self._work_out(number, rules[number], seconds, changed)
             except TooSlow:
-                # It came a moment too late, when the rule had just ended.
+                # It was raised a moment too late, when the rule had just ended.
                 self._too_slow(rules[number], changed)
         return changed
 
     def where(self, output: str) -> str:
-        """Return the rule of an output as ``rules.py:12 crosswind``; empty if it has none."""
+        """Return file, line and name of an output's rule, ``rules.py:12 crosswind``; empty if it has none."""
         for rule in self.rules.rules:
             if output in rule.drives:
                 mistake = self.mistakes.get(rule.name)
@@ -129,22 +129,22 @@ class Engine:
         return ""
 
     def went_wrong(self, output: str) -> bool:
-        """Return whether the rule of an output, or one whose quantity it needs, went wrong when last called."""
+        """Return whether the rule of an output, or one from which it takes a quantity, went wrong when last called."""
         if not self.mistakes:
             return False
         by_derived = {rule.derived: rule for rule in self.rules.rules if rule.derived}
         behind = [rule for rule in self.rules.rules if output in rule.drives]
-        for rule in behind:  # grows while it is gone through; there are no circles
+        for rule in behind:  # the list grows in the loop; there are no circles
             if rule.name in self.mistakes:
                 return True
             behind += [by_derived[name] for name in rule.inputs if name in by_derived]
         return False
 
     def stuck(self, rule: Rule) -> str:
-        """Return the line that names a rule that does not come back and cannot be ended."""
+        """Return one line about a rule that does not return and cannot be ended."""
         return (
             f"{printable(self.rules.path)}:{rule.line}: {rule.name} has not returned and cannot be suspended: it waits "
-            "(time.sleep, a socket) or works out one huge thing; everything waits for it"
+            "(time.sleep, a socket) or computes one huge thing; everything waits for it"
         )
 
     # --- inside -----------------------------------------------------------------------------------------------------

@@ -1,10 +1,10 @@
-"""Expectations, and whether what the boards show keeps them. Pure: times are arguments.
+"""Expectations, and whether what the boards show meets them. Pure: times are arguments.
 
-An expectation with conditions is due when all of them have held for `within_us` without a break; from then on, for as
-long as they hold, what it expects must be shown. One without a condition is always due. One of a step is looked at
-once, `within_us` after the step.
+An expectation with conditions is due when all of them have been true for `within_us` without a break; from then on, for
+as long as they are true, the outputs must show what it expects. One without a condition is always due. One of a step is
+checked once, `within_us` after the step.
 
-| stands | its conditions hold | shown as expected | becomes |
+| state | its conditions are true | shown as expected | becomes |
 |---|---|---|---|
 | idle | begin to hold | – | waiting |
 | waiting | for `within_us` | yes / no | kept / broken, told |
@@ -12,9 +12,9 @@ once, `within_us` after the step.
 | kept | go on holding | no | broken, told |
 | broken | go on holding | yes | kept |
 
-While it cannot be judged (a board that it looks at is dark, silent, lost, or has just come; somebody else has set what
-it looks at), an expectation is held: nobody can keep it then, and the rules are not to blame. Afterwards its conditions
-start over; one of a step is not looked at again.
+While an expectation cannot be judged (a board that it concerns is dark, silent, lost or has just been connected, or
+somebody else has set an output that it concerns) it is held: the rules are not to blame then. Afterwards its conditions
+start over; one of a step is not checked again.
 """
 
 from __future__ import annotations
@@ -25,11 +25,9 @@ from enum import Enum
 from typing import Any, NamedTuple, Protocol
 
 LEVEL_PERMILLE = 10
-"""How far a lamp's lightness may be from what is expected: what trims round off is not a fault."""
-
-
+"""How far, in permille, a lamp's lightness may be from what is expected, since trims round it."""
 WRONG_RULE = "its rule went wrong"
-"""Why an expectation is not judged: what its outputs show is not what any rule says, even where it looks right."""
+"""Why an expectation is not judged: its outputs do not show what a rule says, even if they happen to look right."""
 
 
 class WantedOutput(NamedTuple):
@@ -37,15 +35,15 @@ class WantedOutput(NamedTuple):
 
     output: str
     words: str
-    """As the scenario has it: ``lit``, ``out``, ``40 %``, ``29.92``."""
+    """As in the scenario: ``lit``, ``out``, ``40 %``, ``29.92``."""
     level: int | None = None
-    """A lamp's lightness in permille; None: lit or out."""
+    """A lamp's lightness in permille; None: `words` says lit or out."""
     segments: bytes | None = None
-    """A display's segments; None: it is a lamp."""
+    """A display's segments; None for a lamp."""
 
 
 class Clause(NamedTuple):
-    """One thing that must hold for an expectation to be due."""
+    """One condition that must be true for an expectation to be due."""
 
     name: str
     words: str
@@ -54,45 +52,45 @@ class Clause(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expectation:
-    """What is expected, and when."""
+    """One expectation of a scenario: what is expected, and when."""
 
     name: str
     line: int
     wanted: tuple[WantedOutput, ...] = ()
     dark: tuple[str, ...] = ()
-    """Boards on which nothing is to be lit."""
+    """Boards on which nothing must be lit."""
     conditions: tuple[Clause, ...] = ()
     within_us: int = 0
     at_us: int | None = None
-    """Of a step: when that is; None: whenever its conditions hold."""
+    """The time of its step; None: it is due whenever its conditions are true."""
     label: str = ""
-    """What is expected, in the panel's labels, for a person before the panel; empty: `name`."""
+    """What is expected, in the panel's labels, for a user at the panel; empty: use `name`."""
 
 
 class Broken(NamedTuple):
-    """An expectation that was not kept."""
+    """An expectation that was not met."""
 
     at_us: int
     expectation: Expectation
     outputs: tuple[str, ...]
-    """Those that show something else."""
+    """The outputs that show something else."""
     found: str
-    """``crosswind out``, in names as the files have them."""
+    """What they show, with the names of the files: ``crosswind out``."""
     told: str = ""
-    """What is shown and what was expected, in the panel's labels, for a person before the panel."""
+    """What is shown and what was expected, in the panel's labels, for a user at the panel."""
 
 
 class OutputsShown(Protocol):
-    """What the boards show."""
+    """What the boards show, as a `Judge` asks for it."""
 
     def shows(self, output: str) -> int | bytes | None:
-        """Return a lamp's lightness or a display's segments, as it is really shown; None: not known."""
+        """Return a lamp's lightness in permille, or a display's segments, as really shown; None: not known."""
 
     def in_words(self, output: str) -> str:
         """Return what an output shows, in words."""
 
     def label_of(self, output: str) -> str:
-        """Return what the panel calls an output."""
+        """Return an output's label on the panel."""
 
     def lit_on(self, board: str) -> Sequence[str]:
         """Return the outputs of a board that are lit."""
@@ -101,11 +99,11 @@ class OutputsShown(Protocol):
         """Return why an expectation cannot be judged now, ``a board was dark or lost``; empty if it can."""
 
     def rule_went_wrong(self, expectation: Expectation) -> bool:
-        """Whether a rule of what it looks at went wrong when it was last called."""
+        """Return whether the rule of an output that it concerns went wrong when it was last called."""
 
 
 class Stand(Enum):
-    """How an expectation stands."""
+    """The state of an expectation; see the table above."""
 
     IDLE = "idle"
     WAITING = "waiting"
@@ -114,21 +112,21 @@ class Stand(Enum):
 
 
 class Judge:
-    """Looks at all expectations of a scenario. `next_us` says when to look again at the latest."""
+    """Judges all expectations of a scenario. Call `look` whenever anything has changed, and at `next_us`."""
 
     def __init__(self, expectations: Sequence[Expectation], outputs: OutputsShown) -> None:
         self.outputs = outputs
         self.broken: list[Broken] = []
         self.due: dict[Expectation, int] = dict.fromkeys(expectations, 0)
-        """How often each was due: one that never was has proved nothing."""
+        """How often each expectation was due; one that never was has not been tested."""
         self.held: dict[Expectation, str] = {}
-        """Those that were held when they were due, or about to be, and why."""
+        """Expectations that were held when they were due, or about to be → why."""
         self.stopped = False
         self._stand = dict.fromkeys(expectations, Stand.IDLE)
         self._due_us: dict[Expectation, int] = {}
 
     def add(self, expectation: Expectation, now_us: int) -> None:
-        """Expect what a step says from now on, once."""
+        """Add the expectation of a step, to be checked once."""
         if self.stopped:
             return
         self.due.setdefault(expectation, 0)
@@ -136,27 +134,27 @@ class Judge:
         self._due_us[expectation] = now_us + expectation.within_us
 
     def start_over(self) -> None:
-        """Expect everything that always holds again, from the beginning; what was found before stays."""
+        """Begin again with all expectations that are not of a step; what was found before is kept."""
         self._due_us.clear()
         self._stand = {each: Stand.IDLE for each in self.due if each.at_us is None}
         self.stopped = False
 
     def stop(self) -> None:
-        """Expect nothing any more: somebody else has taken over."""
+        """Expect nothing any more, since somebody else has taken over."""
         self._stand.clear()
         self._due_us.clear()
         self.stopped = True
 
     def stand(self, expectation: Expectation) -> Stand | None:
-        """Return how an expectation stands now; None if it is not looked at, or not any more."""
+        """Return the present state of an expectation; None if it is not, or no longer, judged."""
         return self._stand.get(expectation)
 
     def next_us(self) -> int | None:
-        """Return when an expectation becomes due, or None."""
+        """Return when the next expectation becomes due, or None."""
         return None if not self._due_us else min(self._due_us.values(), default=None)
 
     def look(self, now_us: int, inputs: Mapping[str, Any]) -> list[Broken]:
-        """Look at everything at this moment; return what is newly broken."""
+        """Judge all expectations at this moment; return those newly broken. `inputs`: as of `Engine`."""
         fresh: list[Broken] = []
         for expectation, stand in list(self._stand.items()):
             once = expectation.at_us is not None

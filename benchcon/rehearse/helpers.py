@@ -1,9 +1,7 @@
-"""What rules need often: hysteresis, latches, edges, timers, blinking.
+"""Helpers for rules: hysteresis, latches, edges, timers, blinking.
 
-Each keeps what it remembers in the rule's memory.
-
-`key` tells apart what one rule remembers for several purposes. All of it is plain: a rule that uses these can be called
-in a test of the builder's own, with a `Memory()` and any seconds.
+Each keeps its state in the rule's memory, under `key`, so that one rule can use several. They are plain functions: your
+own tests can call a rule that uses them with a `Memory()` and any seconds.
 """
 
 from __future__ import annotations
@@ -16,17 +14,17 @@ FLASHES_MOST_HZ = 3.0
 """No more than three flashes in any one second (WCAG 2.x, success criterion 2.3.1)."""
 
 _HALF_MICROSECOND = 5e-7
-"""Time is counted in whole microseconds; whatever differs by less is the same moment."""
+"""Times that differ by less than this are the same moment, since time is counted in whole microseconds."""
 
 
 class Memory(dict[str, Any]):
-    """What one rule remembers from call to call; empty when the rehearsal begins and when the rules are reloaded."""
+    """What one rule keeps from call to call; empty when the rehearsal begins and when the rules are reloaded."""
 
 
 def hysteresis(memory: Memory, key: str, value: float, *, on: float, off: float) -> bool:
     """Return True once `value` is above `on`, until it is below `off`; with `on` less than `off`, the other way round.
 
-    In between it stays as it was, at first False.
+    In between it keeps its state, which is False at first.
     """
     was = bool(memory.get(key, False))
     switch_on = value > on if on >= off else value < on
@@ -37,8 +35,7 @@ def hysteresis(memory: Memory, key: str, value: float, *, on: float, off: float)
 
 
 def latch(memory: Memory, key: str, *, set: Any, reset: Any) -> bool:
-    """Return True from when `set` was true until `reset` is true; `reset` wins. For alarms that wait to be
-    acknowledged."""
+    """Return True from when `set` was true until `reset` is true; `reset` wins. For alarms that need acknowledging."""
     memory[key] = not reset and (bool(set) or bool(memory.get(key, False)))
     return bool(memory[key])
 
@@ -58,7 +55,7 @@ def toggle(memory: Memory, key: str, pressed: Any, *, start: bool = False) -> bo
 
 
 def after(memory: Memory, key: str, state: Any, seconds: float, delay: float) -> bool:
-    """Return True when `state` has been true for `delay` seconds without a break; `seconds` is the time now."""
+    """Return True when `state` has been true for `delay` seconds without a break; `seconds` is the present time."""
     if not state:
         memory[key] = None
         return False
@@ -86,7 +83,10 @@ def nearest(value: float, step: float) -> float:
 
 
 def convert(value: float, unit: str, to: str) -> float:
-    """Return `value`, counted in `unit`, in the unit `to`: ``convert(1013.25, "hPa", "inHg")``. Raises ValueError."""
+    """Return `value`, which is in `unit`, in the unit `to`: ``convert(1013.25, "hPa", "inHg")``.
+
+    Raises ValueError for an unknown unit, or one of another kind.
+    """
     from benchcon.units import linear
 
     factor, offset = linear(unit, to)

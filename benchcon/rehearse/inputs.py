@@ -1,4 +1,4 @@
-"""What rules are given of the panel's controls: a position that knows its word, detents, a share of the travel."""
+"""How rules see the panel's controls: a position with its word, detents, or a share of the travel."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from benchcon.panel.reading import PASSING_US, detents, position_of, share_permi
 
 
 class Position(int):
-    """The position of a button or switch: its number from 0, which compares with its words, too.
+    """The position of a button or switch: its number from 0, which can also be compared with the positions' words.
 
-    ``if lamp_test:`` is true in any position but the first; ``mode == "auto"`` raises ValueError for a word that the
-    control does not have, instead of being false for ever.
+    ``if lamp_test:`` is true in any position but the first. ``mode == "auto"`` raises ValueError if the control has no
+    such position, instead of being false for ever.
     """
 
     control: Control
@@ -50,27 +50,27 @@ class Position(int):
 
 
 class Controls:
-    """Channel values in, what rules are given of each control out.
+    """Turns values of channels into what rules get for each control.
 
-    A rotary switch breaks one contact before it makes the next. For that moment it stands where it stood; what is
-    between two positions for longer than `PASSING_US` is not known.
+    A rotary switch breaks one contact before it makes the next, and keeps its position for that moment; if it is
+    between two positions for longer than `PASSING_US`, its position is not known.
     """
 
     def __init__(self, panel: Panel) -> None:
         self.values: dict[tuple[str, str], int] = {}
-        """By board name and channel id."""
+        """(board name, channel id) → value on the wire."""
         self._of: dict[tuple[str, str], list[Control]] = {}
         self._positions: dict[str, tuple[Position, ...]] = {}
         self._stood: dict[str, Position] = {}
         self._passing: dict[str, int] = {}
-        """Controls between two positions, and until when that is no more than passing."""
+        """Controls between two positions → until when their last position counts."""
         for control in panel.controls:
             self._positions[control.name] = tuple(Position(i, control) for i in range(len(control.positions)))
             for channel in control.channels:
                 self._of.setdefault((channel.board, channel.id), []).append(control)
 
     def moved(self, board: str, channel: str, value: int | None, now_us: int) -> dict[str, Any]:
-        """Take a channel's value (None: not known any more); return what the controls on it say now, by name."""
+        """Take a channel's value (None: not known any more); return name → new input of the controls on it."""
         where = (board, channel)
         if where not in self._of or self.values.get(where) == value:
             return {}
@@ -81,7 +81,7 @@ class Controls:
         return {control.name: self._now(control, value is not None, now_us) for control in self._of[where]}
 
     def tick(self, now_us: int) -> dict[str, Any]:
-        """Take the time; return the controls that have been between two positions for too long, as not known."""
+        """Return name → None for the controls that have been between two positions for too long."""
         if not self._passing:
             return {}
         late = [name for name, until_us in self._passing.items() if until_us <= now_us]
@@ -107,8 +107,11 @@ class Controls:
         return says
 
     def says(self, control: Control, values: Mapping[tuple[str, str], int]) -> Any:
-        """Return what a rule is given of `control`: a `Position`, detents to the right of where the board started, or
-        the share of a potentiometer's travel, 0.0 to 1.0; None where it is not known."""
+        """Return what a rule gets for `control`; None if not known.
+
+        A `Position`, an encoder's detents to the right since the board was reset, or the share of a potentiometer's
+        travel, 0.0 to 1.0. `values`: (board name, channel id) → value on the wire.
+        """
         if control.codes:
             number = position_of(control, values)
             return None if number is None else self._positions[control.name][number]

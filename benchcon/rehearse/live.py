@@ -1,8 +1,8 @@
-"""A scenario on boards that are connected, in real time: a thread that plays it on a live session.
+"""A scenario in real time on connected boards: a thread that plays it on a live session.
 
-Values, rules and expectations are as in virtual time; controls are moved by simulated hands where there are any, and
-asked of the person otherwise. What goes to the boards goes through the bench as from anybody else. Whatever a user
-sets by another way is the user's from then on, and is left alone.
+Values, rules and expectations work as in virtual time. Controls are moved by simulated hands, or else the user is asked
+to move them. Everything sent to boards goes through the bench. An output that the user sets in any other way is left
+alone from then on.
 """
 
 from __future__ import annotations
@@ -30,31 +30,31 @@ if TYPE_CHECKING:
     from benchcon.wire.host import Outcome
 
 RULES = "rules"
-"""Who beats for the rules at work (`Bench.beat`)."""
+"""The name under which the rules at work call `Bench.beat`."""
 LOOK_S = 0.2
-"""How often the loop turns, at least: silence is not an event."""
+"""Longest time between two turns of the loop, since silence is not an event."""
 AGAIN_S = 0.5
-"""What could not be sent is tried again after this."""
+"""Time after which values that could not be sent are tried again."""
 TAIL_US = 500_000
 PICTURE_US = 80_000
-"""A screen gets a new picture no more often than this."""
+"""Least time between two pictures for a screen."""
 RECENT_US = 5_000_000
-"""What was sent to an output within this time is known as ours when it is seen on the wire, however much it was."""
+"""Values sent to an output within this time are recognised as our own when they are seen on the wire."""
 OWN_US = 1_000_000
-"""A lamp that is set so soon after we asked for it was set for us (the link may have trimmed the level)."""
+"""A lamp set within this time after we asked for it was set for us, even if the link has trimmed the level."""
 
 MOST_COMPLAINTS = 50
 MORE = "other messages that could not be taken"
 
 Ask = Callable[[str], bool]
-"""Asks a person to do something and waits until it is done; False: it will not be."""
+"""Asks the user to do something, and waits until it is done; returns False if it will not be."""
 
 
 class LiveRun:
-    """One scenario on a live session. `start`, `wait`, `close`; `rehearsal` says how it goes.
+    """One scenario on a live session: call `start`, `wait` and `close`; see `rehearsal` for its progress.
 
-    `hands`: simulated hands by board name; `ask`: asks the person, for boards without one. With `repeat` it begins
-    again when it is over; with `stay` the rules and the values by hand go on when it is.
+    `hands`: board name → simulated hand; `ask`: asks the user, for boards without one. With `repeat` the scenario
+    begins again when it is over; with `stay` rules and values by hand go on after its end.
     """
 
     def __init__(
@@ -73,9 +73,9 @@ class LiveRun:
         self.rehearsal = Rehearsal(scenario, rules, session.state)
         self.hands = dict(hands or {})
         self.given_up: set[tuple[str, str]] = set()
-        """Board and channel of the outputs that the user works."""
+        """(board, channel) of the outputs that the user has taken over."""
         self.left_out: dict[str, int] = {}
-        """Moves that nobody made, in words, and how often."""
+        """A move that nobody could make, in words → how often."""
         self.on_broken: Callable[[], object] = lambda: None
         """Called when an expectation was broken, on the run's thread."""
         self.on_turn: Callable[[], object] = lambda: None
@@ -92,9 +92,9 @@ class LiveRun:
         self._stay = stay
         self._played = False
         self._held_up = False
-        """The user has the scenario's time stand still."""
+        """Whether the user has stopped the scenario's time."""
         self.picture: Picture | None = None
-        """The state of the rehearsal, for a screen; made only while `watched`. A new one each time, never changed."""
+        """The state of the rehearsal, for a screen; made only while `watched`. A picture is never changed once made."""
         self.watched = False
         self._pictured_us = 0
         self._queue: queue.SimpleQueue[list[Event] | Callable[[], object]] = queue.SimpleQueue()
@@ -104,18 +104,18 @@ class LiveRun:
         self.hands_are_off = False
         self._level, self._level_us = session.light_level, -OWN_US
         self._sent: dict[tuple[str, str], dict[str, int]] = {}
-        """For each output the words sent to it, oldest first, and when."""
+        """(board, channel) → word sent to it → when, oldest first."""
         self._asking = 0
         self._looked_us = 0
         self._darkened: set[str] = set()
-        """Boards that their dead-man has made dark, and that was said."""
+        """Boards whose dead-man has made them dark, which was reported."""
         self._rules_saved = _saved(scenario.rules)
         self._offered: dict[str, float | None] = {}
         self._lock = threading.Lock()
         self.complaints: dict[str, int] = {}
-        """What was wrong with messages from elsewhere, and how often."""
+        """What was wrong with messages from other programs → how often."""
         self.taken = 0
-        """Values that came from elsewhere."""
+        """How many values came from other programs."""
         self._workers: dict[str, ThreadPoolExecutor] = {}
         self._thread = threading.Thread(target=self._work, name="rehearsal", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
@@ -123,7 +123,7 @@ class LiveRun:
     # --- from any thread --------------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        """Begin. The boards need not be there yet."""
+        """Begin to play. The boards need not be connected yet."""
         self._unsubscribe = self.session.subscribe(self._queue.put)
         self._thread.start()
 
@@ -137,12 +137,12 @@ class LiveRun:
         return self._played
 
     def end(self) -> None:
-        """Send and judge nothing any more, from about now; waits for nothing. `close` it as well."""
+        """Soon send and judge nothing any more; returns at once. `close` still has to be called."""
         self._ends.set()
         self._queue.put([])
 
     def close(self) -> None:
-        """End; what is lit stays."""
+        """End the run; what is lit stays lit."""
         self._unsubscribe()
         self._ends.set()
         self._queue.put([])
@@ -152,38 +152,38 @@ class LiveRun:
             worker.shutdown(wait=False, cancel_futures=True)
 
     def pause(self, paused: bool) -> None:
-        """Send nothing for as long: a walk has the bench."""
+        """Send nothing while `paused`, because a walk uses the bench."""
         self._queue.put(lambda: self._pause(paused))
 
     def hands_off(self) -> None:
-        """Move no control any more, and expect nothing: the user moves them, and knows what for."""
+        """Move no controls and expect nothing any more, since the user has taken over the controls."""
         self.hands_are_off = True
         self._queue.put(self.rehearsal.judge.stop)
 
-    # What the person does at a screen: each is done on the run's thread, in order.
+    # What a user does at a screen; each is carried out on the run's thread, in order.
 
     def hold(self, name: str, number: float | None) -> None:
-        """Have a value stay at `number`, in its unit; None: no data."""
+        """Hold a value at `number`, in its unit; None: no data."""
         self._queue.put(lambda: self.rehearsal.hold(name, number))
 
     def sweep(self, name: str) -> None:
-        """Have a value go up and down its range."""
+        """Let a value go up and down its range."""
         self._queue.put(lambda: self.rehearsal.sweep(name, self.session.now_us()))
 
     def step(self, name: str, by: int, size: float) -> None:
-        """Hold a value this many steps of this size above (below) where it is, at a whole multiple of it."""
+        """Hold a value `by` steps of `size` above where it is (below, if negative), at a whole multiple of `size`."""
         self._queue.put(lambda: self.rehearsal.step(name, by, size))
 
     def hold_or_give_back(self, name: str) -> None:
-        """Hold a value where it is; one that is held follows the scenario or its source again."""
+        """Hold a value where it is; let one that is held follow the scenario or its source again."""
         self._queue.put(lambda: self.rehearsal.hold_or_give_back(name, self.session.now_us()))
 
     def hold_up(self, held_up: bool) -> None:
-        """Have the scenario's time stand still, or go on; rules and lamps go on."""
+        """Stop the scenario's time, or let it go on; rules and lamps always go on."""
         self._queue.put(lambda: self._hold_up(held_up))
 
     def again(self) -> None:
-        """Play the scenario from its beginning."""
+        """Play the scenario again from its beginning."""
         self._queue.put(self._begin_again)
 
     def _hold_up(self, held_up: bool) -> None:
@@ -198,16 +198,16 @@ class LiveRun:
 
     @property
     def held_up(self) -> bool:
-        """Whether the user has the scenario's time stand still."""
+        """Whether the user has stopped the scenario's time."""
         return self._held_up
 
     def _pause(self, paused: bool) -> None:
         if self._paused and not paused:
-            self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # nobody knows what was shown meanwhile
+            self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # anything may have been set meanwhile
         self._paused = paused
 
     def offer(self, values: Mapping[str, float | None], source: str = "") -> None:
-        """Take values from elsewhere. However many come, the newest of each is what counts."""
+        """Take values from another program; the newest number of each counts. Callable from any thread."""
         with self._lock:
             first = not self._offered
             self._offered.update(values)
@@ -216,7 +216,7 @@ class LiveRun:
             self._queue.put([])
 
     def complain(self, source: str, text: str) -> None:
-        """Take that a message from elsewhere could not be used, or that its source is not there."""
+        """Note that a message from `source` could not be used, or that the source is not there."""
         told = f"{source}: {text}"
         with self._lock:
             new = told not in self.complaints and len(self.complaints) < MOST_COMPLAINTS
@@ -238,7 +238,7 @@ class LiveRun:
                 assert session.bench is not None
                 session.bench.values(rehearsal.written_values())
                 while not self._ends.is_set():
-                    # A rule that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+                    # A rule that hangs must not keep lamps lit, even if the screen is at work.
                     session.bench.beat(RULES)
                     self._turn()
         except Exception as error:  # raised by whoever waits for the run
@@ -277,7 +277,7 @@ class LiveRun:
                 rehearsal.offer(offered, now_us)
             todo = rehearsal.take_time(now_us) if not self._paused else ToDo()
         if not self._paused:
-            changed = rehearsal.work_out(now_us)  # without the lock: a rule that takes long holds nobody up
+            changed = rehearsal.work_out(now_us)  # without the lock, so that a slow rule delays nobody
             with session.lock:
                 rehearsal.judge_now(now_us, todo, changed)
         self._do(todo)
@@ -306,14 +306,14 @@ class LiveRun:
                 self._ends.set()
 
     def _stuck(self, text: str) -> None:
-        """On the watchdog's thread: nothing is worked out any more, and the boards' dead-man makes them dark."""
+        """Note, on the watchdog's thread, that a rule hangs; the boards' dead-man will make them dark."""
         with self._lock:
             self.complaints[text] = self.complaints.get(text, 0) + 1
         self.on_complaint(text)
         self.on_stuck()
 
     def _look_at_rules(self) -> None:
-        """Reload the rules if their file was saved. What is wrong with it is said, and the old ones go on."""
+        """Reload the rules if their file was saved. If the file is wrong, report that and go on with the old ones."""
         saved = _saved(self.scenario.rules)
         if saved is None or saved == self._rules_saved:
             return
@@ -331,7 +331,7 @@ class LiveRun:
         self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {len(rules.rules)} rules")
 
     def _look_at_boards(self) -> None:
-        """Say once of a board that its dead-man made it dark: it stays so, and maybe no screen shows it."""
+        """Report once that a board's dead-man made it dark, since it stays dark and there may be no screen."""
         for board in self.scenario.panel.boards:
             dark = self.rehearsal.seen.dark_by_deadman(board.name)
             if dark and board.name not in self._darkened:
@@ -365,7 +365,7 @@ class LiveRun:
             self.on_broken()
 
     def _sent_or_not(self, done: Future[Outcome], names: list[str]) -> None:
-        """On the link's thread: what did not go out is tried again, unless the limits hold it and see to it."""
+        """Try again, called on the link's thread, values that were not sent, unless the limits hold them back."""
         outcome = done.result()
         if outcome.gave_up or (outcome.answer or ("",))[0] == "held":
             why = (outcome.answer or ("", ""))[1:2]
@@ -456,7 +456,7 @@ class LiveRun:
 
 
 def _saved(path: Path) -> tuple[int, int] | None:
-    """Return what tells one saving of a file from another; None while it is not there."""
+    """Return a mark that changes whenever a file is saved; None while the file does not exist."""
     try:
         found = path.stat()
     except OSError:

@@ -1,7 +1,7 @@
-"""The decorators by which a rule names what it drives.
+"""The decorators with which a rule names what it drives.
 
-They leave the function as it is: `benchcon.rehearse.rules_file` reads the names from the file's text, so that a file
-can be checked without running it, and what is checked is what runs.
+They return the function unchanged: `benchcon.rehearse.rules_file` reads the names from the file's text, so that a file
+can be checked without running it, and what was checked is what runs.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Values as other programs write them: JSON lines, and MQTT topics with payloads. Pure; whatever comes gets an answer.
+"""Values from other programs: JSON lines, and MQTT topics with payloads. Pure; accepts any bytes.
 
-A line is one JSON object, ``{"wind_speed": 20, "pressure": "29.92 inHg", "level": null}``: a number counts in the
-value's own unit, text says its unit, null is no data. An MQTT message is one value: the topic's last level names it,
-the payload is a number, text with a unit, or null. What is outside a value's range is no data, and said.
+A line is one JSON object, ``{"wind_speed": 20, "pressure": "29.92 inHg", "level": null}``: a number is in the value's
+own unit, text includes a unit, null is no data. An MQTT message is one value: the topic's last level names it, and the
+payload is a number, text with a unit, or null. A number outside the value's range becomes no data, and is reported.
 """
 
 from __future__ import annotations
@@ -16,19 +16,19 @@ from benchcon.text import printable
 from benchcon.units import linear, number_in, quantity
 
 LONGEST = 1 << 16
-"""Bytes of a message; what is longer is none of ours."""
+"""Most bytes of a message; longer ones are refused."""
 MOST_TOLD = 200
-"""Characters of a complaint."""
+"""Most characters of a complaint."""
 
 Values = dict[str, float | None]
 
 
 class BadMessage(ValueError):
-    """A message, or a value in it, that cannot be taken: one printable line says why."""
+    """A message, or a value in it, that cannot be used; the text is one printable line that says why."""
 
 
 class Outside(BadMessage):
-    """A value that is outside its range: it is no data."""
+    """A value that is outside its range, and becomes no data."""
 
 
 def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
@@ -52,7 +52,7 @@ def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
 
 
 def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
-    """Return the value in one message, and what is wrong with it otherwise."""
+    """Return the value in one MQTT message, and what is wrong with it, as printable lines."""
     name = topic.rpartition("/")[2]
     try:
         text = _text(payload).strip()
@@ -66,13 +66,13 @@ def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, 
 
 
 def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
-    """Return what is given for a value as a number of its unit.
+    """Return what is given for a value as a number in its unit; None for no data.
 
-    Raises `BadMessage`, for what is outside its range too.
+    Raises `BadMessage`, also if it is outside the value's range (`Outside`).
     """
     value = behaviour.value(name) if len(name) <= 64 else None
     if value is None:
-        raise BadMessage(_shown(f"there is no value '{name[:64]}'"))
+        raise BadMessage(_shown(f"unknown value '{name[:64]}'"))
     if given is None:
         return None
     number = _number(value, given)
@@ -106,7 +106,7 @@ def _number(value: Value, given: Any) -> float:
 def _converted(text: str, unit: str) -> float:
     number, space, written = text.strip().partition(" ")
     if space and len(written) <= 24:
-        try:  # the quick way, for ten thousand a second
+        try:  # the fast path, for ten thousand a second
             factor, offset = linear(written.strip(), unit)
             return number_in(number) * factor + offset
         except ValueError:
@@ -116,11 +116,11 @@ def _converted(text: str, unit: str) -> float:
 
 def _text(raw: bytes) -> str:
     if len(raw) > LONGEST:
-        raise BadMessage(f"{len(raw)} bytes; at most {LONGEST} are taken")
+        raise BadMessage(f"{len(raw)} bytes; at most {LONGEST} are allowed")
     try:
         return raw.decode()
     except UnicodeDecodeError:
-        raise BadMessage(_shown(f"no UTF-8: {raw[:40]!r}")) from None
+        raise BadMessage(_shown(f"not UTF-8: {raw[:40]!r}")) from None
 
 
 def _no_constant(word: str) -> float:

@@ -1,6 +1,6 @@
 """The state of a rehearsal at one moment, for a screen: values, what follows from them, what was expected. Pure.
 
-A picture is made on the thread that plays, and is never changed: whoever draws it needs no lock, and waits for no rule.
+A picture is made on the thread that plays, and never changed, so a screen needs no lock and never waits for a rule.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from benchcon.text import printable
 
 
 class ValueNow(NamedTuple):
-    """A value, its range, and who gives it."""
+    """A value, its range, and where it comes from."""
 
     name: str
     label: str
@@ -21,63 +21,64 @@ class ValueNow(NamedTuple):
     low: float
     high: float
     number: float | None
-    """In its unit; None: no data."""
+    """Its present number, in its unit; None: no data."""
     cause: str
-    """Who says what the value is: ``scenario``, ``held``, ``sweep`` or ``source``."""
+    """Where it comes from: ``scenario``, ``held``, ``sweep`` or ``source``."""
 
 
 class OutputNow(NamedTuple):
-    """A lamp or display: what its rule says, and what the board shows."""
+    """A lamp or display: what its rule says and what the board shows."""
 
     name: str
     label: str
     says: str
-    """``lit``, ``40 %``, ``1013.2``; empty: it has no rule."""
+    """What its rule says: ``lit``, ``40 %``, ``1013.2``; empty if it has none."""
     shows: str
     differs: bool
     why: str
     """``no data: wind_speed is not known``, ``overflow``, or what is wrong with the rule; empty if all is well."""
     wrong: bool
-    """The rule went wrong."""
+    """Whether the rule went wrong."""
     where: str
-    """``rules.py:12 crosswind``; empty: it has no rule."""
+    """Its rule: ``rules.py:12 crosswind``; empty if it has none."""
 
 
 class ExpectedNow(NamedTuple):
-    """An expectation."""
+    """An expectation and its state."""
 
     name: str
     line: int
     how: str
     """``kept``, ``broken``, ``to come``, ``never due`` (the scenario is over), or ``not judged``."""
     now: bool
-    """It is being looked at at this moment."""
+    """Whether it is being judged at this moment."""
     times: int
     """How often it was due."""
     why: str
-    """Why it was not judged."""
+    """Why it was not judged; empty if it was."""
     broken: BrokenExpectation | None
-    """The last time that it was broken."""
+    """The last time it was broken; None if it never was."""
 
 
 class Picture(NamedTuple):
     """A rehearsal at one moment."""
 
     after_us: int
-    """The scenario's own time."""
+    """The scenario's own time, since its beginning."""
     lasts_us: int
     state: str
-    """``playing``, ``held up``, ``paused`` (a walk has the bench) or ``over``; empty: there is no scenario."""
+    """``playing``, ``held up``, ``paused`` (a walk uses the bench) or ``over``; empty: there is no scenario."""
     hands_off: bool
-    """The user has taken over the controls, and nothing is expected any more."""
+    """Whether the user has taken over the controls, so that nothing is expected any more."""
     values: tuple[ValueNow, ...]
     outputs: tuple[OutputNow, ...]
     expected: tuple[ExpectedNow, ...]
     mistakes: tuple[str, ...]
-    """What is wrong with the rules now, with file and line: a saved file that was refused, then rules that go wrong."""
+    """What is wrong with the rules, with file and line: first a saved file that was refused, then rules that go wrong.
+    """
 
     def output(self, name: str) -> OutputNow | None:
-        """Return the lamp or display called `name`."""
+        """Return the lamp or display called `name`, or None."""
         return next((each for each in self.outputs if each.name == name), None)
 
 
@@ -90,10 +91,10 @@ def picture_of(
     refused: str = "",
     before: Picture | None = None,
 ) -> Picture:
-    """Return the state of `rehearsal` now.
+    """Return the present state of `rehearsal`.
 
-    `refused`: why the rules file as it is now was not taken, if it was not. `before`: the picture before this one;
-    what a rule has only begun to say since then is on its way to the board, and is no difference.
+    `refused`: why the rules file in its present form was refused; empty if it was not. `before`: the last picture; a
+    value that a rule says only since then is still on its way to the board, and does not count as a difference.
     """
     scenario = rehearsal.scenario
     began_us = rehearsal.began_us if rehearsal.began_us is not None else now_us

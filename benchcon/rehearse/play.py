@@ -1,4 +1,4 @@
-"""Playing a scenario from its file: the entrance for the command line, pytest and the demo."""
+"""Playing a scenario from its file, for the command line, pytest and the demo."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ def play(
     seed: int = 0,
     tell: Callable[[str], object] = lambda text: None,
 ) -> ScenarioResult:
-    """Play the scenario `path` on simulated boards, as fast as it goes. The rules that it names are run.
+    """Play the scenario `path` on simulated boards, as fast as possible. This runs the rules that it names.
 
-    `captures` is the folder where a capture of it is left if an expectation was broken, or `always`; None: none is.
-    `tell` is given one line, on another thread, about a rule that does not come back.
-    Raises `Trouble` for files that are wrong.
+    `named`: files to use instead of those that it names. `captures`: folder in which a capture is left if an
+    expectation was broken, or `always`; None: none is. `seed`: of the simulated boards. `tell` is called with one line,
+    on another thread, about a rule that does not return. Raises `Trouble` if a file is wrong.
     """
     scenario = load(path, named)
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
@@ -62,11 +62,11 @@ def play(
 
 
 class LivePlay:
-    """A scenario that was read from `path`, on the boards of `session`, in real time. Use it in a ``with``.
+    """A scenario on the boards of `session`, in real time. Use it in a ``with`` statement.
 
-    `values`: where values come from, see `sources.source_of`; `publish`: the broker that hears what the panel does.
-    `tell` is given one line when the rules were saved meanwhile; with `stay` rules and values go on after the end.
-    Raises `Trouble` for rules that are wrong.
+    `values`: where values come from, see `sources.source_of`; `publish`: the broker to which the panel's state is
+    published. `tell` is called with one line when the rules file was saved; with `stay` rules and values go on after
+    the end. Raises `Trouble` if the rules are wrong.
     """
 
     def __init__(
@@ -119,7 +119,7 @@ class LivePlay:
         self._open.close()
 
     def result(self) -> ScenarioResult:
-        """Return what came of it, when it is closed. Raises what ended the run early."""
+        """Return the result, after it is closed. Raises the exception that ended the run early, if any."""
         run, scenario = self.run, self.scenario
         if run.trouble is not None:
             raise run.trouble
@@ -127,7 +127,7 @@ class LivePlay:
         result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
         result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
         if self._values:
-            result.remarks.append(f"{counted(run.taken, 'value')} came from elsewhere")
+            result.remarks.append(f"{counted(run.taken, 'value')} came from other programs")
         if not scenario.actions:
             result.lasted_s = round(time.monotonic() - self._began, 1)
         elif not run.over:
@@ -136,9 +136,9 @@ class LivePlay:
 
 
 def play_live(play: LivePlay, ended: Callable[[float], bool]) -> ScenarioResult:
-    """Play a scenario to its end, and return what came of it.
+    """Play a scenario to its end, and return the result.
 
-    `ended` waits so many seconds at most and says whether to end early.
+    `ended` is called with the longest time to wait, in seconds, and returns whether to end early.
     """
     with play:
         while not play.run.wait(0) and not ended(0.05):

@@ -1,13 +1,13 @@
-"""What the panel does, for other programs: control changes, what is shown, and how the boards stand, on an MQTT broker.
+"""Publishing the panel's state on an MQTT broker: controls, outputs, and the state of the boards.
 
 | topic | payload |
 |---|---|
 | PREFIX/controls/NAME | a position's word, detents, 0 to 1; ``not known`` |
-| PREFIX/outputs/NAME | ``lit``, ``out``, ``40 %``, what stands on a display; ``not known`` |
+| PREFIX/outputs/NAME | ``lit``, ``out``, ``40 %``, the text on a display; ``not known`` |
 | PREFIX/boards/NAME | ``live``, ``dark`` or ``gone`` |
-| PREFIX/bench | ``here``; ``gone``, which the broker says itself if this program dies (last will), or a rule hangs |
+| PREFIX/bench | ``here``; ``gone`` if a rule hangs, or, from the broker's last will, if this program dies |
 
-All are retained, QoS 1: who comes later sees how things stand.
+All are retained, QoS 1, so that a program that connects later gets the present state.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Publisher:
         self.run = run
         self._told: dict[str, str] = {}
         self._anew = threading.Event()
-        # A broker that was restarted knows nothing: everything is published again.
+        # A broker that was restarted knows nothing, so everything is published again.
         self._client = client_of(broker, "panel", run.complain, lambda client: self._anew.set())
         self._client.max_queued_messages_set(MOST_WAITING)
         self._client.will_set(f"{broker.prefix}/bench", "gone", QOS, retain=True)
@@ -47,7 +47,7 @@ class Publisher:
         self._client.loop_start()
 
     def close(self) -> None:
-        """Say that the bench is gone, and end."""
+        """Publish that the bench is gone, and disconnect."""
         with contextlib.suppress(OSError, ValueError, RuntimeError):
             if self._client.is_connected():
                 said = self._client.publish(f"{self.broker.prefix}/bench", "gone", QOS, retain=True)
@@ -56,7 +56,7 @@ class Publisher:
         self._client.loop_stop()
 
     def look(self) -> None:
-        """Publish what has changed since the last look; nothing while the broker is not there."""
+        """Publish what has changed since the last call; does nothing while the broker is not there."""
         if not self._client.is_connected():
             return
         if self._anew.is_set():
@@ -68,7 +68,7 @@ class Publisher:
                 self._client.publish(f"{self.broker.prefix}/{topic}", text, QOS, retain=True)
 
     def hang(self) -> None:
-        """Say that the bench is gone while a rule does not come back; the next look says that it is here again."""
+        """Publish that the bench is gone, since a rule hangs; the next `look` publishes that it is here again."""
         if self._client.is_connected():
             self._client.publish(f"{self.broker.prefix}/bench", "gone", QOS, retain=True)
         self._anew.set()

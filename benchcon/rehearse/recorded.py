@@ -1,5 +1,7 @@
-"""A capture of a rehearsal in virtual time: stamps and wall clock are the rehearsal's own, so that the same scenario
-gives the same file, byte for byte. It has no name before it is asked to stay."""
+"""A capture of a rehearsal in virtual time, which has no name until it is kept.
+
+Stamps and wall clock are the rehearsal's own, so that the same scenario gives the same file, byte for byte.
+"""
 
 from __future__ import annotations
 
@@ -23,9 +25,10 @@ FLUSH_BYTES = 1 << 20
 
 
 class RehearsalCapture:
-    """Records batches; `keyframe` returns where things stand after all that were given.
+    """Records batches; `keyframe` returns the state after all batches so far, as one line of JSON.
 
-    `keep` gives it its name, `close` throws it away if that was not called. Raises `Trouble` if it cannot be written.
+    `keep` gives the capture its name; `close` deletes it if that was not called. Raises `Trouble` if it cannot be
+    written.
     """
 
     def __init__(self, folder: Path, keyframe: Callable[[], bytes], scenario: str) -> None:
@@ -41,7 +44,7 @@ class RehearsalCapture:
         self._put_keyframe(0)
 
     def write(self, batches: list[Batch]) -> None:
-        """Take batches, in the one total order."""
+        """Take batches, in the stream's order."""
         for batch in batches:
             self._file.put(lines_of(batch))
             self._since += len(batch.bodies)
@@ -52,7 +55,7 @@ class RehearsalCapture:
             self._flush(sync=False)
 
     def keep(self, name: str) -> Path:
-        """End the capture; let it stay as ``NAME.capture``, numbered if there is one already. Return its path."""
+        """End the capture, and keep it as ``NAME.capture``, with a number if that exists; return its path."""
         self._put_keyframe(self._file.last_us)
         self._flush(sync=True)
         for number in range(1, 10_000):
@@ -64,10 +67,10 @@ class RehearsalCapture:
             except OSError as error:
                 raise self._trouble(error) from error
             return path
-        raise Trouble(f"{printable(str(self.folder))}: holds 10000 captures of {printable(name)}; remove some")
+        raise Trouble(f"{printable(str(self.folder))}: has 10000 captures of {printable(name)} already; delete some")
 
     def close(self) -> None:
-        """Close it; without `keep` nothing stays."""
+        """Close the capture; without `keep` it is deleted."""
         self._file.close()
         self._fresh.give_up()
 

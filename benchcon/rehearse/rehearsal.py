@@ -1,7 +1,7 @@
-"""One scenario being played: player, engine and judge put together. Pure: whoever runs it gives it the time and events.
+"""One scenario being played: player, engine and judge together. Pure: the runner gives it the time and events.
 
-The runner calls `feed` with what the bench's state made of each batch, and `advance` whenever something was heard or
-`next_us` has come; it does what `advance` returns, and calls it again.
+The runner calls `feed` with the events of each batch, and `advance` whenever something was heard or `next_us` has come.
+It does what `advance` returns, and calls it again.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ TICK_US = 50_000
 """How often rules that take the time are called."""
 _UPSETS = (Boot, Answered)
 SWEEP_US = 12_000_000
-"""A value that is swept by hand goes from one end of its range to the other in this time."""
+"""Time in which a value that sweeps goes from one end of its range to the other."""
 MISTAKES_MOST = 100
-"""How many different ones are kept."""
+"""Most different mistakes that are kept."""
 
 
 @dataclass(slots=True)
@@ -36,38 +36,38 @@ class ToDo:
     """What the runner is to do now."""
 
     values: dict[str, str] = field(default_factory=dict)
-    """Values that have changed, as written, for the record of it."""
+    """Values that have changed, as text, to be recorded."""
     wants: dict[str, dict[str, int | bytes]] = field(default_factory=dict)
-    """For each board, by its name on the panel, what its channels are to show."""
+    """Name of a board on the panel → channel → what it is to show."""
     names: dict[str, list[str]] = field(default_factory=dict)
-    """The outputs of `wants`, by name."""
+    """Name of a board → names of the outputs in `wants`."""
     moves: list[Move | SupplyStep] = field(default_factory=list)
     broken: list[Broken] = field(default_factory=list)
 
 
 class ByHand(NamedTuple):
-    """A value that the person works: what the scenario or a source says of it waits."""
+    """A value that the user has taken over; what the scenario or a source says about it waits."""
 
     number: float | None
-    """Held at; of a sweep where it began; None: no data."""
+    """Where it is held, or where its sweep began; None: no data."""
     sweeps_since_us: int | None = None
-    """It goes up and down its range since then; None: it is held."""
+    """Since when it goes up and down its range; None: it is held."""
 
 
 class BrokenExpectation(NamedTuple):
-    """A broken expectation with what stood at that moment."""
+    """A broken expectation, with the values, controls and rules at that moment."""
 
     broken: Broken
     values: dict[str, str]
     controls: dict[str, str]
     rules: tuple[str, ...]
-    """The rules of the outputs concerned, ``rules.py:12 crosswind``, and what is wrong with them."""
+    """The rules of the outputs, ``rules.py:12 crosswind``, and what is wrong with them."""
     after_us: int
     """Time since the scenario began."""
 
 
 class Rehearsal:
-    """One scenario with its rules on a bench whose state is `state`."""
+    """One scenario with its rules, on the bench with the state `state`."""
 
     def __init__(self, scenario: Scenario, rules: Rules, state: BenchState) -> None:
         self.scenario = scenario
@@ -77,19 +77,19 @@ class Rehearsal:
         self.judge = Judge(scenario.expectations, self.seen)
         self.failed: list[BrokenExpectation] = []
         self.mistakes: dict[str, tuple[int, int]] = {}
-        """What went wrong in rules, by its text with the line: when first, since the beginning, and how often."""
+        """A mistake in a rule, with its line → (when first, since the beginning; how often)."""
         self.began_us: int | None = None
         """Stamp of the scenario's beginning; None before it."""
         self._ages = {value.name: round(value.max_age_s * 1e6) for value in scenario.behaviour.values}
         self._stale_us: dict[str, int] = {}
-        """Values from elsewhere, and when they will be too old."""
+        """Values from other programs → when they will be too old."""
         self._offered: set[str] = set()
         self.by_hand: dict[str, ByHand] = {}
-        """Values that the person works, by name."""
+        """Names of values that the user has taken over → how."""
         self.from_source: set[str] = set()
-        """Values that came from elsewhere last, by name."""
+        """Names of values whose last number came from another program."""
         self._waiting: dict[str, float | None] = {}
-        """What scenario or source said last of values that are worked by hand."""
+        """For values that the user has taken over: the last number from scenario or source."""
         self._swept_us = 0
         self._waits_since: int | None = None
         self._rules_began_us = 0
@@ -105,15 +105,15 @@ class Rehearsal:
     # --- what is heard ----------------------------------------------------------------------------------------------
 
     def feed(self, happened: Iterable[Event], now_us: int) -> None:
-        """Take what the bench's state made of a batch."""
+        """Take the events of a batch, after the bench's state has taken it."""
         happened = list(happened)
         inputs, outputs = self.seen.feed(happened, now_us)
         self._take(inputs, outputs)
         if self.seen.live == self._live and not any(type(event) in _UPSETS for event in happened):
-            return  # most of what boards say is of no consequence here
+            return  # most of what boards say does not matter here
         before, self._live = self._live, set(self.seen.live)
         for event in happened:
-            # What was sent to a board is forgotten with a reset, and with dark.
+            # After a reset or dark, whatever was sent to a board has to be sent again.
             if isinstance(event, Boot) or (isinstance(event, Answered) and event.words[0] == "dark"):
                 self._forget(event.source)
         if self._live != before:
@@ -138,14 +138,14 @@ class Rehearsal:
         self._stirred = True
 
     def panel_is_at(self, level: str) -> None:
-        """Take that the whole panel is at its level by ``day`` or at ``night``: what is lit is sent again by that."""
+        """Note that the whole panel is at its ``day`` or ``night`` level, and send what is lit again at that level."""
         panel = at_level(self.scenario.panel, level)
         self._parts = outputs_of(panel)
         self.seen.outputs_are(panel)
         self.send_again(list(self.engine.shown))
 
     def send_again(self, names: Iterable[str]) -> None:
-        """Send once more what these outputs were last sent, as it did not arrive."""
+        """Send the values of these outputs again, since they did not arrive."""
         for name in names:
             if self._sent.pop(name, None) is not None:
                 self._again.add(name)
@@ -160,7 +160,7 @@ class Rehearsal:
         self._stirred = True
 
     def repeat(self, now_us: int) -> None:
-        """Begin the scenario again; rules and their memory go on."""
+        """Begin the scenario again; rules keep their memory."""
         self.began_us = now_us
         self._next = 0
         if self._waits_since is not None:
@@ -168,7 +168,7 @@ class Rehearsal:
         self._stirred = True
 
     def load(self, rules: Rules) -> None:
-        """Other rules from now on, whose memory is empty; values and controls stay as they are."""
+        """Use other rules from now on, with an empty memory; values and controls stay as they are."""
         engine = Engine(self.scenario.panel, self.scenario.behaviour, rules)
         known = {*self._values, *(control.name for control in self.scenario.panel.controls)}
         engine.update({name: value for name, value in self.engine.inputs.items() if name in known})
@@ -176,7 +176,7 @@ class Rehearsal:
         self._stirred = True
 
     def wait(self, waits: bool, now_us: int) -> None:
-        """While a person is asked to do something the scenario's time stands still; rules and boards go on."""
+        """Stop the scenario's time while the user is asked to do something, or let it go on; rules always go on."""
         if waits and self._waits_since is None:
             self._waits_since = now_us
         elif not waits and self._waits_since is not None and self.began_us is not None:
@@ -186,12 +186,12 @@ class Rehearsal:
 
     @property
     def waits(self) -> bool:
-        """Whether the scenario's time stands still."""
+        """Whether the scenario's time is stopped."""
         return self._waits_since is not None
 
     @property
     def waits_since_us(self) -> int | None:
-        """Since when the scenario's time stands still; None if it goes on."""
+        """Since when the scenario's time is stopped; None if it goes on."""
         return self._waits_since
 
     def is_over(self, now_us: int) -> bool:
@@ -204,7 +204,7 @@ class Rehearsal:
         return (self.began_us or 0) + self.scenario.lasts_us
 
     def next_us(self) -> int | None:
-        """Return when to call `advance` at the latest; None: never, unless something is heard."""
+        """Return when to call `advance` if nothing is heard before; None: there is no need to."""
         if self.began_us is None:
             return None
         actions = self.scenario.actions
@@ -219,18 +219,18 @@ class Rehearsal:
         return soonest
 
     def due_us(self, now_us: int) -> int | None:
-        """Return when `advance` has something to do: now, later, or, None, never unless something is heard."""
+        """Return when `advance` has something to do: now, later, or None (not unless something is heard)."""
         return now_us if self._stirred else self.next_us()
 
     def advance(self, now_us: int) -> ToDo:
-        """Go on to this moment."""
+        """Go on to this moment, and return what the runner is to do."""
         todo = self.take_time(now_us)
         if self.began_us is not None:
             self.judge_now(now_us, todo, self.work_out(now_us))
         return todo
 
     def take_time(self, now_us: int) -> ToDo:
-        """Do the first part of `advance`: take what is known at this moment, and what the scenario does."""
+        """Do the first part of `advance`: take what is known at this moment, and the steps of the scenario."""
         todo = ToDo()
         if self.began_us is None:
             return todo
@@ -251,7 +251,7 @@ class Rehearsal:
         return todo
 
     def work_out(self, now_us: int) -> list[str]:
-        """Do the second part: have the rules work out what follows. It looks at no board, and may take long."""
+        """Do the second part of `advance`: run the rules, which may take long. It does not use the bench's state."""
         assert self.began_us is not None
         changed = self.engine.step((now_us - self._rules_began_us) / 1e6)
         if self.engine.fresh:
@@ -259,7 +259,7 @@ class Rehearsal:
         return changed
 
     def judge_now(self, now_us: int, todo: ToDo, changed: Iterable[str]) -> None:
-        """Do the third part: say what is to be sent to the boards, and whether what they show is as expected."""
+        """Do the third part of `advance`: add to `todo` what is to be sent, and judge what the boards show."""
         if self._again:
             changed, self._again = {*changed, *self._again}, set()
         self._want(changed, todo)
@@ -281,7 +281,7 @@ class Rehearsal:
             todo.moves.append(action)
 
     def offer(self, values: Mapping[str, float | None], now_us: int) -> None:
-        """Take values that come from elsewhere; each is known for as long as its `max_age` says."""
+        """Take values from another program; each becomes no data after its `max_age_s`."""
         for name, number in values.items():
             self._given(name, number)
             self.from_source.add(name)
@@ -306,21 +306,21 @@ class Rehearsal:
     # --- values by hand ---------------------------------------------------------------------------------------------
 
     def hold(self, name: str, number: float | None) -> None:
-        """Have a value stay at `number` (None: no data), within its range, as the person wishes."""
+        """Hold a value at `number` (None: no data), limited to its range."""
         value = self._values[name]
         self._waiting.setdefault(name, self.engine.inputs.get(name))
         self.by_hand[name] = ByHand(None if number is None else min(max(number, value.low), value.high))
         self._work_by_hand(name, self.by_hand[name].number)
 
     def sweep(self, name: str, now_us: int) -> None:
-        """Have a value go up and down its whole range, from where it is."""
+        """Let a value go up and down its whole range, beginning where it is."""
         number = self.engine.inputs.get(name)
         self._waiting.setdefault(name, number)
         self.by_hand[name] = ByHand(self._values[name].low if number is None else number, now_us)
         self._sweep(now_us)
 
     def give_back(self, name: str, now_us: int) -> None:
-        """Have a value follow the scenario or its source again."""
+        """Let a value follow the scenario or its source again."""
         if self.by_hand.pop(name, None) is not None:
             number = self._waiting.pop(name, None)
             if name in self.from_source and self._ages.get(name) and name not in self._stale_us:
@@ -334,7 +334,7 @@ class Rehearsal:
         self.hold(name, float(f"{whole * size:.12g}"))
 
     def hold_or_give_back(self, name: str, now_us: int) -> None:
-        """Hold a value where it is; one that is held goes back to scenario or source."""
+        """Hold a value where it is; let one that is held follow the scenario or its source again."""
         held = self.by_hand.get(name)
         if held is not None and held.sweeps_since_us is None:
             self.give_back(name, now_us)
@@ -361,7 +361,7 @@ class Rehearsal:
                     self._work_by_hand(name, number)
 
     def written_values(self) -> dict[str, str]:
-        """Return what each value is when the scenario begins, as written."""
+        """Return name → text of each value at this moment, such as when the scenario begins."""
         return {name: self._written(name) for name in self._values}
 
     def _written(self, name: str) -> str:
@@ -413,7 +413,7 @@ class Rehearsal:
 
 
 def swept(value: Value, start: float, after_us: int) -> float:
-    """Return a value `after_us` after a sweep began at `start`: up to the greatest, down to the least."""
+    """Return a value `after_us` after a sweep began at `start`: up to its maximum, then down to its minimum."""
     span = value.high - value.low
     way = ((start - value.low) / span + after_us / SWEEP_US) % 2.0
     share = way if way <= 1 else 2 - way
@@ -421,7 +421,7 @@ def swept(value: Value, start: float, after_us: int) -> float:
 
 
 def in_words(value: Any) -> str:
-    """Return what a control says, in words."""
+    """Return what a rule gets for a control, as text."""
     if value is None:
         return "not known"
     return f"{value:g}" if isinstance(value, float) else str(value)

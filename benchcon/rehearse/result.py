@@ -1,4 +1,4 @@
-"""What came of a rehearsal, in words and as JUnit XML."""
+"""The result of a rehearsal, in words and as JUnit XML."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import counted, printable
 
 RULES = "(rules)"
-"""In place of an expectation: that no rule went wrong."""
+"""In place of an expectation's name: that no rule went wrong."""
 MOST_TOLD = 20
 
 
 @dataclass(slots=True)
 class ScenarioResult:
-    """What came of one scenario."""
+    """The result of one scenario."""
 
     path: str
     title: str
     lasted_s: float
     took_s: float
-    """Seconds of the computer's time; 0 on real boards, where it is the same."""
+    """How many seconds it took; 0 on real boards, where that is the scenario's own time."""
     expectations: Sequence[Expectation]
     due: dict[Expectation, int]
     failed: Sequence[BrokenExpectation]
@@ -32,7 +32,7 @@ class ScenarioResult:
     capture: Path | None = None
     remarks: list[str] = field(default_factory=list)
     not_judged: Sequence[Expectation] = ()
-    """Expectations whose rule went wrong: they are not kept, whatever was shown."""
+    """Expectations whose rule went wrong; they do not count as kept, whatever was shown."""
 
     @property
     def good(self) -> bool:
@@ -41,14 +41,14 @@ class ScenarioResult:
 
     @property
     def never(self) -> list[Expectation]:
-        """Expectations that were never due: they have proved nothing."""
+        """Expectations that were never due, and so were not tested."""
         broken = {failed.broken.expectation for failed in self.failed}
         broken |= set(self.not_judged)
         return [each for each in self.expectations if not self.due.get(each) and each not in broken]
 
 
 def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> ScenarioResult:
-    """Return what came of a rehearsal that has ended."""
+    """Return the result of a rehearsal that has ended."""
     scenario = rehearsal.scenario
     held = {each: rehearsal.judge.held[each] for each in scenario.checks if each in rehearsal.judge.held}
     return ScenarioResult(
@@ -67,7 +67,7 @@ def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Scen
 
 
 def texts(result: ScenarioResult) -> dict[str, str]:
-    """Return for each expectation, and for the rules, what went wrong, some lines; empty if nothing did."""
+    """Return name of an expectation, or `RULES` → what went wrong, in one or more lines; empty if nothing did."""
     found = {RULES: "\n".join(_mistakes(result))}
     for expectation in result.expectations:
         broken = [failed for failed in result.failed if failed.broken.expectation is expectation]
@@ -81,13 +81,13 @@ def texts(result: ScenarioResult) -> dict[str, str]:
 
 
 def name_of(expectation: Expectation, taken: dict[str, str] | None = None) -> str:
-    """Return the name of an expectation, with its line where another has that name."""
+    """Return the name of an expectation, with its line if another has the same name."""
     name = printable(expectation.name)
     return f"{name} (line {expectation.line})" if taken and name in taken else name
 
 
 def names(expectations: Sequence[Expectation]) -> list[str]:
-    """Return the names under which `texts` tells of these expectations, the rules' first."""
+    """Return the names in `texts` of these expectations, beginning with `RULES`."""
     found = {RULES: ""}
     for expectation in expectations:
         found[name_of(expectation, found)] = ""
@@ -95,12 +95,12 @@ def names(expectations: Sequence[Expectation]) -> list[str]:
 
 
 def mistakes_told(count: int) -> str:
-    """Return how many mistakes in rules there were, for a summary."""
+    """Return the number of mistakes in rules, in words for a summary."""
     return f"{counted(count, 'mistake').upper()} in rules"
 
 
 def as_text(result: ScenarioResult) -> str:
-    """Return the whole result for people."""
+    """Return the whole result as text for people."""
     lines = [line for failed in result.failed[:MOST_TOLD] for line in _lines_of(failed, result)]
     if len(result.failed) > MOST_TOLD:
         lines.append(f"{result.path}: and {len(result.failed) - MOST_TOLD} more broken")

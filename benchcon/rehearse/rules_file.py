@@ -1,7 +1,7 @@
-"""The rules file: read by its text, checked without running it, and loaded when the user names it.
+"""Rules files: checked by their text without running them, and loaded (run) when the user names one.
 
-`inspect` works on the syntax tree alone. `load` runs the file, and takes the names of what each rule drives from the
-same inspection: what was checked is what runs.
+`inspect` uses only the syntax tree. `load` runs the file, but takes the names of what each rule drives from the same
+inspection, so that what was checked is what runs.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ PACKAGE = "benchcon.rehearse"
 MARKS = ("lamp", "display", "derived")
 ALWAYS_THERE = ("__name__", "__file__", "__doc__", "__builtins__", "__class__", "__annotations__")
 WRITES_NAMES = frozenset({"exec", "globals", "vars", "locals", "setattr"})
-"""Where a file uses one of these, its text does not say what it defines."""
+"""If a file uses one of these, its text does not say which names it defines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Rule:
     line: int
     parameters: tuple[str, ...]
     optional: frozenset[str] = frozenset()
-    """Parameters with a default, which the rule gets where there is no data."""
+    """Parameters with a default, which the rule gets if there is no data."""
     lamps: tuple[str, ...] = ()
     displays: tuple[str, ...] = ()
     derived: str = ""
@@ -55,7 +55,7 @@ class Rule:
 
     @property
     def drives(self) -> tuple[str, ...]:
-        """Lamps and displays, in the order in which a tuple that the rule returns is dealt out."""
+        """Lamps and displays, in the order of the tuple that the rule may return."""
         return (*self.lamps, *self.displays)
 
     @property
@@ -66,16 +66,16 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """A rules file that was loaded."""
+    """A loaded rules file."""
 
     path: str
     rules: tuple[Rule, ...]
-    """Derived quantities first, each after those that it needs."""
+    """All rules: derived quantities first, each after those that it needs."""
     functions: tuple[Callable[..., Any], ...]
 
 
 def looks_like_one(path: str) -> bool:
-    """Tell whether a file is meant as a rules file."""
+    """Return whether a file is meant as a rules file, by its name."""
     return path.endswith(".py")
 
 
@@ -85,9 +85,9 @@ def looks_like_one(path: str) -> bool:
 def inspect(
     text: str | bytes, name: str, panel: Panel | None = None, behaviour: Behaviour | None = None
 ) -> tuple[list[Rule], list[PanelRemark]]:
-    """Return the rules of a file and everything found about it, in line order, without running any of it.
+    """Return the rules of a file and everything found about it, in order of line, without running any of it.
 
-    Names are held against `panel` and `behaviour` as far as they are given.
+    Names are checked against `panel` and `behaviour` if these are given.
     """
     file = printable(name)
     if len(text) > LARGEST:
@@ -126,7 +126,7 @@ class _Reading:
             if not marks:
                 continue
             if id(node) not in top:
-                self.say(node.lineno, f"{node.name} is inside something else; a rule is at the left margin")
+                self.say(node.lineno, f"{node.name} is inside something else; a rule must be at the left margin")
                 continue
             if node.name in seen:
                 text = f"there are two functions {node.name}, the other in line {seen[node.name]}; Python keeps one"
@@ -155,7 +155,9 @@ class _Reading:
                 if isinstance(given, ast.Constant) and isinstance(given.value, str):
                     names.append(given.value)
                 else:
-                    self.say(given.lineno, f"@{word} takes names in quotes, so that they can be checked; this is not")
+                    self.say(
+                        given.lineno, f"@{word} takes names in quotes, so that they can be checked; this is not one"
+                    )
             if not names and not mark.args:
                 self.say(mark.lineno, f'@{word} names what the rule is for, such as @{word}("crosswind")')
             if word == "lamp":
@@ -174,10 +176,12 @@ class _Reading:
         if isinstance(node, ast.AsyncFunctionDef) or any(
             isinstance(inner, ast.Yield | ast.YieldFrom) for inner in _own(node)
         ):
-            self.say(node.lineno, f"{node.name} waits or yields; a rule is a plain function that returns what is shown")
+            self.say(
+                node.lineno, f"{node.name} awaits or yields; a rule is a plain function that returns what is shown"
+            )
         arguments = node.args
         if arguments.vararg or arguments.kwarg or arguments.posonlyargs:
-            self.say(node.lineno, f"{node.name} takes * or / parameters; each parameter of a rule is named by itself")
+            self.say(node.lineno, f"{node.name} takes * or / parameters; every parameter of a rule needs its own name")
         plain = [given.arg for given in arguments.args]
         optional = set(plain[len(plain) - len(arguments.defaults) :]) if arguments.defaults else set()
         for named, default in zip(arguments.kwonlyargs, arguments.kw_defaults, strict=True):
@@ -194,7 +198,7 @@ class _Reading:
             try:
                 given[keyword.arg or "**"] = ast.literal_eval(keyword.value)
             except (ValueError, TypeError, SyntaxError, MemoryError, RecursionError):
-                self.say(mark.lineno, f"@display: {keyword.arg or '**'} is written out, so that it can be checked")
+                self.say(mark.lineno, f"@display: {keyword.arg or '**'} must be written out, so that it can be checked")
         form, scale, units = given.pop("format", ""), given.pop("scale", 1), given.pop("convert", None)
         for key in given:
             self.say(mark.lineno, f"@display: {key} is unknown here; allowed: format, convert, scale")
@@ -221,7 +225,7 @@ class _Reading:
         return NumberStyle(form, float(scale), factor, offset) if mark.keywords else before
 
     def undefined(self, tree: ast.Module, text: str | bytes) -> None:
-        """Names that nothing in the file defines, by the scopes that Python itself makes of it."""
+        """Report names that nothing in the file defines, according to Python's own scopes."""
         names = [node for node in ast.walk(tree) if isinstance(node, ast.Name)]
         stars = {
             node.module
@@ -229,15 +233,15 @@ class _Reading:
             if isinstance(node, ast.ImportFrom) and any(alias.name == "*" for alias in node.names)
         }
         if stars - {PACKAGE} or not WRITES_NAMES.isdisjoint(node.id for node in names):
-            return  # what is defined then is known when it has run
+            return  # which names are defined is known only when it has run
         try:
             top = symtable.symtable(text, self.file, "exec")  # type: ignore[arg-type]  # bytes are taken as well
         except (SyntaxError, ValueError, RecursionError):
-            return  # Python says what it is when the file is loaded
+            return  # Python reports the error when the file is loaded
         tables = [top]
-        for table in tables:  # grows while it is gone through
+        for table in tables:  # the list grows in the loop
             tables += table.get_children()
-        defined = {*dir(builtins), *ALWAYS_THERE, *MARKS}  # that a mark was not imported is said when it is used
+        defined = {*dir(builtins), *ALWAYS_THERE, *MARKS}  # a mark that was not imported is reported where it is used
         if stars:
             defined.update(import_module(PACKAGE).__all__)
         for table in tables:
@@ -262,7 +266,7 @@ class _Reading:
                 self.say(line, f"{printable(name)} is not defined{hint}")
 
     def _one_for_each(self) -> None:
-        """Two rules for one thing."""
+        """Report outputs and quantities that have two rules."""
         first: dict[tuple[str, str], Rule] = {}
         for rule in self.rules:
             kinds = (("lamp", rule.lamps), ("display", rule.displays), ("derived quantity", (rule.derived,)))
@@ -310,7 +314,7 @@ class _Reading:
                 self.findings.append(PanelRemark(printable(panel.path), part.line, text, False))
 
     def _words(self, node: ast.AST, controls: dict[str, Control]) -> None:
-        """Positions that a control is compared with, and does not have."""
+        """Report words that a control is compared with, but that are not among its positions."""
         for compare in ast.walk(node):
             if not isinstance(compare, ast.Compare):
                 continue
@@ -328,7 +332,7 @@ class _Reading:
                         self.say(each.lineno, f"{text}; {words}")
 
     def _in_order(self) -> list[Rule]:
-        """Derived quantities first, each behind those that it takes; circles are findings."""
+        """Return the rules with derived quantities first, each after those that it takes; report circles."""
         by_name = {rule.derived: rule for rule in self.rules if rule.derived}
         done: dict[str, Rule] = {}
         under_way: list[str] = []
@@ -338,7 +342,7 @@ class _Reading:
                 return
             if rule.derived in under_way:
                 circle = " → ".join([*under_way[under_way.index(rule.derived) :], rule.derived])
-                self.say(rule.line, f"{rule.name} needs what needs it: {circle}")
+                self.say(rule.line, f"{rule.name} depends on itself: {circle}")
                 return
             under_way.append(rule.derived)
             for name in rule.inputs:
@@ -354,7 +358,7 @@ class _Reading:
 
 
 def _mark(node: ast.expr) -> str:
-    """Return the word of a decorator of ours, or nothing."""
+    """Return the word of a decorator if it is one of ours, else nothing."""
     called = node.func if isinstance(node, ast.Call) else node
     if isinstance(called, ast.Name):
         return called.id if called.id in MARKS else ""
@@ -369,7 +373,7 @@ def _mark(node: ast.expr) -> str:
 def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
     """Read the rules file `path`, check it, and run it. Raises `Trouble` with file and line for the first mistake.
 
-    The code of the file runs with the rights of this program: only files that the user named come here.
+    The code of the file runs with this program's permissions, so call this only for files that the user named.
     """
     name = str(path)
     text = slurp(path, LARGEST + 1, whole=False)
@@ -380,7 +384,7 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
     module = types.ModuleType("benchcon_rules")
     module.__file__ = name
     folder = str(Path(name).resolve().parent)
-    sys.path.insert(0, folder)  # a rules file may import what lies beside it
+    sys.path.insert(0, folder)  # a rules file may import modules beside it
     try:
         with LoadLimit() as limit:
             exec(compile(text, name, "exec"), module.__dict__)
@@ -390,7 +394,7 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
         ) from None
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt) and not raised_in(error, name):
-            raise  # the user's own
+            raise  # the user pressed Ctrl+C
         raise Trouble(f"{printable(name)}:{line_in(error, name)}: {said(error)}") from None
     finally:
         if folder in sys.path:
@@ -405,7 +409,7 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
 
 
 def line_in(error: BaseException, path: str) -> int:
-    """Return the line of `path` where `error` happened: the innermost of that file."""
+    """Return the innermost line of `path` at which `error` happened; 0 if there is none."""
     if isinstance(error, SyntaxError) and error.filename == path:
         return error.lineno or 0
     lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == path]
@@ -413,7 +417,7 @@ def line_in(error: BaseException, path: str) -> int:
 
 
 def raised_in(error: BaseException, path: str) -> bool:
-    """Whether a line of `path` itself raised `error`: Ctrl+C comes from outside."""
+    """Return whether a line of `path` itself raised `error`, rather than Ctrl+C from outside."""
     at = error.__traceback__
     while at is not None and at.tb_next is not None:
         at = at.tb_next
@@ -423,7 +427,7 @@ def raised_in(error: BaseException, path: str) -> bool:
 
 
 def said(error: BaseException) -> str:
-    """Return an error in one printable line."""
+    """Return an error as one printable line."""
     kind = type(error).__name__
     try:
         text = printable(str(error))[:200]
@@ -434,7 +438,7 @@ def said(error: BaseException) -> str:
 
 
 def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[PanelRemark]:
-    """Return advice about values that no rule takes."""
+    """Yield advice about values that no rule takes."""
     taken = {name for rule in rules for name in rule.parameters}
     for value in behaviour.values:
         if value.name not in taken:
@@ -443,7 +447,7 @@ def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[PanelRemark]
 
 
 def _own(function: ast.AST) -> Iterator[ast.AST]:
-    """Go through a function, but not through those inside it: what they yield is not its own."""
+    """Yield the nodes of a function without those of functions inside it, whose yields are not its own."""
     for inner in ast.iter_child_nodes(function):
         yield inner
         if not isinstance(inner, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):

@@ -1,7 +1,4 @@
-"""Scenario files: what happens when, and what is expected then. TOML (and CSV for values) in, `Scenario` out.
-
-See `protocols/scenario-file.md`.
-"""
+"""Scenario files (TOML, values also as CSV; see `protocols/scenario-file.md`): what happens, and what is expected."""
 
 from __future__ import annotations
 
@@ -29,14 +26,14 @@ LARGEST_CSV = 64 << 20
 LONGEST_S = 7 * 86_400.0
 MOST_ACTIONS = 5_000_000
 RAMP_US = 50_000
-"""Between two values of a ramp: 20 a second."""
+"""Time between two values of a ramp: 20 a second."""
 WITHIN_US = 200_000
-"""How soon an expectation must hold if it says nothing."""
+"""Default time within which an expectation must be met."""
 
 
 @dataclass(frozen=True, slots=True)
 class Set:
-    """A value is this from now on; None: no data."""
+    """Step: a value becomes this number; None: no data."""
 
     name: str
     number: float | None
@@ -44,21 +41,21 @@ class Set:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """A control is moved, by the simulated hand or by the person."""
+    """Step: a control is moved, by the simulated hand or the user."""
 
     control: str
     boards: tuple[str, ...]
     verb: str
     """``put``, ``share`` (a potentiometer), ``press``, ``release`` or ``turn``."""
     to: int
-    """Position, permille of a potentiometer's travel, detents; 0 for a button."""
+    """Position, permille of a potentiometer's travel, or detents; 0 for a button."""
     words: str
-    """What a person is asked to do."""
+    """What to ask the user to do."""
 
 
 @dataclass(frozen=True, slots=True)
 class SupplyStep:
-    """The supply of a simulated board's lamps and displays."""
+    """Step: the supply of a simulated board's lamps and displays is set."""
 
     board: str
     millivolts: int
@@ -66,7 +63,7 @@ class SupplyStep:
 
 @dataclass(frozen=True, slots=True)
 class Expect:
-    """From now on, once, this is expected."""
+    """Step: this is expected, once."""
 
     expectation: Expectation
 
@@ -76,7 +73,7 @@ Action = Set | Move | SupplyStep | Expect
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """What a scenario file says, worked out: no step depends on another any more."""
+    """The contents of a scenario file, worked out so that no step depends on another."""
 
     path: str
     title: str
@@ -85,34 +82,34 @@ class Scenario:
     rules: Path
     lasts_us: int
     actions: tuple[tuple[int, Action], ...] = ()
-    """By time from the beginning, in microseconds."""
+    """(time since the beginning in microseconds, step), in order of time."""
     expectations: tuple[Expectation, ...] = ()
-    """That always hold."""
+    """The expectations that are not of a step."""
 
     @property
     def checks(self) -> list[Expectation]:
-        """Every expectation, in the order of their lines."""
+        """All expectations, those of steps included, in the order of their lines."""
         once = [action.expectation for _, action in self.actions if isinstance(action, Expect)]
         return sorted((*self.expectations, *once), key=lambda expectation: expectation.line)
 
 
 @dataclass(slots=True)
 class Named:
-    """Files that the command line names, in place of those that the scenario does."""
+    """Files that the command line names instead of those in the scenario."""
 
     panel: Path | None = None
     rules: Path | None = None
 
 
 def looks_like_one(text: str) -> bool:
-    """Tell whether a TOML text is meant as a scenario."""
+    """Return whether a TOML text is meant as a scenario."""
     return has_heading(text, "[scenario]", "[[steps]]", "[[expect]]")
 
 
 def load(path: str | Path, named: Named | None = None) -> Scenario:
-    """Read the scenario `path` and the files that it names, the rules apart, which are only found.
+    """Read the scenario `path` and the files that it names, except the rules, which are not read.
 
-    Raises `Trouble` with file and line for the first mistake.
+    Raises `Trouble` with file and line of the first mistake.
     """
     text = slurp(path, LARGEST + 1, whole=False)
     _refuse_others(text.decode("utf-8", "replace"), printable(str(path)))
@@ -121,14 +118,14 @@ def load(path: str | Path, named: Named | None = None) -> Scenario:
 
 
 def _refuse_others(text: str, path: str) -> None:
-    """Raise `Trouble` for a file of another kind, with what it is."""
+    """Raise `Trouble`, which says what the file is, if it is of another kind."""
     from benchcon.rehearse import behaviour as behaviour_file
 
     if looks_like_one(text):
         return
     if behaviour_file.looks_like_one(text):
         raise Trouble(
-            f"{path}: a behaviour file alone has nothing to play without a console; "
+            f"{path}: without a console there is nothing to play in a behaviour file alone; "
             "name a scenario, or a capture beside it, or add --values or --sweep"
         )
     if has_heading(text, "[panel]", "[boards."):
@@ -136,7 +133,10 @@ def _refuse_others(text: str, path: str) -> None:
 
 
 def without_steps(path: str | Path, named: Named | None = None) -> Scenario:
-    """Return the scenario of a behaviour file alone, in which nothing happens by itself. Raises `Trouble`."""
+    """Return a scenario from a behaviour file alone, in which nothing happens by itself.
+
+    Raises `Trouble` if the file is wrong, or names no panel or no rules.
+    """
     from benchcon.panel import file as panel_file
     from benchcon.rehearse import behaviour as behaviour_file
 
@@ -154,7 +154,7 @@ def without_steps(path: str | Path, named: Named | None = None) -> Scenario:
 
 
 def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[Scenario | None, list[PanelRemark]]:
-    """Return the scenario, if it can be played, and everything found about its file. Runs nothing."""
+    """Return the scenario, or None if it cannot be played, and everything found about its file. Runs nothing."""
     from benchcon.panel import file as panel_file
     from benchcon.rehearse import behaviour as behaviour_file
 
@@ -206,7 +206,7 @@ def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[S
 
 
 def _elsewhere(text: str, name: str) -> PanelRemark:
-    """Return a finding about another file, as its own `Trouble` tells it."""
+    """Return a `Trouble` about another file as a finding."""
     match = re.match(r"(.+?):(\d{1,9}): ", text)
     if match:
         return PanelRemark(match[1], int(match[2]), text[match.end() :])
@@ -214,7 +214,7 @@ def _elsewhere(text: str, name: str) -> PanelRemark:
 
 
 class _Reading:
-    """Steps and expectations of one file."""
+    """Reads the steps and expectations of one file."""
 
     def __init__(self, top: TomlTable, panel: Panel, behaviour: Behaviour) -> None:
         self.top = top
@@ -247,7 +247,7 @@ class _Reading:
     def _when(self, table: TomlTable, before_us: int) -> int:
         at, after = table.get("at"), table.get("after")
         if at is not None and after is not None:
-            table.say("after", "is there beside at; only one of the two is allowed")
+            table.say("after", "is given together with at; only one of the two is allowed")
         key = "after" if after is not None else "at"
         if at is None and after is None:
             return before_us
@@ -273,9 +273,9 @@ class _Reading:
         if over is not None or ramps:
             over_us = round(table.quantity("over", "s", 0.0, 0.05, LONGEST_S, 'from "50 ms" on') * 1e6)
             if ramps and over is None:
-                table.lacks('has a ramp and does not say how long it takes; write over = "10 s"', "over")
+                table.lacks('has a ramp but no time for it; write over = "10 s"', "over")
             elif not ramps:
-                table.say("over", "says how long a ramp takes, and there is none")
+                table.say("over", "is the time of a ramp, but there is no ramp")
         for name, value, written in ramps:
             if (number := self._number(table, ("ramp", name), value, written)) is not None:
                 self._add(at_us, _Ramp(name, number, over_us))
@@ -366,14 +366,14 @@ class _Reading:
         wanted = tuple(self._wanted(table, key))
         if value is None and not dark:
             if at_us is not None and within is not None:
-                table.say("within", "says how soon something is expected, and nothing is")
+                table.say("within", "is the time for an expectation, but nothing is expected")
             return None
         told = name or _in_words(wanted, dark, conditions, {})
         label = name or _in_words(wanted, dark, conditions, self._labels())
         return Expectation(told, table.line, wanted, dark, conditions, within_us, at_us, label)
 
     def _labels(self) -> dict[str, str]:
-        """Return what a person before the panel calls its parts, and the values."""
+        """Return name → label of the panel's parts and of the values, for a user at the panel."""
         parts = [*self.panel.controls, *outputs_of(self.panel).values(), *self.behaviour.values]
         return {part.name: printable(part.label or part.name) for part in parts}
 
@@ -424,7 +424,7 @@ class _Reading:
     # --- values from a CSV ------------------------------------------------------------------------------------------
 
     def csv(self, path: Path) -> list[PanelRemark]:
-        """Take times and values of a CSV file, with units in its header: ``time [s],wind_speed [kt]``."""
+        """Add times and values from a CSV file, with units in its header: ``time [s],wind_speed [kt]``."""
         file = printable(str(path))
         try:
             text = slurp(path, LARGEST_CSV).decode("utf-8-sig")
@@ -477,14 +477,14 @@ class _Reading:
                 example = f"{value.name} [{value.unit}]" if value.unit else value.name
                 raise ValueError(f"has the column {shown(cell)}; it is written {example}")
             if any(value is one for one, *_ in columns):
-                raise ValueError(f"has the column {value.name} twice; which one counts?")
+                raise ValueError(f"has the column {value.name} twice; remove one")
             columns.append((value, *(linear(unit, value.unit) if unit else (1.0, 0.0))))
         return columns, time_factor
 
     # --- put together -----------------------------------------------------------------------------------------------
 
     def actions(self) -> tuple[tuple[int, Action], ...]:
-        """Return all actions by time, ramps taken apart into values."""
+        """Return all actions in order of time, with ramps split into single values."""
         made: list[tuple[int, int, Action]] = []
         standing: dict[str, float | None] = {value.name: value.start for value in self.behaviour.values}
         ramps: dict[str, tuple[int, int, float, _Ramp]] = {}
@@ -514,7 +514,7 @@ class _Reading:
             elif isinstance(action, _Ramp):
                 start = standing[action.name]
                 if start is None:
-                    start = action.to  # from nothing there is no way: it is there at once
+                    start = action.to  # a ramp that begins at no data is at its end at once
                 ramps[action.name] = (at_us, order, start, action)
             elif not isinstance(action, _Hold):
                 made.append((at_us, order, action))
@@ -536,12 +536,12 @@ class _Reading:
             yield TomlTable(self.top.source, (key, index), each)
 
     def _each(self, table: TomlTable, key: str, known: Mapping[str, Any], what: str) -> list[tuple[str, Any, object]]:
-        """Return name, what it names, and what is written for it, for each pair of the table `key`."""
+        """Return (name, the thing with that name in `known`, written value) for each pair of the table `key`."""
         value = table.get(key)
         if value is None:
             return []
         if not isinstance(value, dict):
-            table.say(key, f'is {shown(value)}; names with what they are to be are allowed, such as {{ name = "…" }}')
+            table.say(key, f'is {shown(value)}; a table of names and values is allowed, such as {{ name = "…" }}')
             return []
         found = []
         for name, written in value.items():
@@ -593,7 +593,7 @@ def _plain(cell: str) -> float:
     try:
         number = number_in(cell)
     except ValueError:
-        raise ValueError(f"has {shown(cell.strip())}, which is not a number; the fraction follows a point") from None
+        raise ValueError(f"has {shown(cell.strip())}, which is not a number; decimals follow a point") from None
     if not math.isfinite(number):
         raise ValueError(f"has {shown(cell.strip())}, which is not a number")
     return number
@@ -603,7 +603,7 @@ _BOUNDS = re.compile(r"(?:(above|below|at least|at most)\s+(.+)|from\s+(.+?)\s+t
 
 
 def _test_of_value(value: Value, written: object) -> Callable[[Any], bool]:
-    """Return the test of a condition on a value. Raises ValueError with what is allowed."""
+    """Return a function that tests a condition on a value. Raises ValueError, which says what is allowed."""
     if written == "no data":
         return lambda now: now is None
     match = _BOUNDS.fullmatch(written.strip()) if isinstance(written, str) else None
@@ -655,7 +655,7 @@ def _test_of_control(control: Control, written: object) -> Callable[[Any], bool]
 def _in_words(
     wanted: tuple[WantedOutput, ...], dark: tuple[str, ...], conditions: tuple[Clause, ...], labels: Mapping[str, str]
 ) -> str:
-    """Return what is expected in one line; parts and values are called by their name where `labels` has none."""
+    """Return what is expected as one line; `labels`: name → label; without one, the name is used."""
 
     def called(name: str) -> str:
         return labels.get(name, name)

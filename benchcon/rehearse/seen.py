@@ -1,6 +1,6 @@
-"""What the boards say, as a rehearsal needs it: what the controls stand at, and what lamps and displays really show.
+"""What the boards report, for a rehearsal: positions of controls, and what lamps and displays really show.
 
-Pure: fed with the events of a bench's state, and that state to look into.
+Pure: it takes events, and reads the bench's state.
 """
 
 from __future__ import annotations
@@ -20,35 +20,33 @@ from benchcon.wire import events as ev
 
 _NOTHING_NEW = (ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd)
 _SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "raw"})
-"""Answers after which at most the channels that were asked for stand otherwise."""
-
-
+"""Answers that change at most the channels that were asked about."""
 SETTLE_US = 1_000_000
-"""A board that has come, or come back, first has to be sent what to show: for this long nothing about it is judged."""
+"""How long a board that has just been connected is not judged, since it first has to be sent what to show."""
 ANSWER_US = 5_000_000
-"""How long it may take to say what its outputs show."""
+"""How long it may then take to report what its outputs show."""
 GONE = "a board was dark or lost"
 NOT_OURS = "somebody else had set what it looks at"
 BY_HAND = "a value was worked by hand"
 
 
 class SeenOutputs:
-    """What the boards of `panel` say."""
+    """What the boards of `panel` report; `state` is the bench's."""
 
     def __init__(self, panel: Panel, state: BenchState) -> None:
         self.panel = panel
         self.state = state
         self.controls = Controls(panel)
         self.live: set[str] = set()
-        """Boards, by their name on the panel, that answer and are not dark."""
+        """Names on the panel of the boards that answer and are not dark."""
         self.given_up: set[str] = set()
-        """Outputs that somebody else has set: no rule is to blame for what they show."""
+        """Outputs that somebody else has set, so that no rule is to blame for what they show."""
         self.by_hand = False
-        """The person works a value: what a step expects of the scenario's own values says nothing then."""
+        """Whether the user has taken over a value, so that expectations of steps cannot be judged."""
         self.went_wrong: Callable[[str], bool] = lambda output: False
-        """Whether the rule of an output went wrong."""
+        """Returns whether the rule of an output went wrong."""
         self._settling: dict[str, int] = {}
-        """Boards that have just come, and when they came."""
+        """Boards that have just been connected → when."""
         self._stood: dict[str, str] = {}
         self._names = {board.own_ident: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
@@ -62,11 +60,11 @@ class SeenOutputs:
                 self._inputs.setdefault(channel.board, []).append(channel.id)
         self._sources: dict[int, str] = {}
         self._stages: dict[int, tuple[object, ...]] = {}
-        """By source: how a board stood when it was looked at last."""
+        """Number of a board → its `_stage` when it was last looked at."""
         self._ticked_us = 0
 
     def outputs_are(self, panel: Panel) -> None:
-        """Take lamps and displays from `panel`: the same ones, at the level that the whole panel has now."""
+        """Take the same lamps and displays from `panel`, in which they have the panel's present light level."""
         self._parts = dict(outputs_of(panel))
         self._on = {board.name: [] for board in panel.boards}
         self._at = {}
@@ -77,7 +75,7 @@ class SeenOutputs:
     def feed(self, happened: Iterable[ev.Event], now_us: int) -> tuple[dict[str, Any], set[str]]:
         """Take events that `state` has taken already.
 
-        Returns what controls say that have moved, by name, and the outputs that show something else.
+        Returns name → input of the controls that have moved, and the names of outputs that show something else.
         """
         inputs: dict[str, Any] = {}
         outputs: set[str] = set()
@@ -106,17 +104,17 @@ class SeenOutputs:
         return inputs, outputs
 
     def look_at_all(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
-        """Look at all boards that the state knows already."""
+        """Look at all boards that the state knows already; returns as `feed`."""
         inputs: dict[str, Any] = {}
         outputs: set[str] = set()
         for source in list(self.state.boards):
             self._look(source, now_us, inputs, outputs)
-        # Boards that were there before, and have said what they show, need no time.
+        # Boards that were connected before, and have reported what they show, need no time.
         self._settling = {name: at for name, at in self._settling.items() if not self._all_known(name)}
         return inputs, outputs
 
     def tick(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
-        """Take the time: a board that is silent for too long is not known any more."""
+        """Forget boards that have been silent for too long; returns as `feed`."""
         self._ticked_us = now_us
         inputs: dict[str, Any] = self.controls.tick(now_us)
         outputs: set[str] = set()
@@ -130,7 +128,7 @@ class SeenOutputs:
         return inputs, outputs
 
     def next_us(self) -> int | None:
-        """Return when to call `tick` at the latest, or None."""
+        """Return when to call `tick` next, or None."""
         if not self._settling:
             return self.controls.next_us()
         due = [at for at in (self.controls.next_us(),) if at is not None]
@@ -139,7 +137,7 @@ class SeenOutputs:
         return min(due, default=None)
 
     def source_of(self, name: str) -> int | None:
-        """Return the number of the board called `name`, if it answers and is not dark."""
+        """Return the number of the board called `name` if it answers and is not dark, else None."""
         if name not in self.live:
             return None
         return next((source for source, known in self._sources.items() if known == name), None)
@@ -158,7 +156,7 @@ class SeenOutputs:
         return "dark" if any(board.dark and board.link == "linked" for board in self._boards_of(name)) else "gone"
 
     def dark_by_deadman(self, name: str) -> bool:
-        """Return whether the board called `name` is dark because nobody fed it for a while."""
+        """Return whether the board called `name` is dark by its dead-man."""
         return any(board.dark and board.dark_why == "deadman" for board in self._boards_of(name))
 
     def _boards_of(self, name: str) -> list[BoardState]:
@@ -168,7 +166,7 @@ class SeenOutputs:
     # --- what they show (see `expect.Outputs`) ----------------------------------------------------------------------
 
     def shows(self, output: str) -> int | bytes | None:
-        """Return a lamp's lightness in permille, its trim taken out, or a display's segments; None: not known."""
+        """Return a lamp's lightness in permille, without its trim, or a display's segments; None: not known."""
         return self._shown.get(output)
 
     def in_words(self, output: str) -> str:
@@ -182,35 +180,35 @@ class SeenOutputs:
         return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
 
     def payload(self, output: str) -> str:
-        """Return what an output shows for other programs: as `in_words`, a display's text without quotes."""
+        """Return what an output shows, for other programs: as `in_words`, but a display's text without quotes."""
         shows = self._shown.get(output)
         return display_text(shows) if isinstance(shows, bytes) else self.in_words(output)
 
     @property
     def output_names(self) -> Sequence[str]:
-        """The lamps and displays of the panel, by name."""
+        """The names of the panel's lamps and displays."""
         return list(self._parts)
 
     def shows_as(self, output: str, value: int | bytes) -> bool:
-        """Return whether an output shows `value`, as far as is known; a lamp's lightness to the nearest percent."""
+        """Return whether an output shows `value`, a lamp to the nearest percent; True if not known."""
         shows = self._shown.get(output)
         if isinstance(shows, int) and isinstance(value, int):
             return (shows > 0) == (value > 0) and abs(shows - value) <= LEVEL_PERMILLE
         return shows is None or shows == value
 
     def lit_on(self, board: str) -> Sequence[str]:
-        """Return the lamps and displays of a board that are lit, or may be, as nobody knows."""
+        """Return the names of a board's lamps and displays that are lit, or may be because it is not known."""
         return [part.name for part in self._on.get(board, ()) if self._is_lit(self._shown.get(part.name))]
 
     def label_of(self, output: str) -> str:
-        """Return what the panel calls an output."""
+        """Return an output's label on the panel, printable."""
         return printable(self._parts[output].label or output)
 
     def why_not(self, expectation: Expectation) -> str:
         """Return why an expectation cannot be judged now; empty if it can.
 
-        The boards that it looks at must answer, and have had time to settle, and those that are to show something
-        must not be dark.
+        The boards that it concerns must answer, and have had time to settle; those that are to show something must not
+        be dark.
         """
         shown = {self._parts[wanted.output].channel.board for wanted in expectation.wanted}
         if not shown <= self.live or any(self.stands(board) == "gone" for board in expectation.dark):
@@ -222,7 +220,7 @@ class SeenOutputs:
         return BY_HAND if self.by_hand and expectation.at_us is not None else ""
 
     def rule_went_wrong(self, expectation: Expectation) -> bool:
-        """Return whether a rule of what it looks at went wrong when it was last called."""
+        """Return whether the rule of an output that it concerns went wrong when it was last called."""
         return any(map(self.went_wrong, self._looked_at(expectation)))
 
     def _looked_at(self, expectation: Expectation) -> list[str]:
@@ -230,7 +228,7 @@ class SeenOutputs:
         return looked_at + [part.name for board in expectation.dark for part in self._on[board]]
 
     def give_up(self, board: str, channel: str) -> None:
-        """Take that somebody else has set this output: it is theirs from now on."""
+        """Note that somebody else has set this output, which is left alone from now on."""
         part = self._at.get((board, channel))
         if part is not None:
             self.given_up.add(part.name)
@@ -245,7 +243,7 @@ class SeenOutputs:
     # --- inside -----------------------------------------------------------------------------------------------------
 
     def name_of(self, source: int) -> str:
-        """Return the name on the panel of a board by its number; empty if it is not on it."""
+        """Return the name on the panel of the board with this number; empty if it is not on the panel."""
         found = self._sources.get(source)
         if found is None:
             board = self.state.boards.get(source)
@@ -278,7 +276,7 @@ class SeenOutputs:
             self._output(name, part.channel.id, source, outputs, known=live)
 
     def _stage(self, source: int) -> tuple[object, ...]:
-        """What a heartbeat may change of a board: with all of this as before, its channels stand as they did."""
+        """Return everything that a heartbeat may change; if it is the same as before, so are the channels."""
         board = self.state.boards.get(source)
         if board is None:
             return ()
@@ -313,6 +311,6 @@ class SeenOutputs:
 
 
 def display_text(segments: bytes) -> str:
-    """Return the text on a display. O and 0 are the same segments; what does not fit is ``OL``, as it is documented."""
+    """Return the text on a display; overflow, whose segments could also be read as 0L, is ``OL``."""
     text = decode(segments)
     return text[:-2] + "OL" if text.lstrip() == "0L" else text

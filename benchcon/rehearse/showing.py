@@ -1,6 +1,6 @@
-"""What a rule returns, as what a lamp or a display is to show. Pure.
+"""Turns what a rule returns into what a lamp or display is to show. Pure.
 
-Whatever does not fit a display is shown as not fitting: never cut, never wrapped, never an old number.
+Whatever does not fit on a display is shown as overflow, and never cut, wrapped, or replaced by an old number.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from benchcon.rehearse.inputs import Position
 NO_DATA = "no data"
 OVERFLOW = "overflow"
 _TOO_MUCH = 1e12
-"""A number this great fits no display: eight digits are 99 999 999 at the most, in hexadecimal FFFF FFFF."""
+"""A number this large fits on no display: eight digits are at most 99 999 999, or FFFF FFFF in hexadecimal."""
 _NEARLY = 1e-6
-"""A lightness that was worked out in floats may miss 0 or 1 by this much."""
+"""How far a lightness that was computed in floats may be below 0 or above 1."""
 _PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
 
 
@@ -34,45 +34,44 @@ class NumberStyle:
     scale: float = 1.0
     factor: float = 1.0
     offset: float = 0.0
-    """Conversion from one unit to the other, after scaling."""
+    """`factor` and `offset` convert from one unit to another, after scaling."""
 
 
 class Shown(NamedTuple):
     """What an output is to show."""
 
     value: int | bytes
-    """A lamp's lightness in permille, before its trim; a display's segments, one byte a digit."""
+    """A lamp's lightness in permille, before its trim, or a display's segments, one byte per digit."""
     text: str
-    """In words: ``lit``, ``out``, ``40 %``; what the display shows."""
+    """In words: ``lit``, ``out``, ``40 %``, or the display's text."""
     why: str = ""
     """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
 
 
 def outputs_of(panel: Panel) -> dict[str, Lamp | Display]:
-    """Return the lamps and displays of a panel, by name."""
+    """Return name → lamp or display of a panel."""
     found: dict[str, Lamp | Display] = {lamp.name: lamp for lamp in panel.lamps}
     return found | {display.name: display for display in panel.displays}
 
 
 def lamp_off(why: str = NO_DATA) -> Shown:
-    """Return what a lamp shows when it cannot be worked out."""
+    """Return what a lamp shows when its rule has no result."""
     return Shown(0, "out", why)
 
 
 def bars(display: Display, why: str = NO_DATA) -> Shown:
-    """Return what a display shows when it cannot be worked out: a bar in each digit."""
+    """Return what a display shows when its rule has no result: a bar in each digit."""
     return Shown(encode("-" * display.digits, display.digits), "-" * display.digits, why)
 
 
 def too_much(display: Display) -> Shown:
-    """Return what a display shows for what does not fit: ``OL``, on a single digit ``E`` (common practice, no
-    source)."""
+    """Return what a display shows on overflow: ``OL``, or ``E`` on a single digit (common practice, no source)."""
     text = "OL" if display.digits > 1 else "E"
     return Shown(encode(text, display.digits), text.rjust(display.digits), OVERFLOW)
 
 
 def lamp_shows(lamp: Lamp, value: Any) -> Shown:
-    """Return what `lamp` shows for what its rule returned. Raises ValueError for what no lamp can show."""
+    """Return what `lamp` shows for `value`, which its rule returned. Raises ValueError if a lamp cannot show that."""
     value = plain(value)
     if value is None:
         return lamp_off()
@@ -91,7 +90,7 @@ def lamp_shows(lamp: Lamp, value: Any) -> Shown:
 
 
 def lamp_level(permille: int, on_permille: int = 1000) -> Shown:
-    """Return a level in permille of lightness as a lamp shows it."""
+    """Return what a lamp shows at this level, in permille of lightness."""
     return Shown(permille, lamp_word(permille, on_permille))
 
 
@@ -101,7 +100,7 @@ def lamp_word(permille: int, on_permille: int = 1000) -> str:
 
 
 def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
-    """Return what `display` shows for what its rule returned. Raises ValueError for what it cannot show."""
+    """Return what `display` shows for `value`, which its rule returned. Raises ValueError if it cannot show that."""
     value = plain(value)
     if value is None or (value.is_nan() if isinstance(value, Decimal) else value != value):
         return bars(display)
@@ -115,18 +114,18 @@ def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
         return too_much(display)
     text = text.replace(",", ".")
     while text.startswith(" ") and digits_of(text) > display.digits:
-        text = text[1:]  # a format's blanks: nothing is lost with them
+        text = text[1:]  # leading blanks of the format
     if digits_of(text) > display.digits:
         return too_much(display)
     try:
         segments = encode(text, display.digits)
     except Trouble as trouble:
-        raise ValueError(f"shows what it cannot: {trouble}") from None
+        raise ValueError(f"returned text that cannot be shown: {trouble}") from None
     return Shown(segments, text.rjust(len(text) + display.digits - digits_of(text)))
 
 
 def plain(value: Any) -> Any:
-    """Return what a rule returned with the numbers of other libraries (numpy, fractions) as Python's own."""
+    """Return what a rule returned, with numbers of other libraries (numpy, fractions) turned into Python's own."""
     if value is None or isinstance(value, bool | int | float | str | Decimal | Position):
         return value
     if type(value).__module__ == "numpy" and getattr(value, "ndim", None) == 0:
@@ -135,14 +134,14 @@ def plain(value: Any) -> Any:
 
 
 def written(display: Display, value: float | Decimal, look: NumberStyle) -> str | None:
-    """Return the text for a number; None where it is infinite or does not fit the display's own format.
+    """Return the text for a number; None if it is infinite or does not fit in the display's own format.
 
-    Halves are rounded away from zero, as people do, and not to even, as Python's format language would.
+    Halves are rounded away from zero, as people do, not to even, as Python's format language would.
     """
     try:
         if isinstance(value, Decimal) or look.scale != 1 or look.factor != 1 or look.offset:
             value = float(f"{float(value) * look.scale * look.factor + look.offset:.12g}")
-    except OverflowError:  # a whole number beyond what a float holds
+    except OverflowError:  # a whole number that is too large for a float
         return None
     if not abs(value) < _TOO_MUCH:
         return None
@@ -152,7 +151,7 @@ def written(display: Display, value: float | Decimal, look: NumberStyle) -> str 
 
 
 def number_by(form: str, value: float) -> str:
-    """Return `value` written by `form` in Python's format language. Raises ValueError if `form` is none for numbers."""
+    """Return `value` in the format `form` of Python's format language. Raises ValueError if that is not for numbers."""
     number = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(int(value))
     try:
         if form[-1:] in "dbcoxXn" and form:
@@ -164,10 +163,10 @@ def number_by(form: str, value: float) -> str:
                 form += "f"
         elif precision is None and number == number.to_integral_value():
             number = number.quantize(Decimal(1))  # 3000.0 is 3,000 and not 3,000.0
-        # Python counts "-0.0" as negative; nobody at a bench does.
+        # Python shows -0.0 as negative, which would be confusing on a display.
         return format(abs(number) if number == 0 else number, form)
     except ValueError as error:
-        raise ValueError(f'has the format "{form}", which is none for numbers: {error}') from None
+        raise ValueError(f'has the format "{form}", which is not one for numbers: {error}') from None
 
 
 def _said(value: Any) -> str:

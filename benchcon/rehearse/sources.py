@@ -1,7 +1,7 @@
 """Where values come from: JSON lines on standard input, a TCP or a UDP port of this machine, or an MQTT broker.
 
-Each source is a thread that hands values to a `take` and complaints to a `complain`; neither may block. Nothing listens
-on any address but loopback unless the user names one.
+Each source has a thread that calls `take` with values and `complain` with complaints; neither may block. Sources listen
+only on loopback, unless the user names another address.
 """
 
 from __future__ import annotations
@@ -30,13 +30,13 @@ LOOPBACK = "127.0.0.1"
 TURN_S = 0.2
 MOST_CLIENTS = 16
 Take = Callable[[Values, str], object]
-"""Takes values, and where they come from."""
+"""Called with values, and where they come from."""
 Complain = Callable[[str, str], object]
-"""Takes where a message came from, and what was wrong with it."""
+"""Called with where a message came from, and what is wrong with it."""
 
 
 class Source(Protocol):
-    """Something that values come from."""
+    """Where values come from."""
 
     name: str
 
@@ -58,7 +58,7 @@ def source_of(word: str, behaviour: Behaviour, take: Take, complain: Complain) -
     if scheme in ("mqtt", "mqtts"):
         return MqttSource(broker_of(word), behaviour, take, complain)
     raise Trouble(
-        f"--values {printable(word)}: allowed are - (standard input), tcp:PORT, udp:PORT (of this machine), "
+        f"--values {printable(word)}: allowed: - (standard input), tcp:PORT and udp:PORT (of this computer), "
         "mqtt://HOST/PREFIX and mqtts://HOST/PREFIX"
     )
 
@@ -72,7 +72,7 @@ def _address(word: str, rest: str) -> tuple[str, int]:
 
 
 class _Threaded(ABC):
-    """A source that is a thread of its own."""
+    """A source with a thread of its own."""
 
     name = ""
 
@@ -95,7 +95,7 @@ class _Threaded(ABC):
 
     @abstractmethod
     def _run(self) -> None:
-        """Take values until `_ends` is set. On the thread."""
+        """Take values until `_ends` is set; runs on the thread."""
 
     def _line(self, line: bytes) -> None:
         if not line.strip():
@@ -108,7 +108,7 @@ class _Threaded(ABC):
 
 
 class _Splitter:
-    """Bytes into lines, bounded: of what has no end nothing is kept."""
+    """Splits bytes into lines, with bounded memory: nothing is kept of a line that is too long."""
 
     def __init__(self) -> None:
         self._rest = b""
@@ -128,7 +128,7 @@ class _Splitter:
 
 
 class StandardInput(_Threaded):
-    """JSON lines on standard input; its end is no end of the rehearsal."""
+    """JSON lines on standard input; when that ends, the rehearsal goes on."""
 
     name = "standard input"
 
@@ -177,7 +177,7 @@ class UdpSource(_Threaded):
 
 
 class TcpSource(_Threaded):
-    """JSON lines from whoever connects, several at once."""
+    """JSON lines from programs that connect; several can at once."""
 
     def __init__(self, host: str, port: int, behaviour: Behaviour, take: Take, complain: Complain) -> None:
         self._socket = _bound(host, port, socket.SOCK_STREAM)
@@ -226,7 +226,7 @@ def _bound(host: str, port: int, kind: int) -> socket.socket:
             raise
     except OSError as error:
         where = f"{printable(host)}:{port}"
-        raise Trouble(f"--values: {where} cannot be listened on: {printable(error.strerror or str(error))}") from None
+        raise Trouble(f"--values: cannot listen on {where}: {printable(error.strerror or str(error))}") from None
     return made
 
 
@@ -234,27 +234,30 @@ def _bound(host: str, port: int, kind: int) -> socket.socket:
 
 
 class Broker(NamedTuple):
-    """A broker and where on it: MQTT 3.1.1 or 5.0 (OASIS standards)."""
+    """A broker and a topic prefix: MQTT 3.1.1 or 5.0 (OASIS standards)."""
 
     host: str
     port: int
     prefix: str
     tls: bool
     version: int
-    """4: MQTT 3.1.1, 5: MQTT 5.0, as they stand in a CONNECT packet."""
+    """4: MQTT 3.1.1, 5: MQTT 5.0, as in a CONNECT packet."""
 
     @property
     def shown(self) -> str:
-        """The broker as a person writes it."""
+        """The broker as a user writes it."""
         return f"mqtt{'s' if self.tls else ''}://{printable(self.host)}:{self.port}/{printable(self.prefix)}"
 
 
 LONGEST_PREFIX = 1000
-"""Bytes; a topic has 65 535 at the most (MQTT 3.1.1 and 5.0, section 1.5), names and all."""
+"""Most bytes of a prefix; a whole topic may have 65 535 (MQTT 3.1.1 and 5.0, section 1.5)."""
 
 
 def broker_of(url: str) -> Broker:
-    """Return what ``mqtt://HOST[:PORT]/PREFIX[?version=5]`` names. Raises `Trouble`; also if it holds a password."""
+    """Return the broker that ``mqtt://HOST[:PORT]/PREFIX[?version=5]`` names.
+
+    Raises `Trouble` for any other form, and for a URL with a password.
+    """
     shown = printable(url)
     try:
         parts = urlsplit(url)
@@ -263,27 +266,30 @@ def broker_of(url: str) -> Broker:
         raise Trouble(f"{shown}: is not an address; write it as mqtt://HOST/PREFIX") from None
     if parts.username or parts.password:
         raise Trouble(
-            "a broker's user and password do not belong on a command line, where others can read them; put them into "
+            "a broker's user and password must not be on a command line, where others can read them; put them into "
             "BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or into a file that BENCHCON_MQTT_LOGIN names"
         )
     prefix = unquote(parts.path).strip("/")
     # urlsplit takes what follows a # for a fragment, and leaves tabs and line ends out.
     if not host or not prefix or "#" in url or not (url + prefix).isprintable() or set("+#") & set(prefix):
         raise Trouble(
-            f"{shown}: a broker is written mqtt://HOST/PREFIX, without + and # and control characters in the prefix"
+            f"{shown}: a broker is written mqtt://HOST/PREFIX, without +, # or control characters in the prefix"
         )
     if len(prefix.encode()) > LONGEST_PREFIX:
         raise Trouble(f"{shown[:80]}…: the prefix is longer than {LONGEST_PREFIX} bytes")
     query = parse_qs(parts.query)
     version = {"3.1.1": 4, "5": 5}.get(query.pop("version", ["3.1.1"])[0])
     if version is None or query:
-        raise Trouble(f"{shown}: behind the ? only version=3.1.1 and version=5 are allowed")
+        raise Trouble(f"{shown}: after the ? only version=3.1.1 and version=5 are allowed")
     tls = parts.scheme == "mqtts"
     return Broker(host, port or (8883 if tls else 1883), prefix, tls, version)
 
 
 def login() -> tuple[str, str] | None:
-    """Return user and password for a broker, from the environment or the file it names. Raises `Trouble`."""
+    """Return user and password for a broker, from the environment or a file that it names; None if there are none.
+
+    Raises `Trouble` if the file cannot be read or is not of the right form.
+    """
     file = os.environ.get("BENCHCON_MQTT_LOGIN")
     if file:
         try:
@@ -292,34 +298,34 @@ def login() -> tuple[str, str] | None:
         except (OSError, UnicodeDecodeError) as error:
             raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)} cannot be read: {printable(str(error))}") from None
         if not user:
-            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)}: the user belongs on line 1, the password on line 2")
+            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)}: needs the user on line 1, the password on line 2")
         return user, password
     user = os.environ.get("BENCHCON_MQTT_USER", "")
     return (user, os.environ.get("BENCHCON_MQTT_PASSWORD", "")) if user else None
 
 
-LOGIN_HINT = "BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or the file that BENCHCON_MQTT_LOGIN names, say who we are"
+LOGIN_HINT = "set BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or name a file with BENCHCON_MQTT_LOGIN"
 
 
 def why_not(error: BaseException | None, broker: Broker) -> str:
-    """Return why a broker cannot be reached, in one printable line with what to do."""
+    """Return why a broker cannot be reached and what to do, as one printable line."""
     if isinstance(error, ssl.SSLCertVerificationError):
         told = printable(error.verify_message or str(error))
-        hint = "if it is yours, name the certificate of who signed it with BENCHCON_MQTT_CA"
+        hint = "if the broker is yours, name the certificate of its signer with BENCHCON_MQTT_CA"
         return f"its certificate is not accepted: {told}; {hint}"
     if isinstance(error, ssl.SSLError):
-        return f"TLS cannot be agreed on ({printable(error.reason or str(error))}); without TLS it is mqtt://"
+        return f"no TLS connection is possible ({printable(error.reason or str(error))}); without TLS use mqtt://"
     if isinstance(error, socket.gaierror):
         return f"there is no computer called {printable(broker.host)} ({printable(error.strerror or str(error))})"
     if isinstance(error, TimeoutError):
-        return "it does not answer; it is tried again"
+        return "it does not answer; trying again"
     if isinstance(error, OSError):
-        return f"it cannot be reached: {printable(error.strerror or str(error))}; it is tried again"
-    return "it cannot be reached; it is tried again"
+        return f"it cannot be reached: {printable(error.strerror or str(error))}; trying again"
+    return "it cannot be reached; trying again"
 
 
 def refused(reason: Any) -> str:
-    """Return why a broker that answers does not take us, in one printable line."""
+    """Return why a broker refuses the connection, as one printable line."""
     told = printable(str(reason))
     return f"the broker refuses: {told}" + (f"; {LOGIN_HINT}" if "uthor" in told or "password" in told else "")
 
@@ -331,10 +337,10 @@ def client_of(
     connected: Callable[[paho.Client], object] = lambda client: None,
     gone: Callable[[], object] = lambda: None,
 ) -> paho.Client:
-    """Return a client for `broker`, not connected yet; it comes back by itself when the broker does.
+    """Return a client for `broker` that is not connected yet; it reconnects by itself.
 
-    `complain` is called with the reason each time that a try was in vain; `connected` is called when it has
-    taken us, `gone` when the connection has ended.
+    `who` becomes part of its client id. `complain` is called with the reason whenever a try has failed, `connected`
+    when the broker has accepted the connection, and `gone` when the connection has ended.
     """
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -370,7 +376,7 @@ def client_of(
         gone()
         if not answered.is_set() and reason.is_failure:
             hint = "" if broker.tls else "; does it want mqtts://?"
-            complain(broker.shown, f"it ends the connection before it has answered{hint}")
+            complain(broker.shown, f"it ends the connection before answering{hint}")
         answered.clear()
 
     client.on_connect_fail = failed
@@ -381,7 +387,7 @@ def client_of(
 
 
 class MqttSource:
-    """Values from the topics ``PREFIX/NAME`` of a broker, which may go and come back."""
+    """Values from the topics ``PREFIX/NAME`` of a broker; it may disappear and come back."""
 
     def __init__(self, broker: Broker, behaviour: Behaviour, take: Take, complain: Complain) -> None:
         self.broker = broker
@@ -390,7 +396,7 @@ class MqttSource:
         self.take = take
         self.complain = complain
         self.connected = threading.Event()
-        """Set while the broker is there and has taken the subscription."""
+        """Set while the broker is connected and has accepted the subscription."""
         self._client = client_of(broker, "values", complain, self._connected, self.connected.clear)
         self._client.on_subscribe = lambda *_: self.connected.set()
         self._client.on_message = self._message
@@ -407,22 +413,22 @@ class MqttSource:
         self._client.loop_stop()
 
     def _connected(self, client: paho.Client) -> None:
-        # The newest is what counts: what was missed while away is not wanted any more (QoS 0).
+        # Only the newest value counts, so what was missed meanwhile is not needed (QoS 0).
         client.subscribe(f"{self.broker.prefix}/+", qos=0)
 
     def _message(self, client: Any, data: Any, message: Any) -> None:
         try:
             topic = str(message.topic)
         except (ValueError, UnicodeDecodeError):
-            self.complain(self.name, "a topic that is no UTF-8")
+            self.complain(self.name, "a topic that is not UTF-8")
             return
         if topic == f"{self.broker.prefix}/bench" and self.behaviour.value("bench") is None:
-            return  # Published by ourselves, where values and what the panel does share a prefix.
+            return  # published by ourselves, if values and the panel's state share a prefix
         values, wrong = of_topic(topic, bytes(message.payload), self.behaviour)
         for name in list(values) if message.retain else ():
             value = self.behaviour.value(name)
             if value is not None and value.max_age_s:
-                # How old a retained message is nobody says: it may be of yesterday.
+                # A retained message does not say how old it is; it may be from yesterday.
                 del values[name]
         if values:
             self.take(values, self.name)

@@ -1,4 +1,4 @@
-"""Stopping code of the user's that does not end by itself, from another thread."""
+"""Stopping user code that does not end by itself, from another thread."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from types import TracebackType
 LOAD_S = 5.0
 """How long a rules file may take to load."""
 AGAIN_S = 0.25
-"""What swallowed it gets it again."""
+"""Time after which the exception is raised again in code that has caught it."""
 
 
 class NeverLoads(BaseException):
-    """Raised inside a rules file that does not finish loading; no ``except Exception`` of it stops it."""
+    """Raised inside a rules file that does not finish loading; an ``except Exception`` does not catch it."""
 
 
 class LoadLimit:
-    """In its ``with``, code that takes longer than `limit_s` gets `NeverLoads` raised, at its next line of Python."""
+    """Context in which code that takes longer than `limit_s` gets `NeverLoads` raised at its next line of Python."""
 
     def __init__(self, limit_s: float | None = None) -> None:
         self.limit_s = LOAD_S if limit_s is None else limit_s
@@ -42,6 +42,6 @@ class LoadLimit:
 
 
 def raise_in(thread: int, error: type[BaseException] | None) -> None:
-    """Have `error` raised in another thread, at its next line of Python; None: cancel what is not raised yet."""
+    """Raise `error` in another thread, at its next line of Python; None cancels one that was not raised yet."""
     what = None if error is None else ctypes.py_object(error)
     ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), what)

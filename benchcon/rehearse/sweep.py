@@ -1,7 +1,7 @@
-"""Sweep: each value through its range, each control through its positions, and all pairs of them that meet in one rule.
+"""Sweeping each value through its range, each control through its positions, and all pairs that meet in one rule.
 
-It finds lamps that never light, displays that overflow, and mistakes that no scenario came to. Pure; no board takes
-part.
+This finds lamps that never light, displays that overflow, and mistakes that no scenario reaches. Pure; no board is
+used.
 """
 
 from __future__ import annotations
@@ -21,26 +21,26 @@ from benchcon.rehearse.scenario import Scenario
 from benchcon.rehearse.showing import OVERFLOW, outputs_of
 
 ALONE, TOGETHER = 41, 9
-"""Points of a value's range: swept alone, and in a pair."""
+"""Number of points in a value's range when it is swept alone, and in a pair."""
 DETENTS = 20
 STEP_S = 0.05
 
 
 @dataclass(slots=True)
 class Swept:
-    """What a sweep found."""
+    """The result of a sweep."""
 
     points: int = 0
     lit: set[str] = field(default_factory=set)
     out: set[str] = field(default_factory=set)
     shown: set[str] = field(default_factory=set)
-    """Displays that showed anything but no data and overflow."""
+    """Displays that showed anything other than no data and overflow."""
     overflows: dict[str, str] = field(default_factory=dict)
-    """Displays, and the inputs at which they first had no room."""
+    """Displays that overflowed → the inputs at which they first did."""
     unsupplied: dict[str, str] = field(default_factory=dict)
-    """Lamps and displays that are lit while every supply is off, and the inputs at which they first are."""
+    """Lamps and displays that rules light while every supply is off → the inputs at which they first do."""
     mistakes: dict[str, str] = field(default_factory=dict)
-    """What went wrong in rules, and the inputs at which it first did."""
+    """Mistakes in rules → the inputs at which they first happened."""
 
 
 def sweep(scenario: Scenario, rules: Rules) -> Swept:
@@ -60,7 +60,7 @@ def sweep(scenario: Scenario, rules: Rules) -> Swept:
 
 
 def _without_supply(scenario: Scenario, rules: Rules, found: Swept, names: set[str]) -> None:
-    """With the controls so that nothing feeds any supply: what do the rules light that no supply darkens?"""
+    """Find what rules light with every supply switched off, on outputs that no supply feeds."""
     panel = scenario.panel
     off = all_off(panel)
     if off is None:
@@ -89,7 +89,7 @@ def _grid(one: str, first: Sequence[Any], other: str, second: Sequence[Any]) -> 
 
 
 def _inputs(scenario: Scenario, rules: Rules) -> list[set[str]]:
-    """Return for each rule the values and controls that it comes down to."""
+    """Return for each rule the values and controls that it depends on, through derived quantities too."""
     behind: dict[str, set[str]] = {}
     found = []
     for rule in rules.rules:  # derived quantities come first, in the order of need
@@ -121,7 +121,7 @@ def _walk(
     look: Callable[[Engine], None] = lambda engine: None,
     after: int = 0,
 ) -> None:
-    """Go through inputs one after the other, from where everything is as it begins; `look` from the move `after` on."""
+    """Set inputs one after the other, from their first values; call `look` from the move with index `after` on."""
     engine = Engine(scenario.panel, scenario.behaviour, rules)
     for value in scenario.behaviour.values:
         engine.set(value.name, (value.low + value.high) / 2 if value.start is None else value.start)
@@ -166,12 +166,12 @@ def _stands(engine: Engine) -> str:
 
 
 def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[list[str], bool]:
-    """Return what was found for people, and whether anything is wrong; `path` is printable."""
+    """Return the result as lines for people, and whether anything is wrong; `path` must be printable."""
     ruled = {name for rule in rules.rules for name in rule.drives}
     lamps = [lamp.name for lamp in scenario.panel.lamps if lamp.name in ruled]
     displays = [display.name for display in scenario.panel.displays if display.name in ruled]
     told = [f"{text} (at {at})" for text, at in found.mistakes.items()]
-    told += [f"{path}: {name} has no room for what it is to show (at {at})" for name, at in found.overflows.items()]
+    told += [f"{path}: {name} overflows (at {at})" for name, at in found.overflows.items()]
     told += [f"{path}: {name} never lights" for name in lamps if name not in found.lit]
     told += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
     told += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]

@@ -1,7 +1,7 @@
-"""A scenario on simulated boards, in virtual time: as fast as it goes, and the same twice gives the same records.
+"""A scenario on simulated boards in virtual time: as fast as possible, and always with the same records.
 
-The boards are `benchcon.rig`'s, and each is spoken to by the link's own `Talk`, with its limits, its repeats and
-its pings. Only what lies between is made again: a cable without a port, and a loop whose clock goes where it is put.
+The boards are those of `benchcon.rig`, and the link's own `Talk` speaks with each, with its limits, repeats and pings.
+Only what lies between is replaced: a cable without a port, and a loop with a virtual clock.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ if TYPE_CHECKING:
     from benchcon.rig.faults import Fault
 
 READY_US = 10_000_000
-"""Boards that have not said all about themselves by then do not answer."""
+"""Time within which boards must have described themselves; otherwise they count as not answering."""
 TAIL_US = 300_000
-"""After the last step: what is under way arrives."""
+"""Time after the last step, for everything that is under way."""
 
 
 class _Timer:
@@ -66,7 +66,7 @@ class Loop:
         return self.now_us / 1e6
 
     def call_at(self, at_s: float, action: Callable[[], object]) -> _Timer:
-        """Call `action` then."""
+        """Call `action` at `at_s`, in seconds of `time`."""
         timer = _Timer(action)
         heapq.heappush(self._heap, (-int(-at_s * 1e6 // 1), next(self._count), timer))
         return timer
@@ -87,7 +87,7 @@ class Loop:
 
 
 class VirtualCable:
-    """Lies between a `Talk` and a simulated board, as a `Connection` does."""
+    """Connects a `Talk` with a simulated board, in place of a `Connection`; see there."""
 
     waiting = False
     rate = RATE
@@ -99,26 +99,26 @@ class VirtualCable:
         self.drained: Callable[[], None] = lambda: None
         self.gone: Callable[[str], None] = lambda why: None
         self.moving = True
-        """Whether anything may be on its way, either direction."""
+        """Whether anything may be on its way in either direction."""
         self._loop = loop
         self._down: list[bytes] = []
         self._next_us: int | None = 0
         self._stale = True
 
     def send(self, data: bytes) -> bool:
-        """Put lines on their way: they arrive when the talk has noted them."""
+        """Put lines on their way; they arrive with the next `carry`, after the talk has recorded them."""
         self._down.append(data)
         self.moving = True
         return True
 
     def rest(self, seconds: float) -> None:
-        """Do nothing: nothing floods this bench."""
+        """Do nothing, since nothing floods this bench."""
 
     async def set_rate(self, rate: int) -> None:
-        """Do nothing: this cable has no rate."""
+        """Do nothing, since this cable has no rate."""
 
     def carry(self) -> bool:
-        """Carry what is on its way, either direction; return whether anything was."""
+        """Deliver what is on its way in either direction; return whether anything was."""
         down, self._down = self._down, []
         self.moving = False
         for data in down:
@@ -130,7 +130,7 @@ class VirtualCable:
         return bool(down or up)
 
     def touched(self) -> None:
-        """Take that somebody has done something to the board."""
+        """Note that a hand or a fault has done something to the board."""
         self.moving = self._stale = True
 
     def next_us(self) -> int | None:
@@ -149,7 +149,7 @@ class VirtualCable:
 
 
 class VirtualBench:
-    """The boards of a panel, simulated in this process, and a talk with each."""
+    """The boards of a panel, simulated in this process, and a `Talk` with each."""
 
     watched = False
     listen_only = False
@@ -167,7 +167,10 @@ class VirtualBench:
         seed: int = 0,
         faults: Mapping[str, Sequence[Fault]] | None = None,
     ) -> None:
-        """`observer` is the one of the state that `take` feeds: there is one for a bench."""
+        """Simulate the boards of `panel`, with `faults` by board name; `take` gets all batches and their events.
+
+        `observer` must be that of the state that `take` feeds, as a bench has only one.
+        """
         self.panel = panel
         self.loop = Loop()
         self.share = Share()
@@ -199,17 +202,17 @@ class VirtualBench:
         return self.loop.now_us
 
     def outputs(self, source: int, ident: str) -> BoardOutputs:
-        """Return the outputs of a board with what they may take."""
+        """Return the outputs of a board, with what they may draw once its ident is known."""
         return BoardOutputs(allowance_of(self.panel, ident) if ident else None, self._together)
 
     def identify(self, talk: Talk, ident: str) -> None:
-        """Take that a board says who it is."""
+        """Take the ident that a board gave."""
         talk.is_board(ident, talk.source, self.outputs(talk.source, ident))
         port = talk.connection.port
         self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=VirtualCable.rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
-        """A board took a new ident: it says so itself when it is asked who it is, which comes next."""
+        """Do nothing, since the board will be asked who it is next."""
 
     # --- time -------------------------------------------------------------------------------------------------------
 
@@ -226,11 +229,11 @@ class VirtualBench:
             due_us = self.next_us()
             if due_us is None or due_us > READY_US:
                 missing = [name for name in self.talks if name not in self.live]
-                raise Trouble(f"simulated board '{missing[0]}' does not answer; do its faults let it?")
+                raise Trouble(f"simulated board '{missing[0]}' does not answer; do its faults prevent that?")
             self.go_to(due_us)
 
     def next_us(self) -> int | None:
-        """Return when anything happens next by itself."""
+        """Return when something next happens by itself, or None."""
         soonest = self.loop.next_us()
         if self._fed and (starts_us := self._switched.next_us(self.loop.now_us)) is not None:
             soonest = starts_us if soonest is None else min(soonest, starts_us)
@@ -241,7 +244,7 @@ class VirtualBench:
         return soonest
 
     def go_to(self, now_us: int) -> None:
-        """Go to a time, which nothing due lies before; boards and talks do what is due then."""
+        """Go to a time, before which nothing must be due; boards and talks do what is due then."""
         self.loop.now_us = max(now_us, self.loop.now_us)
         for cable in self.cables:
             cable.run(now_us)
@@ -250,7 +253,7 @@ class VirtualBench:
         self.loop.run()
 
     def _switch_supplies(self, now_us: int) -> None:
-        """What the panel's controls switch off is unlit: physics of the rig, as `benchcon.rig.feeding` has it."""
+        """Set the supplies that the panel's controls switch, as `benchcon.rig.feeding` does."""
         moves = sum(board.physics.moves for board in self.boards.values())
         if moves == self._moves and self._switched.next_us(now_us - 1) is None:
             return
@@ -273,7 +276,7 @@ class VirtualBench:
         self.hand(board, f"supply {millivolts}" + (f" {part.channel.id}" if part is not None else ""))
 
     def settle(self) -> None:
-        """Carry bytes until none are on their way."""
+        """Deliver bytes until none are on their way."""
         cables = self.cables
         while True:
             for cable in cables:
@@ -289,7 +292,7 @@ class VirtualBench:
                     self._see_to(name, talk)
 
     def _see_to(self, name: str, talk: Talk) -> None:
-        """A board that is known may be sent something; one that was reset and did not answer is asked again."""
+        """Let a board that is brought up go live, and ask one that was reset and did not answer again."""
         if talk.host.stage in ("ready", "rereading"):
             talk.go_live()
             self.live.add(name)
@@ -299,12 +302,12 @@ class VirtualBench:
     # --- intents ----------------------------------------------------------------------------------------------------
 
     def want(self, name: str, values: Mapping[str, int | bytes]) -> None:
-        """Have outputs of a board show these values."""
+        """Set outputs of a board to these values: channel → level in permille, or segments."""
         numbers = {id_: v if isinstance(v, int) else int.from_bytes(v, "big") for id_, v in values.items()}
         self.talks[name].want(numbers, lambda outcome: None)
 
     def hand(self, name: str, words: str) -> None:
-        """Have the simulated hand of a board do something. Raises `Trouble` if it cannot."""
+        """Let the simulated hand of a board do something. Raises `Trouble` if it cannot."""
         answers: list[str] = []
         obey(self.boards[name], words.encode(), self.now_us(), answers.append)
         self._cable_of[name].touched()
@@ -313,7 +316,7 @@ class VirtualBench:
 
 
 class VirtualRun:
-    """One scenario on simulated boards in virtual time; `listener` gets every record."""
+    """One scenario on simulated boards in virtual time; `listener` is called with every batch."""
 
     def __init__(
         self,
@@ -331,7 +334,7 @@ class VirtualRun:
         self.bench = VirtualBench(scenario.panel, self.state.observer, self._take, seed=seed, faults=faults)
 
     def run(self) -> Rehearsal:
-        """Play the scenario from beginning to end. Raises `Trouble` if a board or a hand cannot."""
+        """Play the scenario from beginning to end. Raises `Trouble` if a board does not answer or a hand cannot."""
         bench, rehearsal = self.bench, self.rehearsal
         bench.open()
         rehearsal.begin(bench.now_us())
@@ -380,7 +383,7 @@ class VirtualRun:
 
 
 def hand_words(move: Move | SupplyStep) -> list[tuple[str, str]]:
-    """Return board and words for the simulated hand (`protocols/hand.md`) of each board that a move concerns."""
+    """Return (board, words for its simulated hand) for each board that a move concerns (`protocols/hand.md`)."""
     if not isinstance(move, Move):
         return [(move.board, f"supply {move.millivolts}")]
     if move.verb in ("press", "release"):
@@ -395,7 +398,7 @@ def hand_words(move: Move | SupplyStep) -> list[tuple[str, str]]:
 
 
 def broken_note(told: str) -> bytes:
-    """Return the note that a capture has where an expectation was broken."""
+    """Return the body of the note that marks a broken expectation in a capture."""
     from benchcon.text import printable
 
     return f"expectation {printable(told)}".encode()

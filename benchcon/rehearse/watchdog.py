@@ -1,8 +1,8 @@
-"""Watching that no rule takes too long: outside the engine, on a thread of its own.
+"""A watchdog for rules that take too long, outside the engine and on a thread of its own.
 
-A rule that has worked for longer than `LIMIT_S` gets a `TooSlow` raised inside it, as soon as it comes to its
-next line of Python. One that waits inside the system (a socket, a sleep) or works in one piece (a number of a million
-digits) is caught when that ends; after `STUCK_S` it is named, so that nobody has to guess what everything waits for.
+A rule that has run for longer than `LIMIT_S` gets a `TooSlow` raised inside it, at its next line of Python. If it waits
+inside the system (a socket, a sleep) or computes one huge thing (a number with a million digits), that happens only
+when this ends; after `STUCK_S` the rule is reported, so that the user knows what everything waits for.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from benchcon.rehearse.engine import Engine, TooSlow
 from benchcon.rehearse.stopping import raise_in
 
 LIMIT_S = 0.5
-"""How much of the processor's time a rule may take in one call."""
+"""How much processor time a rule may use in one call."""
 LOOKS = 5
 STUCK_S = 5.0
-"""A call that nothing ends in this time is named."""
+"""A call that does not end within this time is reported."""
 WAITS = 4
-"""A rule that waits without working may take this many times as long, by the clock."""
+"""How many times `LIMIT_S` a rule that waits without using the processor may take, by the clock."""
 
 
 class Watchdog:
-    """Use it in a ``with``, on the thread that steps the engine."""
+    """Watches an engine; use it in a ``with`` statement, on the thread that calls `Engine.step`."""
 
     def __init__(
         self,
@@ -35,7 +35,7 @@ class Watchdog:
         stuck_s: float = STUCK_S,
         on_stuck: Callable[[str], object] = lambda text: None,
     ) -> None:
-        """`on_stuck` gets one line, on the watchdog's thread, about a rule that cannot be ended."""
+        """Watch `engine`; `on_stuck` is called with one line, on another thread, about a rule that cannot be ended."""
         self.engine = engine
         self.limit_s = limit_s
         self.stuck_s = stuck_s
@@ -53,7 +53,7 @@ class Watchdog:
         self._thread.join()
 
     def _watch(self) -> None:
-        """See to it that no call lasts: by the watched thread's own time, as a busy machine may leave it none."""
+        """End calls that take too long, by the watched thread's own processor time, since the machine may be busy."""
         call, looks, used_s = -1, 0, 0.0
         entered, since_s, told = -1, 0.0, False
         while not self._ends.wait(self.limit_s / LOOKS):
@@ -73,7 +73,7 @@ class Watchdog:
                 call = -1
 
     def _used_s(self) -> float:
-        """Seconds of the processor that the watched thread has had; where the system does not say, the time."""
+        """Return the processor time of the watched thread in seconds; if the system does not say, the clock's time."""
         if hasattr(time, "pthread_getcpuclockid"):
             return time.clock_gettime(time.pthread_getcpuclockid(self._watched))
         return time.monotonic()

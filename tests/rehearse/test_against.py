@@ -54,7 +54,7 @@ def test_a_mistake_that_a_capture_brings_out_is_told(
 
 def test_a_file_of_another_kind_is_called_what_it_is(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rehearse", BEHAVIOUR, "--headless"]) == 2
-    assert "a behaviour file alone has nothing to play without a console" in capsys.readouterr().err
+    assert "without a console there is nothing to play in a behaviour file alone" in capsys.readouterr().err
     assert main(["rehearse", str(DEMO / "ostrey.toml"), "--headless"]) == 2
     assert "this is a panel file" in capsys.readouterr().err
     assert main(["rehearse", "night.capture"]) == 2
@@ -83,7 +83,7 @@ def test_a_sweep_finds_what_no_scenario_came_to(tmp_path: Path, capsys: pytest.C
     out = capsys.readouterr().out
     assert "alarm never lights" in out
     assert "crosswind is never out" in out
-    assert "level has no room for what it is to show (at level 10000 ft" in out
+    assert "level overflows (at level 10000 ft" in out
     # Only both at their ends together.
     assert "ZeroDivisionError" in out
     assert "(at level 40000 ft, speed 400 kt" in out

@@ -175,7 +175,7 @@ def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_pat
             broker.publish("bench", "here")  # as --publish says it, where both share a prefix
             broker.publish("level", "900")
             assert until(lambda: shown(board) == "900")
-            assert any("there is no value 'nobody'" in text for text in run.complaints)
+            assert any("unknown value 'nobody'" in text for text in run.complaints)
             assert not any("'bench'" in text for text in run.complaints)
             assert any("outside its range" in text for text in run.complaints)
         finally:
@@ -276,7 +276,7 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
     finally:
         process.kill()
         process.wait()
-    assert "1 value came from elsewhere" in out
+    assert "1 value came from other programs" in out
     assert "standard input: not valid JSON" in out
     assert shown(board) == "", "dark when it is over"
 
@@ -290,5 +290,5 @@ def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
     done = subprocess.run(words, cwd=tmp_path, input='{"level": 10500}\n', capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "1 of 1 expectations kept" in done.stdout
-    assert "1 value came from elsewhere" in done.stdout
+    assert "1 value came from other programs" in done.stdout
     assert "standard input: it has ended; the values stay as they were" in done.stderr

@@ -280,7 +280,7 @@ def test_values_from_a_csv_in_any_unit(folder: Path) -> None:
         ("time [s],wind_speed [kt]\n0,1\n0,2\n", "3: has the time 0; times grow"),
         ("time [s],wind_speed [kt]\n0,100\n", "2: has 100 kt for wind_speed, outside its range"),
         ("time [s],wind_speed [kt]\n0,1,2\n", "2: has 3 cells"),
-        ('time [s],wind_speed [kt]\n0,"1,5"\n', "not a number; the fraction follows a point"),
+        ('time [s],wind_speed [kt]\n0,"1,5"\n', "not a number; decimals follow a point"),
         ("time [s],wind_speed [kt]\n0,nan\n", "not a number"),
     ],
 )
@@ -296,7 +296,7 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ('[[steps]]\nset = { wind = "1 kt" }', "4: steps[1].set.wind is not a value; there are: wind_speed"),
         ('[[steps]]\nset = { wind_speed = "100 kt" }', "it lies outside its range, 0 kt to 99 kt"),
         ("[[steps]]\nset = { wind_speed = 20 }", 'it needs its unit, in quotes, such as "0 kt"'),
-        ('[[steps]]\nramp = { wind_speed = "20 kt" }', "does not say how long it takes"),
+        ('[[steps]]\nramp = { wind_speed = "20 kt" }', "has a ramp but no time for it"),
         ('[[steps]]\nput = { mode = "fast" }', "allowed: off, auto, hand"),
         ("[[steps]]\nput = { knob = 3 }", "is an encoder, which is turned"),
         ('[[steps]]\npress = "mode"', "names mode, which is not a button"),

@@ -67,7 +67,7 @@ def test_outputs_without_a_rule_are_told_with_their_line_in_the_panel_file() -> 
 
 def test_circles_and_order() -> None:
     rules = '@derived("a")\ndef one(b): return b\n@derived("b")\ndef two(a): return a\n'
-    assert any("needs what needs it: a → b → a" in text for text in found(rules))
+    assert any("depends on itself: a → b → a" in text for text in found(rules))
     good = '@derived("b")\ndef two(a): return a\n@derived("a")\ndef one(): return 1\n'
     made, _ = rules_file.inspect(good, "rules.py", panel(), values())
     assert [rule.derived for rule in made] == ["a", "b"]
@@ -80,7 +80,7 @@ def test_circles_and_order() -> None:
         ("@lamp\ndef one(): return 1\n", "names what the rule is for"),
         ('NAME = "alarm"\n@lamp(NAME)\ndef one(): return 1\n', "takes names in quotes"),
         ('@lamp("alarm")\nasync def one(): return 1\n', "plain function"),
-        ('@lamp("alarm")\ndef one(*all): return 1\n', "each parameter of a rule is named"),
+        ('@lamp("alarm")\ndef one(*all): return 1\n', "every parameter of a rule needs its own name"),
         ('@display("level", format="qq")\ndef one(): return 1\n', "none for numbers"),
         ('@display("level", convert=("hPa", "kt"))\ndef one(): return 1\n', "is a pressure"),
         ('@display("level", width=3)\ndef one(): return 1\n', "width is unknown here"),
