@@ -81,7 +81,7 @@ def test_circles_and_order() -> None:
         ('NAME = "alarm"\n@lamp(NAME)\ndef one(): return 1\n', "takes names in quotes"),
         ('@lamp("alarm")\nasync def one(): return 1\n', "plain function"),
         ('@lamp("alarm")\ndef one(*all): return 1\n', "every parameter of a rule needs its own name"),
-        ('@display("level", format="qq")\ndef one(): return 1\n', "none for numbers"),
+        ('@display("level", format="qq")\ndef one(): return 1\n', "not one for numbers"),
         ('@display("level", convert=("hPa", "kt"))\ndef one(): return 1\n', "is a pressure"),
         ('@display("level", width=3)\ndef one(): return 1\n', "width is unknown here"),
         ('class A:\n  @lamp("alarm")\n  def one(self): return 1\n', "is inside something else"),
@@ -423,7 +423,7 @@ def test_pressure_against_altitude(tmp_path: Path, metres: int, hectopascals: fl
 @pytest.mark.parametrize(
     ("text", "finding"),
     [
-        ('[values.a]\nunit = "kt"\n', "1: values.a lacks its range"),
+        ('[values.a]\nunit = "kt"\n', "1: values.a has no range"),
         ('[values.a]\nunit = "nots"\nrange = [0, 1]\n', "2: values.a.unit"),
         ('[values.a]\nunit = "kt"\nrange = ["0 hPa", "9 kt"]\n', "3: values.a.range[1]"),
         ('[values.a]\nunit = "kt"\nrange = ["9 kt", "0 kt"]\n', "the minimum comes first"),
