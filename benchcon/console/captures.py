@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 ABOUT = (
     "A name without a path is made where the program was started; .capture is added if it is missing. The file grows "
-    "while it is written, and it is whole up to its last line whatever happens to this program. benchcon replay FILE "
+    "while it is written, and is complete up to its last line whatever happens to this program. benchcon replay FILE "
     "shows it on this same screen, benchcon compare and benchcon export work on it."
 )
 """Help text while a capture's name is asked for."""

@@ -29,7 +29,7 @@ ABOUT_DARK = (
     "Dark was asked for, and a board has not confirmed within half a second that all its outputs are off. They may "
     "still be lit: cut every supply of that board now, the USB plug and the supply of its lamps if there is one. "
     f"{DARK} asks all boards again. A board whose firmware still runs goes dark by itself two seconds after this "
-    "program last spoke to it. Esc takes these words away; it changes nothing on the panel."
+    "program last spoke to it. Esc closes this message, and changes nothing on the panel."
 )
 """Help text while that is on the screen."""
 

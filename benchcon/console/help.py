@@ -28,33 +28,33 @@ Every part is drawn where it is on the panel. ○ is a lamp that is off, ● one
 level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and up; ◆ a selector's position. \
 “? not known” means that the board is silent, lost or released: nothing shown there is current.
 
-What was touched last, a control by hand or a lamp or display by a key, stands in large letters below the face.
+The part touched last (a control by hand, a lamp or display by a key) is shown in large letters below the face.
 
 Dark ({DARK} or Ctrl-D, at any moment, from any screen) puts every output off and holds it off until \
 End dark ({END_DARK}), which restores nothing: every output stays off until something sets it again. If a \
-board does not confirm within half a second the screen says so: pull the plug. Leaving the console goes dark too; if \
+board does not confirm within half a second the screen says so: pull the plug. Quitting makes everything dark, too; if \
 this program dies, the boards go dark by themselves after two seconds.
 
 Lamps under test: no lamp flashes more than three times a second, nor do all of them in turn, and no board is asked \
 for more current than its \
 budget in the panel file; what was held back for that is counted under Links.
 
-Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR set (NO_COLOR=1 benchcon) no colour is \
-sent and the terminal's own are seen. Nothing is shown by colour alone."""
+Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR set (NO_COLOR=1 benchcon) no colours \
+are sent, and the terminal's own are used. Nothing is shown by colour alone."""
 
 WORDS = (
-    ("[▄] or ┊▐██▌┊", "a guard, a cover that flips up, stands over it; whether it is up no contact tells"),
+    ("[▄] or ┊▐██▌┊", "it has a guard, a cover that flips up; whether the cover is up is not known"),
     ("history 3:20", "how much of what happened is kept in memory, ten minutes at most; k saves it to a file"),
     (
         "● REC, ● SAVING",
-        "a capture is being written: from r to r; with k the last 10 minutes and the next one",
+        "a capture is being written: REC from r until r again, SAVING the last 10 minutes and the next one after k",
     ),
     ("lines/s", "lines of the protocol that the board sends per second"),
     ("heard", "how long ago the last heartbeat came from the board; it is silent after three missed ones"),
-    ("round trip, worst", "from a request to its answer: the last one and the longest"),
-    ("◍ bad cable", "what ails a link, by the last minutes; Links says what to do first"),
+    ("round trip, worst", "time from a request to its answer: the last one, and the longest"),
+    ("◍ bad cable", "what ails a link, judging by the last minutes; Links says what to do first"),
     ("curves", "under Links: the last five minutes of round trip, bad lines, heartbeats and supply"),
-    ("bad checks", "lines that came damaged: noise, a bad cable, a wrong rate"),
+    ("bad checks", "lines that arrived damaged: noise, a bad cable, a wrong rate"),
     ("gaps", "notifications that were lost on the way; what they said is asked for again"),
     ("board dropped", "notifications that the board itself had no room for"),
     ("board heard bad", "lines that reached the board damaged"),

@@ -25,8 +25,8 @@ from benchcon.view.showing import board_name, label_of
 
 HOW = (
     "Look at both on the panel, from the operator's seat and in the light that will be there. Make the one on "
-    "the right darker or lighter until they look alike; screw up your eyes where colours differ. If it is still darker "
-    "than the reference at 100 %, swap them: the darkest lamp of the panel is the reference that serves all."
+    "the right darker or lighter until they look alike; half close your eyes if the colours differ. If it is still "
+    "darker than the reference at 100 %, swap them: the best reference is the darkest lamp of the panel."
 )
 
 ELSEWHERE = "A pale ✓: written beside another reference."
@@ -131,7 +131,7 @@ class MatchingScreen(Screen[None]):
         Binding("pageup", "step(10)", "10 % lighter", show=False),
         Binding("enter", "write", "Write, next"),
         Binding("tab", "go(1)", "Skip"),
-        Binding("shift+tab", "go(-1)", "Lamp before", show=False),
+        Binding("shift+tab", "go(-1)", "Previous lamp", show=False),
         Binding("s", "swap", "Swap"),
         Binding("d", "display", "Beside a display"),
         Binding("space", "light", "Light both"),

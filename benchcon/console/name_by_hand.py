@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 
 
 ABOUT_LABEL = (
-    "The label goes into the panel file, at this part; comments and the order of the file are kept. It is what every "
-    "screen, the walk and its report call the part from now on. Then you are asked where it sits."
+    "The label goes into the panel file, at this part; comments and the order of the file are kept. Every "
+    "screen, the walk and its report use it from now on. Then you are asked where the part is."
 )
 ABOUT_FILE = (
     "The file is yours to edit from then on: sizes, places, colours, budgets, triggers. benchcon check reads it "
-    "through, and benchcon PORT… --panel FILE uses it. A file that exists already is not written over."
+    "through, and benchcon PORT… --panel FILE uses it. An existing file is not overwritten."
 )
 """Help text while the name of a first panel file is asked for."""
 

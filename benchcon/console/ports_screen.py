@@ -183,7 +183,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
         except Trouble as trouble:
             self.query_one("#wrong", Static).update(Text(str(trouble)))
             return
-        told = f"{self.table.chosen} is forgotten." if known else "It was not remembered."
+        told = f"{self.table.chosen} is no longer remembered." if known else "It was not remembered."
         self.table.look()
         self.query_one("#wrong", Static).update(Text(told))
 

@@ -42,7 +42,7 @@ _LOOKS = {
 _ADVICE = {
     "asking": "Asking who is there; opening a port resets many boards, so this can take five seconds.",
     "silent": "No heartbeat: its states are not known. Look at its supply and cable.",
-    "lost": "The port is gone. Plug it in again: it is found on whichever port it comes back.",
+    "lost": "The port is gone. Plug it in again: the board is found on any port.",
     "released": "The port was released for another program. Reopen it when that program is done.",
     "refused": "The port could not be opened.",
     "foreign": "What answers is not the line protocol: other firmware, a boot loader, or a wrong rate.",
@@ -51,10 +51,10 @@ _ADVICE = {
 }
 
 _WEAK = {
-    "bad lines": "Lines come damaged: look at the cable, its length, its shield and the ground.",
+    "bad lines": "Lines arrive damaged: look at the cable, its length, its shield and the ground.",
     "lines lost": "Lines are lost on the way: look at the cable and the adapter; the board's inputs are read again.",
     "repeats": "Requests have to be repeated: look at the wire to the board's receiver (RX) and at its supply.",
-    "slow": "Every answer comes late: a USB adapter that holds bytes back (its latency timer), or a slow main loop.",
+    "slow": "All answers are late: a USB adapter that holds bytes back (its latency timer), or a slow main loop.",
 }
 """Advice for a link that is live but not well, by what ails it."""
 

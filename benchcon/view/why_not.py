@@ -18,7 +18,7 @@ _IN_A_RECORDING = {
     **dict.fromkeys(_DARK, "this is a capture: nothing can be lit from it"),
     **dict.fromkeys(_WORKING, "this is a capture: nothing can be moved in it"),
     **dict.fromkeys("0123456789", "this is a capture: nothing can be moved in it; g goes to a time"),
-    **dict.fromkeys(_PORTS, "this is a capture: there is no port to work"),
+    **dict.fromkeys(_PORTS, "this is a capture: it has no ports"),
 }
 _ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", "a", "t", "v")
 

@@ -24,12 +24,12 @@ from benchcon.walk.plan import ALL_TO_BE_LIT, Step, lit_but
 from benchcon.walk.prompts import by_button
 
 HELP = (
-    ("Enter", "it looks as it should; or: I have done it, and nothing more happened"),
+    ("Enter", "it looks right; or: I have done it, and nothing more happened"),
     ("s u r w", "skip, back, again, not wired yet"),
     ("n TEXT", "a note"),
     ("p, p NAME…", "while a control is worked: something lit, or these did"),
     ("?", "this help"),
-    ("q", "quit; the walk goes on from here next time if it has a --report folder"),
+    ("q", "quit; with a --report folder the walk can be continued from here"),
     (
         "of a lamp",
         "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); m or dim, i or flicker, "
@@ -37,7 +37,7 @@ HELP = (
     ),
     (
         "of a supply",
-        "NAME… these lit though it is off, or dark though it is on; x or nothing: nothing is lit",
+        "NAME… these are lit though it is off, or dark though it is on; x or nothing: nothing is lit",
     ),
     (
         "of all lit",

@@ -45,7 +45,7 @@ def prompt_for(
 
 
 _BY_ITSELF = "It goes on by itself. If nothing happened: Enter. If something lit: p."
-_LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
+_LOOK = "Enter: correct. Or say what lit instead, or: dim, wrong colour, flickering, nothing."
 
 
 def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
@@ -76,7 +76,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         assert isinstance(part, Display)
         return (
             label,
-            f"Display {label} should show just this.",
+            f"Display {label} should show exactly this.",
             "Enter: it does. Or switch the segments until the picture is right.",
         )
     assert isinstance(part, Control)

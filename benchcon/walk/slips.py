@@ -34,4 +34,4 @@ def outcome_text(layout: PanelIndex, step: Step, before: Mapping[str, int], valu
         return f"{listed(others)} moved {'as well as' if own else 'instead of'} {asked}."
     if own:
         return f"{asked} moved, but is not where it should be."
-    return f"Nothing was seen of {asked}."
+    return f"No change was seen on {asked}."

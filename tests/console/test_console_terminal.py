@@ -159,7 +159,7 @@ def test_the_demo_opens_on_its_own_and_something_moves(home: dict[str, str]) -> 
     with Terminal("-m", "benchcon", "demo", env=home, columns=140, rows=45) as terminal:
         all_live(terminal)
         terminal.see("SIMULATED", "WEATHER DESK", "EVENTS")
-        # The simulated hand works the desks: what it touched stands in large letters, and among the events.
+        # The simulated hand works the desks: what it touched is shown in large letters, and among the events.
         terminal.until(lambda: "█" in "".join(terminal.screen.display[38:44]), "large letters")
         terminal.press("q")
         assert terminal.ended() == 0

@@ -99,7 +99,7 @@ async def test_every_text_of_walk_soak_and_wiggle_can_be_read(
         await eyes.press("escape", "t", "enter")
         await eyes.see("tested in turn")
         await eyes.press("ctrl+u", *"pictures", "enter")
-        await eyes.see("Display Wind speed should show just this.")
+        await eyes.see("Display Wind speed should show exactly this.")
         await look(eyes, wrong, "walk: a picture")
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)

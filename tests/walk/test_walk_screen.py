@@ -128,8 +128,8 @@ async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -
 async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None:
     async with console(desks.session, (100, 40)) as eyes:
         for keys, title, about in (
-            (("t",), "Walk: what?", "A board: all its parts."),
-            (("escape", "t", "enter"), "Walk", "a walk that is broken off loses nothing"),
+            (("t",), "Walk: what?", "Choose a board to test all its parts"),
+            (("escape", "t", "enter"), "Walk", "a walk that is interrupted loses nothing"),
             (("escape", "m"), "Mark 1", "however long you type"),
             (("escape", "r"), "Record into", "benchcon replay FILE"),
             (("escape", "n"), "Name by hand", "Move the control on the panel"),
@@ -162,7 +162,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
         await eyes.press("t", "enter")
         await eyes.see("tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
-        await eyes.see("Display Wind speed should show just this.", "should be", "you see")
+        await eyes.see("Display Wind speed should show exactly this.", "should be", "you see")
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)
         for _ in range(4 + 8 + 2):
@@ -374,7 +374,7 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         assert isinstance(screen, WalkScreen)
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press("s")
-        await eyes.see("Display Wind speed should show just", "you see", "Enter Correct", "a-g Segment", "← → Digit")
+        await eyes.see("Display Wind speed should show exactly", "you see", "Enter Correct", "a-g Segment", "← → Digit")
 
 
 @pytest.mark.slow

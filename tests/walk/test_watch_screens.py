@@ -74,7 +74,7 @@ async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
 async def test_a_soak_says_what_to_mind_then_what_is_lit_and_how_long_yet_and_leaves_nothing_lit(desks: Desks) -> None:
     async with console(desks.session, (80, 24)) as eyes:
         await palette(eyes, "Soak")
-        await eyes.see("get hot", "bright", "F9")
+        await eyes.see("get hot", "Bright lamps dazzle", "F9")
         await eyes.press("x", "enter")
         await eyes.see("how long:")
         await eyes.press("ctrl+u", *"1", "space", *"h", "enter")

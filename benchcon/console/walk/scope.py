@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 ABOUT = (
-    "The walk is a guided test of every input and output. A board: all its parts. Parts by name: after a "
-    "repair, for example. The report calls what is not walked not tested. First you look at the dark panel, then at "
+    "The walk is a guided test of every input and output. Choose a board to test all its parts, or name parts, after a "
+    "repair for example. The report lists what is left out as not tested. First you look at the dark panel, then at "
     "one lamp; then you work the controls; then you look at the other lamps and displays."
 )
-ABOUT_NAMES = "Capitals do not matter. A board stands for all its parts."
+ABOUT_NAMES = "Upper and lower case are the same. A board stands for all its parts."
 MOST = 9
 """Most boards with a key of their own; others must be named."""
 

@@ -246,7 +246,7 @@ class WalkScreen(AskedScreen):
         """Note that the simulated hand has done what was asked, whether or not anything comes of it."""
         if self.scene is not None:
             self._answer("acting")
-            self._told = "Your hand has it there now. If the walk does not go on by itself: Enter."
+            self._told = "The simulated hand has done it. If the walk does not go on by itself: Enter."
             self._hint()
 
     def _keep_picture(self) -> str:

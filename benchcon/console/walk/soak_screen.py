@@ -34,15 +34,15 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 CAUTION = (
-    "Everything lights in turn, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
-    "lamps; resistors, regulators and supplies get hot, and a fault may show as heat first: never leave "
-    "it alone, and keep a hand near F9, which puts all out. Extra-low voltage only. For how long?"
+    "Everything lights in turn, each step as much as the boards' budgets allow, for as long as you say. Bright lamps "
+    "dazzle; resistors, regulators and supplies get hot, and a fault may show as heat first: never leave "
+    "it alone, and keep a hand near F9, which darkens everything. Extra-low voltage only. For how long?"
 )
 
 
 ABOUT = (
-    "A duration such as 90 s, 45 min or 2 h. While it goes on each board's supply, resets, bad lines and losses are "
-    "counted and shown, and it rings for each; the least supply of every board stands in the table at the end."
+    "A duration such as 90 s, 45 min or 2 h. During the soak each board's supply, resets, bad lines and losses are "
+    "counted and shown, with a bell for each; at the end the table has the lowest supply of every board."
 )
 """Help text while the duration is asked for."""
 

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 ABOUT_FOLDER = (
     "Without a path it is made where the program was started. During the walk the folder holds its journal, written "
-    "after each step: a walk that is broken off loses nothing, and goes on from there when it is begun again with the "
+    "after each step: a walk that is interrupted loses nothing, and continues when it is started again with the "
     "same folder and panel file. At the end it holds walk.html, the page to keep with the panel, walk.json and "
-    "junit.xml. A folder with a finished walk is not written over."
+    "junit.xml. A folder with a finished walk is not overwritten."
 )
 """Help text while the folder is asked for."""
 
