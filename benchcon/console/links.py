@@ -102,7 +102,8 @@ class LinksView(Drawn, can_focus=True):
         super().__init__(id=id)
         self.model = model
         self.brief = brief
-        self.chosen = 0
+        self._key = ""
+        """The chosen board's name, or port: their order changes as boards come and answer."""
         self._top = 0
 
     def names(self) -> list[str]:
@@ -114,19 +115,30 @@ class LinksView(Drawn, can_focus=True):
         known = {board.source for board in self.model.boards.values()}
         return [port for port in self.model.ports if port.source not in known]
 
+    def _keys(self) -> list[str]:
+        return [*self.names(), *(port.port for port in self.others())]
+
+    @property
+    def chosen(self) -> int:
+        """The number of the chosen board or port, from 0; one that answers by now is the board on that port."""
+        keys = self._keys()
+        if self._key in keys:
+            return keys.index(self._key)
+        boards = self.model.boards
+        return next((at for at, name in enumerate(keys) if name in boards and boards[name].port == self._key), 0)
+
     def board(self) -> BoardState | None:
         """The chosen board; None if a port without one is chosen."""
-        names = self.names()
-        return self.model.boards.get(names[self.chosen]) if self.chosen < len(names) else None
+        names, at = self.names(), self.chosen
+        return self.model.boards.get(names[at]) if at < len(names) else None
 
     def port(self) -> str:
         """The chosen port; empty if there is none."""
-        names, others = self.names(), self.others()
-        if self.chosen < len(names):
+        keys, at = self._keys(), self.chosen
+        if at < len(self.names()):
             board = self.board()
             return board.port if board is not None else ""
-        at = self.chosen - len(names)
-        return others[at].port if at < len(others) else ""
+        return keys[at] if at < len(keys) else ""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """Return the height of all plates, for a style sheet that says ``auto``."""
@@ -303,7 +315,9 @@ class LinksView(Drawn, can_focus=True):
 
     def action_go(self, by: int) -> None:
         """Choose another board or port."""
-        self.chosen = max(0, min(len(self.names()) + len(self.others()) - 1, self.chosen + by))
+        keys = self._keys()
+        if keys:
+            self._key = keys[max(0, min(len(keys) - 1, self.chosen + by))]
         self.refresh_bindings()
         self.repaint()
 

@@ -127,7 +127,9 @@ class BoardsBench(Bench):
 
     def release(self, port: str) -> Future[None]:
         self.ports_worked.append(("release", port))
-        self.unplug(next(name for name, talk in self.virtual.talks.items() if talk.connection.port == port), "released")
+        for name in [name for name, talk in self.virtual.talks.items() if talk.connection.port == port]:
+            self.unplug(name, "released")
+        self.more_ports = [each for each in self.more_ports if each.port != port]
         self.more_ports.append(PortInfo(port, "released", "", 0, "", 115_200))
         future: Future[None] = Future()
         future.set_result(None)

@@ -299,6 +299,22 @@ async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
         await eyes.see("≠ not the line protocol", "9600 baud")
 
 
+async def test_the_chosen_port_stays_chosen_when_another_goes() -> None:
+    session = OnBoards()
+    session.bench.more_ports = [
+        PortInfo(f"/dev/ttyUSB{number}", "foreign", "does not speak the line protocol", 0, "", 9600)
+        for number in (7, 8)
+    ]
+    async with console(session, (100, 50)) as eyes:
+        await eyes.press("f5", *["down"] * 4)
+        await eyes.see("▌/dev/ttyUSB8")
+        del session.bench.more_ports[0]
+        await eyes.gone("/dev/ttyUSB7 ─")
+        await eyes.see("▌/dev/ttyUSB8")
+        await eyes.press("l")
+        assert session.bench.ports_worked == [("release", "/dev/ttyUSB8")]
+
+
 @pytest.mark.parametrize("size", [(80, 24), (80, 16), (100, 30), (140, 45)])
 async def test_nothing_moves_when_a_notice_comes(size: tuple[int, int]) -> None:
     session = OnBoards()
