@@ -146,7 +146,7 @@ class Conditions:
         if board is None:
             return []
         tally = self.boards[board]
-        if not isinstance(event, ev.Boot | ev.Link | ev.Odd):
+        if not isinstance(event, ev.Asked | ev.Boot | ev.Link | ev.Odd):
             self._heard_us[board] = event.at_us
         if isinstance(event, ev.Boot):
             return self._boot(board, event, walk)
