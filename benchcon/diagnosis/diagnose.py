@@ -12,6 +12,7 @@ from benchcon.diagnosis import (
     causes,
     connectors,
     contacts,
+    doubt,
     drivers,
     floating,
     knobs,
@@ -86,6 +87,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))
     found = lit_by_controls.or_what_stands_made(layout, given, found)
+    found = doubt.where_it_contradicts(layout, found)
     out: list[Finding] = []
     group = 0
     for choices in found:

@@ -84,6 +84,11 @@ class Finding:
             return ("chip dead",)
         return KINDS[self.kind].same
 
+    @property
+    def is_certain(self) -> bool:
+        """Whether the evidence leaves no other explanation; that it has none proves nothing of any part."""
+        return self.either is None and self.kind != "unexplained"
+
     def line(self) -> str:
         """The finding as one line of text."""
         what = " or ".join(self.kinds)

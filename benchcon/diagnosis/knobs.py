@@ -456,8 +456,29 @@ def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
             continue
         at = arrives[name]
         row = {to: values[-1] for to, values in told[name][at].items()}
-        out += [_sided(raw, at, crossed) for raw in _judge_positions(layout.controls[name], of[name], row)]
+        judged = [_sided(raw, at, crossed) for raw in _judge_positions(layout.controls[name], of[name], row)]
+        if _contradicts(story, name, at, told[name][at]):
+            judged = [[*choices, [BareFinding("unexplained", (of[name],))]] for choices in judged]
+        out += judged
     return out
+
+
+RESTLESS = 2
+"""A selector that has come to rest elsewhere this often, while others were worked, shows nothing for certain."""
+
+
+def _contradicts(story: Story, name: str, at: str, told: Mapping[int, list[int]]) -> bool:
+    """Return whether what was read at `at` does not agree with itself: the same was asked of this control and read
+    otherwise, or it changed again and again while others were worked, with no crossed wire to explain it."""
+    stray, last = 0, None
+    for moment in story.moments:
+        value = moment.values.get(at)
+        if value is None:
+            continue
+        if name not in moment.hand.parts and last is not None:
+            stray += value != last
+        last = value
+    return stray >= RESTLESS or any(len(set(values)) > 1 for values in told.values())
 
 
 def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[BareFinding]:

@@ -150,7 +150,7 @@ def _part(
     how = done.how if done else "not asked"
     verdict = "passed" if how == "done" else how
     if naming:
-        verdict = "faulty" if any(found[number].either is None for number in naming) else "possibly faulty"
+        verdict = "faulty" if any(found[number].is_certain for number in naming) else "possibly faulty"
     kind = part.kind if isinstance(part, Control) else "display" if isinstance(part, Display) else "lamp"
     return {
         "name": part.name,
