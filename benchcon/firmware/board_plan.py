@@ -1,6 +1,6 @@
-"""A board's plan: which of its channels is which input, output or place of the firmware.
+"""A board's plan: which of its channels is which input or output of the firmware.
 
-The numbers are those that `protocols/firmware/core/panel_types.h` asks for; `benchcon.firmware.plan` makes the plan.
+The numbers are as `protocols/firmware/core/panel_types.h` requires; `benchcon.firmware.plan` makes the plan.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ class ContactInput:
     label: str
     pin: Pin
     low: bool
-    """Low level means made."""
+    """Whether a low level means made."""
     settle_ms: int
     raw: int
-    """1: by pin-change interrupt; 2: as the scan sees it; 0: not at all."""
+    """How raw edges are reported: 1 by pin-change interrupt, 2 as the scan sees them, 0 not at all."""
 
     @property
     def first_edge(self) -> bool:
@@ -65,12 +65,12 @@ class LampOutput:
     lamp: Lamp
     pin: Pin
     low: bool
-    """Low level lights it."""
+    """Whether a low level lights it."""
 
 
 @dataclass(frozen=True, slots=True)
 class DisplayOutput:
-    """A display whose leftmost place is row `first` of the driver chain."""
+    """A display whose leftmost digit is row `first` of the driver chain."""
 
     first: int
     display: Display
@@ -78,13 +78,13 @@ class DisplayOutput:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One board, ready to be written down."""
+    """The plan of one board."""
 
     panel: Panel
     board: Board
     chip: Chip
     pin_inputs: tuple[tuple[int, str], ...]
-    """Input number and pin of every input on a pin of its own."""
+    """(input number, pin) of every input on a pin of its own."""
     contacts: tuple[ContactInput, ...]
     encoders: tuple[EncoderInput, ...]
     pots: tuple[PotInput, ...]
@@ -96,11 +96,11 @@ class Plan:
     matrix: Matrix | None
     display_on_spi: bool
     own_light: bool
-    """The board's own light is free for `wink`."""
+    """Whether the board's own light is free for `wink`."""
 
     @property
     def pin_groups(self) -> int:
-        """Groups of eight inputs on pins."""
+        """How many groups of eight inputs are on pins."""
         return -(-len(self.pin_inputs) // 8)
 
     @property
@@ -109,7 +109,7 @@ class Plan:
 
     @property
     def input_groups(self) -> int:
-        """All groups of inputs; the core wants one at least."""
+        """How many groups of inputs there are; the core needs at least one."""
         return max(1, self.matrix_group + (len(self.matrix.rows) if self.matrix else 0))
 
     @property
@@ -130,13 +130,13 @@ class Plan:
 
     @property
     def slots(self) -> int:
-        """The core's own count of what could be a channel, spare ones included."""
+        """How many slots the core counts: everything that could be a channel, spare ones included."""
         inputs, lamps = 8 * self.input_groups, 8 * self.lamp_groups
         return inputs + len(self.encoders) + len(self.pots) + lamps + len(self.displays)
 
     @property
     def wink_lamps(self) -> int:
-        """How many lamps, from the first, may be lit together within the budget."""
+        """How many lamps, from the first on, may be lit together within the budget."""
         by_number = {output.number: output.lamp.current_ma for output in self.lamps}
         sum_ma = 0.0
         for number in range(8 * self.lamp_groups):

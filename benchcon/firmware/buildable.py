@@ -1,4 +1,4 @@
-"""What `benchcon firmware` would say of a panel, for `benchcon check`; and the labels that a board has no room for."""
+"""What `benchcon firmware` would report about a panel, for `benchcon check`; and labels that a board has to cut."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ from benchcon.wire.items import NAME_MOST, Item, fitting
 def inspect_boards(panel: Panel) -> tuple[list[PanelRemark], list[str]]:
     """Return advice about each board of `panel`, and the names of those whose firmware cannot be built yet.
 
-    A board without a known chip, or whose pins nobody has written down, is somebody else's: nothing is built for it.
+    A board without a known chip, or without any pins in the file, is taken as somebody else's, for which nothing is
+    built.
     """
     found: list[PanelRemark] = []
     refused: list[str] = []
@@ -45,24 +46,24 @@ def _has_pins(panel: Panel, board: Board) -> bool:
 
 
 def cut_labels(made: Plan) -> list[PanelRemark]:
-    """Return advice on each label that the firmware of `made` cuts, because what a board says has to fit a line."""
+    """Return advice about each label that the firmware of `made` cuts because an item must fit in a line."""
     return list(_cut(made.panel, said(made)))
 
 
 def cut_on_simulated(panel: Panel, board: Board) -> list[PanelRemark]:
-    """Return the same for a board that nothing is built for: as its simulated twin says it."""
+    """Return the same for a board that nothing is built for, from the labels of its simulated board."""
     parts = {c.id: part for part in panel.parts for c in part.channels if c.board == board.name}
     try:
         items = wiring(panel, board.name).whole
     except Trouble:
-        return []  # more channels than a board can describe: said elsewhere
+        return []  # more channels than a board can describe, which is reported elsewhere
     own = (board.line, f"boards.{board.name}")
     at = {id_: (part.line, key_of(part)) for id_, part in parts.items()}
     return list(_cut(panel, [(*at.get(item.id, own), item) for item in items]))
 
 
 def _cut(panel: Panel, said: Iterable[tuple[int, str, Item]]) -> Iterator[PanelRemark]:
-    """One finding for each line of the file, so that it can be mended there; a board's parts are named in one."""
+    """Yield one finding per line of the file; all parts of a board are in one finding."""
     file = printable(panel.path or "panel file")
     cut: dict[str, tuple[int, str, str]] = {}
     for line, who, item in said:
@@ -76,7 +77,9 @@ def _cut(panel: Panel, said: Iterable[tuple[int, str, Item]]) -> Iterator[PanelR
                 yield PanelRemark(file, line, text, False)
             elif key == "name":
                 text = f'{who}: of its label the board can say "{printable(kept)}" ({NAME_MOST} bytes, in which what'
-                yield PanelRemark(file, line, f"{text} is no ASCII letter or digit takes 3 or more); shorten it", False)
+                yield PanelRemark(
+                    file, line, f"{text} is not an ASCII letter or digit takes 3 or more); shorten it", False
+                )
             elif key == "label":
                 cut.setdefault(who, (line, whole, kept))
     if not cut:

@@ -1,7 +1,7 @@
-"""The microcontrollers that firmware can be built for: what their pins, memories and boot loaders are.
+"""The microcontrollers that firmware can be built for: their pins, memories and boot loaders.
 
-From the data sheets of ATmega328P and ATmega2560 (pin configurations, alternate port functions, pin-change interrupts,
-memories); boot loaders and the own light as on the usual boards (common practice, no source).
+Sources: data sheets of ATmega328P and ATmega2560 (pin configurations, alternate port functions, pin-change interrupts,
+memories); boot loaders and the board's own light as on usual boards (common practice, no source).
 """
 
 from __future__ import annotations
@@ -11,36 +11,35 @@ from typing import NamedTuple
 from benchcon.panel.pins import PORTS
 
 CLOCK_HZ = 16_000_000
-"""Crystal or resonator of the usual boards; the firmware's timing is made for it."""
-
+"""Clock of the usual boards; the firmware's timing requires it."""
 BAUDS = (115_200, 500_000, 1_000_000)
-"""Rates that the firmware has been run at."""
+"""Rates at which the firmware was tested."""
 
 
 class Chip(NamedTuple):
-    """One microcontroller on the board it usually comes on."""
+    """A microcontroller on its usual board."""
 
     name: str
-    """In panel files, and as avrdude calls it."""
+    """Its name in panel files and for avrdude."""
     core: str
-    """The chip that compiler and emulator know, whose program this one runs."""
+    """The chip whose program this one runs, as compiler and emulator know it."""
     title: str
     boards: str
-    """What people call the boards that carry it."""
+    """Usual names of boards with this chip."""
     mosi: str
     miso: str
     sck: str
     ss: str
-    """Pins of the SPI."""
+    """`mosi`, `miso`, `sck` and `ss` are the pins of the SPI."""
     light: str
     """Pin of the board's own light."""
     flash_bytes: int
-    """What a boot loader of the larger usual size leaves."""
+    """Flash that the larger of the usual boot loaders leaves."""
     ram_bytes: int
     programmer: str
-    """As avrdude calls the boot loader's protocol."""
+    """avrdude's name for the boot loader's protocol."""
     boot_bauds: tuple[int, ...]
-    """Rates of the usual boot loaders, the newest first."""
+    """Rates of the usual boot loaders, newest first."""
 
     def port_of(self, pin: str) -> tuple[str, int]:
         """Return port letter and bit of the board pin `pin`: D4 → ("D", 4). Raises KeyError if there is none."""
@@ -55,7 +54,7 @@ class Chip(NamedTuple):
         return _CHANGES[self.core].get((letter, bit))
 
     def analogue_only(self, pin: str) -> bool:
-        """Say whether `pin` can be read as a voltage and do nothing else."""
+        """Return whether `pin` can only be read as a voltage."""
         return PORTS[self.name].get(pin, "").startswith("ADC")
 
 
@@ -87,7 +86,7 @@ CHIPS = {
     chip.name: chip
     for chip in (
         _SMALL,
-        # All that the firmware uses is at the same addresses (data sheets, register summaries; from memory).
+        # Everything that the firmware uses is at the same addresses (data sheets, register summaries; from memory).
         _SMALL._replace(name="atmega328pb", title="ATmega328PB"),
         Chip(
             name="atmega2560",
@@ -114,24 +113,24 @@ def divisor(baud: int) -> int:
 
 
 def baud_error(baud: int) -> float:
-    """Return how far the rate on the wire is from `baud`, as a share: +0.021 is 2.1 % too fast."""
+    """Return the relative error of the rate on the wire for `baud`: +0.021 is 2.1 % too fast."""
     return CLOCK_HZ / (8 * (divisor(baud) + 1)) / baud - 1
 
 
 RECEIVER_BEARS = 0.039
-"""How far apart two ends may be, as a share, for every bit to be read where it is meant: 8 data bits at double speed,
-+3.90 % and -4.00 % (ATmega328P and ATmega2560 data sheets, receiver baud-rate error; from memory)."""
+"""Greatest relative difference between the rates of two ends at which every bit is read correctly: 8 data bits at
+double speed, +3.90 % and -4.00 % (ATmega328P and ATmega2560 data sheets, receiver baud-rate error; from memory)."""
 
 
 def baud_words(chip: Chip, baud: int) -> str:
-    """Return for a person how exact `baud` is on `chip`, and whether anything is to be done about it."""
+    """Return one line for people about how exact `baud` is on `chip`, and whether to do anything about it."""
     sheet = f"{chip.title} data sheet"
     error = round(100 * baud_error(baud), 1)
     if not error:
         return f"{baud} baud, exact ({sheet}, baud-rate tables, double speed)"
     return (
         f"{baud} baud, which on this chip is {abs(error):.1f} % {'fast' if error > 0 else 'slow'}. Nothing to do: its "
-        f"receiver bears {100 * RECEIVER_BEARS:.1f} % between the two ends ({sheet}, baud-rate tables and receiver "
-        "error, double speed), and a USB serial chip is off by far less than the rest. Should checks fail now and then "
-        "all the same, build with --baud 500000, which is exact"
+        f"receiver tolerates {100 * RECEIVER_BEARS:.1f} % between the two ends ({sheet}, baud-rate tables and receiver "
+        "error, double speed), and the error of a USB serial chip is much less than the rest. If checks still fail now "
+        "and then, build with --baud 500000, which is exact"
     )

@@ -1,4 +1,4 @@
-"""The wiring file of the emulated bench: the same board, for `protocols/firmware/emulator` (form: head of wiring.c)."""
+"""The wiring file of the same board for the emulator, `protocols/firmware/emulator` (its form: head of wiring.c)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def _end(letter: str, pin: Pin, port: Callable[[str], str]) -> str:
 
 
 def emulator_wiring(plan: Plan) -> str:
-    """Return the wiring file of `plan`, one part or chain a line."""
+    """Return the wiring file of `plan`, with one part or chain per line."""
 
     def port(name: str) -> str:
         letter, bit = plan.chip.port_of(name)

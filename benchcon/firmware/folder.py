@@ -1,8 +1,8 @@
-"""The build folder on disk: complete, standing alone, and put in place in one step.
+"""The build folder on disk: complete, independent of benchcon, and put in place in one step.
 
 DIR/benchboard/   the sketch: firmware sources, benchboard.ino, panel_map.h, panel_map.c
 DIR/main.c        what the sketch's loop does, for a build without the Arduino tool chain
-DIR/native/       the same board as a program of this machine
+DIR/native/       the same board as a program for this computer
 DIR/Makefile      make, make native, make size, make flash PORT=…
 DIR/wiring.txt, wiring.md, emulator.wiring
 """
@@ -28,17 +28,15 @@ from benchcon.protocol_files import protocols_dir
 from benchcon.text import printable
 
 MARK = "# Firmware of one panel board, written by `benchcon firmware`."
-"""First line of the Makefile: what --force may replace."""
-
+"""First line of the Makefile, by which --force recognises a folder that it may replace."""
 NATIVE = ("main.c", "hand.c", "moves.c", "host_hal.c")
-"""The board as a program of this machine; the folder holds other programs as well."""
-
+"""Sources of the board as a program for this computer; their folder holds other programs too."""
 OURS = ("benchboard", "native", "build")
 """Folders that are replaced whole."""
 
 
 def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> dict[str, bytes]:
-    """Return every file of the build folder by its path in it."""
+    """Return path in the build folder → contents of every file. `advice` goes into the wiring list."""
     firmware = protocols_dir() / "firmware"
     found: dict[str, bytes] = {}
     for folder in ("core", "avr"):
@@ -65,14 +63,12 @@ def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) 
 def _sources(folder: Path) -> list[Path]:
     found = sorted(path for path in folder.glob("*.[ch]") if path.is_file())
     if not found:
-        raise Trouble(f"the folder {printable(str(folder))} holds no firmware: install benchcon again")
+        raise Trouble(f"the folder {printable(str(folder))} contains no firmware: install benchcon again")
     return found
 
 
 def _smaller(firmware: Path) -> str:
-    """Return the compiler options that the firmware's own Makefile uses beyond the usual ones: what was measured with
-    them should hold for this build as well.
-    """
+    """Return the additional compiler options of the firmware's own Makefile, so that this build is the same."""
     found = re.search(r"^SMALLER :=((?:.*\\\n)*.*)$", (firmware / "Makefile").read_text(), re.MULTILINE)
     return " ".join(found[1].replace("\\\n", " ").split()) if found else ""
 
@@ -85,8 +81,8 @@ def makefile(plan: Plan, core: Sequence[str], port: Sequence[str], native: Seque
 #
 #   make                   build/benchboard.hex for the {chip.title} (Debian: apt-get install gcc-avr avr-libc)
 #   make size              how much of its memory that takes
-#   make flash PORT=/dev/ttyUSB0   load it by the board's boot loader (Debian: apt-get install avrdude)
-#   make native            build/benchboard-native: the same board as a program of this machine
+#   make flash PORT=/dev/ttyUSB0   load it with the board's boot loader (Debian: apt-get install avrdude)
+#   make native            build/benchboard-native: the same board as a program for this computer
 #
 # Or open the folder benchboard/ in the Arduino tool chain, choose the board ({chip.boards}) and upload.
 
@@ -142,7 +138,7 @@ clean:
 
 
 def may_write(folder: Path, *, force: bool) -> None:
-    """Raise `Trouble` where `write` would not be allowed to put a build folder at `folder`."""
+    """Raise `Trouble` if `write` could not put a build folder at `folder`."""
     shown = printable(str(folder))
     parent = folder.parent
     if not parent.is_dir():
@@ -172,11 +168,11 @@ def _is_ours(folder: Path) -> bool:
 def write(
     folder: Path, wanted: dict[str, bytes], *, force: bool = False, look: Callable[[Path], None] | None = None
 ) -> None:
-    """Put the files `wanted` (from `files`) at `folder`: all of them, or nothing.
+    """Write the files `wanted` (from `files`) to `folder`: all of them, or none.
 
-    They are written to a folder beside it, which takes its place in the end; `look` may inspect that one first and
-    raise. With `force` an earlier build folder is replaced; other files that someone put into its top level stay.
-    Raises `Trouble`.
+    They are written to a folder beside it, which takes its place at the end; `look` can inspect that one first, and
+    raise. With `force` an earlier build folder is replaced; other files at its top level are kept. Raises `Trouble` if
+    that fails or is not allowed.
     """
     folder = Path(os.path.realpath(folder))  # a link stays a link
     may_write(folder, force=force)
@@ -211,7 +207,7 @@ def _umask() -> int:
 
 def _swap(new: Path, folder: Path) -> None:
     if not folder.exists() or not any(folder.iterdir()):
-        os.rename(new, folder)  # an empty folder gives way
+        os.rename(new, folder)  # replaces an empty folder
         return
     old = Path(tempfile.mkdtemp(prefix=f".{folder.name[:100]}.", suffix=".old", dir=folder.parent))
     os.rename(folder, old)

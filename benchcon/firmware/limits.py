@@ -1,8 +1,8 @@
-"""What a board of the firmware can bear: channels, pins with a job of their own, currents, memory.
+"""The limits of a board with this firmware: channels, pins with special functions, currents, memory.
 
-The counts are those of `protocols/firmware/core/benchboard.h` and `panel_types.h`; currents are those of
-`benchcon.panel.electrics`, taken here without the budget: the budget is kept by whoever talks to the board, and
-firmware answers to any terminal program.
+The counts are those of `protocols/firmware/core/benchboard.h` and `panel_types.h`. Currents are those of
+`benchcon.panel.electrics`, but without the budget: the host keeps the budget, and any terminal program can talk to the
+firmware.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from benchcon.panel.reader import PanelRemark
 from benchcon.wire.quote import quote
 
 MOST_SETTLE_MS = 100
-"""`bb_contact.ms`: a count of scans in one byte."""
+"""Longest debounce time, since the firmware counts it in scans, in one byte."""
 MOST_INPUT_GROUPS = 15
 MOST_ENCODERS = 8
 MOST_POTS = 8
@@ -26,7 +26,7 @@ MOST_SLOTS = 240
 
 
 def findings(made: Plan, file: str, *, currents: bool = True) -> list[PanelRemark]:
-    """Return everything that prevents building `made`, and advice; `file` is the panel file as shown."""
+    """Return everything that prevents building `made`, and advice; `file` is the panel file's name in messages."""
     found = [PanelRemark(file, line, text, grave) for line, text, grave in _all(made)]
     if not currents:
         return found
@@ -51,16 +51,16 @@ def _counts(made: Plan) -> Iterator[_Told]:
     for what, parts, most in (("encoders", made.encoders, MOST_ENCODERS), ("potentiometers", made.pots, MOST_POTS)):
         if len(parts) > most:
             over = parts[most]
-            yield over.control.line, f"{key_of(over.control)} is one too many: a board has {most} {what} at most", True
+            yield over.control.line, f"{key_of(over.control)} is one too many: a board has at most {most} {what}", True
     if made.input_groups > MOST_INPUT_GROUPS:
         text = f"{board} has {made.input_groups} groups of eight inputs (pins, 74HC165 and matrix rows)"
-        yield line, f"{text}; the firmware scans {MOST_INPUT_GROUPS} at most", True
+        yield line, f"{text}; the firmware scans at most {MOST_INPUT_GROUPS}", True
     if made.slots > MOST_SLOTS:
-        yield line, f"{board} has {made.slots} inputs and outputs, spare ones included; {MOST_SLOTS} is the most", True
+        yield line, f"{board} has {made.slots} inputs and outputs, spare ones included; at most {MOST_SLOTS}", True
 
 
 def used_pins(made: Plan) -> dict[str, tuple[str, int, str]]:
-    """Return who uses each pin of the chip: pin → (who, line, ``in`` or ``out``)."""
+    """Return pin of the chip → (what uses it, line of the panel file, ``in`` or ``out``)."""
     used: dict[str, tuple[str, int, str]] = {}
     for contact in made.contacts:
         if contact.pin.kind == "direct":
@@ -95,21 +95,23 @@ def _chains(made: Plan) -> list[Chain]:
 def _chain_pins(made: Plan) -> Iterator[_Told]:
     for pin, (who, line, _) in used_pins(made).items():
         if made.chip.analogue_only(pin) and not who.startswith("controls."):
-            yield line, f"{who} is {pin}, which only reads voltages; any other pin is allowed", True
+            yield line, f"{who} is {pin}, which can only read voltages; any other pin is allowed", True
     chip, first, board = made.chip, made.chain_165, f"boards.{made.board.name}"
     out, shown = made.chain_595, made.chain_7219
     if out and (out.data, out.clock) != (chip.mosi, chip.sck) and out.data and out.clock:
-        text = f"{board}.chains.595 has data {out.data} and clock {out.clock}; the firmware drives it by the chip's SPI"
+        text = (
+            f"{board}.chains.595 has data {out.data} and clock {out.clock}; the firmware drives it with the chip's SPI"
+        )
         yield out.line, f'{text}: data = "{chip.mosi}", clock = "{chip.sck}"', True
     if first and made.uses_spi and first.clock == chip.sck:
         text = f"{board}.chains.165.clock is {chip.sck}, which the chip's SPI drives for the outputs"
         yield first.line, f"{text}; give the 74HC165 another clock pin", True
     elif first and shown and first.clock == shown.clock:
-        text = f"{board}.chains.165.clock is {first.clock}, the clock of the 7219 chain too (line {shown.line})"
+        text = f"{board}.chains.165.clock is {first.clock}, which is also that of the 7219 chain (line {shown.line})"
         yield first.line, f"{text}; the inputs are scanned while a display is written, so each needs its own", True
     if out and shown and not made.display_on_spi and {shown.data, shown.clock, shown.load} & {chip.mosi, chip.sck}:
         text = f"{board}.chains.7219 has one pin of the chip's SPI, which the 74HC595 chain uses (line {out.line})"
-        yield shown.line, f'{text}; both or none: data = "{chip.mosi}", clock = "{chip.sck}"', True
+        yield shown.line, f'{text}; use both or none: data = "{chip.mosi}", clock = "{chip.sck}"', True
 
 
 def _spi_pins(made: Plan) -> Iterator[_Told]:
@@ -132,7 +134,7 @@ def _lines(lines: tuple[int, ...]) -> str:
 
 
 def _currents(made: Plan) -> Iterator[_Told]:
-    """The panel's own check leaves out what is not wired and counts on the budget; here neither is done."""
+    """Check currents with parts that are not wired yet, and without the budget, unlike the panel's own check."""
     board, lamps = made.board, [output.lamp for output in made.lamps]
     for lamp in lamps:
         if not lamp.wired:
@@ -140,13 +142,13 @@ def _currents(made: Plan) -> Iterator[_Told]:
     for each in sums(board, lamps, ()):
         if each.drawn_ma > each.most_ma:
             text = f"boards.{board.name}: {each.what}, can be asked for {ma_words(each.drawn_ma)}"
-            bears = f"it bears {each.most_ma:g} mA ({each.source}), whatever the budget"
+            bears = f"its limit is {each.most_ma:g} mA ({each.source}), whatever the budget"
             cure = 'use less current, more chips, or driver = "transistor"'
             yield board.line, f"{text} ({_lines(each.lines)}); {bears}; {cure}", True
 
 
 class MemoryUse(NamedTuple):
-    """What a build takes of a chip, in bytes."""
+    """How much of a chip's memory a build uses, in bytes."""
 
     flash_bytes: int
     ram_bytes: int
@@ -154,14 +156,14 @@ class MemoryUse(NamedTuple):
 
 
 STACK_BYTES = 256
-"""Kept free for the stack: the deepest call and three interrupts in each other, with room to spare."""
+"""RAM that is kept free for the stack: the deepest call, three nested interrupts, and a reserve."""
 
 
 def estimate(made: Plan) -> MemoryUse:
-    """Return about how much a build takes, a little on the safe side of what avr-size said of twenty builds.
+    """Return roughly how much memory a build uses: slightly more than avr-size reported for twenty builds.
 
-    RAM is the core's one structure, whose parts are counted (`bb_board` in benchboard.h), and what the port keeps.
-    Flash is the program, what each kind of part adds to it, the tables, and the texts.
+    RAM is the core's structure (`bb_board` in benchboard.h), whose parts are counted, and what the port keeps. Flash is
+    the program, what each kind of part adds to it, the tables, and the texts.
     """
     groups, lamps = made.input_groups, made.lamp_groups
     rows = len(made.matrix.rows) if made.matrix else 0
@@ -178,7 +180,7 @@ def estimate(made: Plan) -> MemoryUse:
 
 
 def too_much(made: Plan, file: str, measured: MemoryUse | None = None) -> list[PanelRemark]:
-    """Return what does not fit into the chip: what a build was measured to take, or without one the estimate."""
+    """Return findings about memory that the chip does not have, by the measured use or else by the estimate."""
     memory, how = (measured, "measured") if measured else (estimate(made), "estimated")
     chip, found = made.chip, []
     for what, taken, most in (
@@ -194,11 +196,12 @@ def too_much(made: Plan, file: str, measured: MemoryUse | None = None) -> list[P
 
 
 def _own_light(made: Plan) -> Iterator[_Told]:
-    """The light and its resistor to ground are stronger than a pull-up: common practice, no source."""
+    """Advise against inputs on the pin of the board's own light, whose resistor is stronger than a pull-up (common
+    practice, no source)."""
     who, line, way = used_pins(made).get(made.chip.light, ("", 0, ""))
     chained = who.startswith("boards.")
     if way == "in" and not chained:
-        text = f"{who} is on {made.chip.light}, where many boards have a light to ground that keeps an input low"
+        text = f"{who} is on {made.chip.light}, on which many boards have a light to ground that keeps an input low"
         yield line, f"{text}; another pin is better", False
 
 

@@ -15,9 +15,9 @@ from benchcon.wire.items import Item, fitting, item_words, quoted_name
 from benchcon.wire.quote import quote
 
 STILL = 3
-"""A potentiometer's smallest change that is reported: one count of noise either way, and one more."""
+"""Smallest change of a potentiometer that is reported: one count of noise either way, and one more."""
 INTENSITY = 15
-"""The display drivers run at full; the resistor at ISET sets the current."""
+"""Brightness of the display drivers: full, since the resistor at ISET sets the current."""
 
 
 def header(plan: Plan, baud: int = BAUDS[0]) -> str:
@@ -107,7 +107,7 @@ def _numbered(plan: Plan, names: Iterable[str]) -> list[tuple[int, str, int]]:
 
 
 def _pins(name: str, uses: Sequence[tuple[object, ...]]) -> list[str]:
-    """Return ``#define NAME(X) X(0, D, 2) X(1, D, 3) …``, four uses a line."""
+    """Return ``#define NAME(X) X(0, D, 2) X(1, D, 3) …``, with four uses per line."""
     words = ["X(" + ", ".join(map(str, use)) + ")" for use in uses]
     if len(words) <= 4:
         return [f"#define {name}(X) {' '.join(words)}".rstrip()]
@@ -116,7 +116,7 @@ def _pins(name: str, uses: Sequence[tuple[object, ...]]) -> list[str]:
 
 
 def _watched(plan: Plan) -> list[tuple[int, int]]:
-    """Return input number and pin-change number of every input whose edges an interrupt tells."""
+    """Return (input number, pin-change number) of every input whose edges are seen by an interrupt."""
     inputs = [(contact.number, contact.pin.name) for contact in plan.contacts if contact.raw == 1]
     for encoder in plan.encoders:
         if encoder.raw == 1:
@@ -139,7 +139,7 @@ def source(plan: Plan) -> str:
         "",
         *_table("const bb_slot panel_slots[]", cells),
         "",
-        "/* C has no empty tables: one entry stands where there is none. */",
+        "/* C has no empty tables, so a table without entries has a dummy one. */",
         *_table("const bb_selector panel_selectors[]", ["{0, 0, 0}"]),
         *_table("const bb_encoder panel_encoders[]", encoders or ["{0, 0}"]),
         *_table("const bb_display panel_displays[]", [f"{{{each.first}, 1}}" for each in plan.displays] or ["{0, 1}"]),
@@ -167,7 +167,7 @@ def _table(head: str, cells: Sequence[str]) -> list[str]:
 
 
 def literal(text: str) -> str:
-    """Return printable ASCII `text` as a C string; a question mark could begin a trigraph."""
+    """Return printable ASCII `text` as a C string; question marks are escaped, as they could begin a trigraph."""
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("?", "\\?") + '"'
 
 
@@ -207,13 +207,13 @@ def _display(output: DisplayOutput) -> Item:
 
 
 def _item(kind: str, channel: Channel, does: dict[str, str], colour: str, label: str) -> Item:
-    """What the board says of a channel: words made of what it does, and what only a person needs."""
+    """Return a channel's item as the board sends it: the words for what it does, and those for people."""
     texts = {"pin": channel.wire.pin, "colour": colour, "label": label}
     return Item(0, kind, channel.id, does | {key: text for key, text in texts.items() if text})
 
 
 def said(plan: Plan) -> list[tuple[int, str, Item]]:
-    """Return what the board says of itself that a line may be too short for: line and key of the panel file, item."""
+    """Return (line and key of the panel file, item) for every item that may be too long for a line."""
     board = plan.board
     found = [(board.line, f"boards.{board.name}", _name(plan)), (board.line, f"boards.{board.name}", _model(plan))]
     found += [(each.control.line, key_of(each.control), _contact(each)) for each in plan.contacts]
@@ -225,7 +225,7 @@ def said(plan: Plan) -> list[tuple[int, str, Item]]:
 
 
 def _slots(plan: Plan) -> list[tuple[str, str]]:
-    """Return C text and detail of every slot, both empty for a spare one."""
+    """Return (C text, detail) of every slot; both empty for a spare one."""
     inputs = [("", "")] * (8 * plan.input_groups)
     for contact in plan.contacts:
         flags = ["BB_LOW"] * contact.low + ["BB_FIRST"] * contact.first_edge + _raw(contact.raw)
@@ -245,9 +245,9 @@ def _slots(plan: Plan) -> list[tuple[str, str]]:
 
 
 def _text(item: Item) -> str:
-    """Return a channel's text as C source, as much of it as its item has room for in a line.
+    """Return a channel's text as C source, cut so that its item fits in a line.
 
-    What the channel does is said by the board itself.
+    The words for what the channel does are added by the firmware.
     """
     detail = fitting(item).detail
     macros = [f"{key.upper()} {literal(quote(detail[key]))}" for key in ("pin", "colour", "label") if key in detail]

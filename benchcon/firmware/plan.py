@@ -1,8 +1,8 @@
-"""From a panel and the name of a board to a plan: which channel is which input, output or place of the firmware.
+"""From a panel and the name of a board to a plan: which channel is which input or output of the firmware.
 
-The plan numbers things as `protocols/firmware/core/panel_types.h` asks for it: inputs on pins first, then the 74HC165
-chain, then a group of eight for each matrix row; lamps on pins first, then the 74HC595 chain. What cannot be built is
-noted as findings with lines of the panel file, all of them in one go; `plan` then raises `Refused`.
+The plan numbers things as `protocols/firmware/core/panel_types.h` requires: inputs on pins first, then the 74HC165
+chain, then a group of eight for each matrix row; lamps on pins first, then the 74HC595 chain. Everything that cannot be
+built is reported together, as findings with lines of the panel file; `plan` then raises `Refused`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ TOP_COUNT = 1023
 
 
 class Refused(Trouble):
-    """What prevents a build; `findings` has all of it, `str()` the first."""
+    """A board whose firmware cannot be built: `findings` has all reasons, `str()` the first."""
 
     def __init__(self, findings: Sequence[PanelRemark]) -> None:
         super().__init__(str(findings[0]))
@@ -33,10 +33,10 @@ class Refused(Trouble):
 
 
 def plan(panel: Panel, board_name: str, *, currents: bool = True) -> tuple[Plan, list[PanelRemark]]:
-    """Return the plan for the board `board_name` of `panel`, and advice about it, in line order.
+    """Return the plan for the board `board_name` of `panel`, and advice about it, in order of line.
 
-    Without `currents` what is drawn is not held against what parts bear: for firmware that only runs in a computer.
-    Raises `Trouble` if there is no such board, `Refused` for what cannot be built.
+    Without `currents`, currents are not checked against the limits of parts, for firmware that only runs in a computer.
+    Raises `Trouble` if there is no such board, and `Refused` if it cannot be built.
     """
     board = panel.board(board_name)
     if board is None:
@@ -62,11 +62,11 @@ class _Maker:
         self.labels: dict[str, str] = {}
 
     def refuse(self, line: int, text: str) -> None:
-        """Note why firmware cannot be built."""
+        """Add a reason why firmware cannot be built."""
         self.findings.append(PanelRemark(self.file, line, text, True))
 
     def advise(self, line: int, text: str) -> None:
-        """Note what is built differently from what the file says."""
+        """Add advice about something that is built differently from the panel file."""
         self.findings.append(PanelRemark(self.file, line, text, False))
 
     def made(self) -> Plan | None:
@@ -74,18 +74,18 @@ class _Maker:
         board = self.board
         chip = CHIPS.get(board.chip)
         if chip is None:
-            self.refuse(board.line, f"boards.{board.name} has no chip; say chip = {_quoted(CHIPS)}")
+            self.refuse(board.line, f"boards.{board.name} has no chip; write chip = {_quoted(CHIPS)}")
             return None
         self.chip = chip
         chains = {chain.kind: chain for chain in board.chains}
         for chain in board.chains:
             self.known_pins(chain)
         matrix = self.matrix()
-        # More parts than a board can describe are counted before they are described.
+        # Count the channels first: more than a board can describe could not be planned.
         channels = sum(channel.board == board.name for part in self.panel.parts for channel in part.channels)
         if channels > limits.MOST_SLOTS:
             self.refuse(
-                board.line, f"boards.{board.name} has {channels} channels; a board has {limits.MOST_SLOTS} at most"
+                board.line, f"boards.{board.name} has {channels} channels; a board has at most {limits.MOST_SLOTS}"
             )
             return None
         self.labels = {item.id: item.detail.get("label", "") for item in wiring(self.panel, board.name).whole}
@@ -123,7 +123,7 @@ class _Maker:
         return chain is not None and (chain.data, chain.clock) == (self.chip.mosi, self.chip.sck)
 
     def matrix(self) -> Matrix | None:
-        """Return the board's switch matrix, None without one."""
+        """Return the board's switch matrix, or None."""
         mine = [matrix for matrix in self.panel.matrices if matrix.board == self.board.name]
         for second in mine[1:]:
             text = f"matrices.{second.name} is the second matrix of {self.board.name}"
@@ -132,12 +132,12 @@ class _Maker:
             for what, pins in (("rows", matrix.rows), ("columns", matrix.columns)):
                 if len(pins) > 8:
                     self.refuse(
-                        matrix.line, f"matrices.{matrix.name} has {len(pins)} {what}; the firmware scans 8 at most"
+                        matrix.line, f"matrices.{matrix.name} has {len(pins)} {what}; the firmware scans at most 8"
                     )
         return mine[0] if mine else None
 
     def usable(self, who: str, wired: bool, channel: Channel) -> tuple[Pin, ...]:
-        """Return the pins of a channel of this board; none, with a finding, where it cannot be built."""
+        """Return the pins of a channel of this board; none, with a finding, if it cannot be built."""
         pins = read_pins(channel.wire.pin)
         if not pins and wired:
             self.refuse(channel.line, f'{who} has no pin for {channel.id}; firmware needs one, such as pin = "D4"')
@@ -158,7 +158,7 @@ class _Maker:
                     pins = self.usable(key_of(control), control.wired, channel)
                     if pins:
                         wanted.append((control, channel, pins))
-        # The groups on pins come first and must be counted before the others are numbered.
+        # The groups on pins come first, so they must be counted before the others can be numbered.
         direct = {
             pin.name: self.on_pin(pin.name)
             for control, _, pins in wanted
@@ -191,7 +191,7 @@ class _Maker:
         return found
 
     def raw(self, pin: Pin) -> int:
-        """Return how a pin can be read raw: 1 by pin-change interrupt, 2 as the scan sees it, 0 not at all."""
+        """Return how raw edges of a pin can be reported: 1 by pin-change interrupt, 2 by the scan, 0 not at all."""
         if pin.kind == "direct":
             known = not self.chip.analogue_only(pin.name)
             return 1 if known and self.chip.change_number(pin.name) is not None else 2
@@ -202,7 +202,7 @@ class _Maker:
         who = key_of(control)
         if len(control.channels) == 1 and any(code[0] > 1 for code in control.codes):
             text = f"{who} is a switch whose {len(control.positions)} positions the board works out from one channel"
-            self.refuse(channel.line, f"{text}; give it one contact a position, or contacts and a code")
+            self.refuse(channel.line, f"{text}; give it one contact per position, or contacts and a code")
         if control.debounce_ms > limits.MOST_SETTLE_MS:
             text = f"{who} has a debounce of {control.debounce_ms:g} ms"
             self.refuse(control.line, f"{text}; the firmware counts up to {limits.MOST_SETTLE_MS} ms")
@@ -212,7 +212,7 @@ class _Maker:
         return max(1, min(whole, limits.MOST_SETTLE_MS))
 
     def pot(self, control: Control, channel: Channel, label: str, pin: Pin) -> PotInput:
-        """Return a potentiometer with its input of the converter."""
+        """Return a potentiometer with its analogue input."""
         if control.high_count > TOP_COUNT:
             text = f"{key_of(control)} has high = {control.high_count}"
             self.refuse(control.line, f"{text}; the chip's converter reads 0 to {TOP_COUNT}")

@@ -1,6 +1,6 @@
-"""A panel's boards with the real firmware, without their chips: compiled for this machine, or run on an emulated one.
+"""A panel's boards with the real firmware but without their chips: compiled for this computer, or on an emulated chip.
 
-What was built is kept in the user's cache folder, by what it was built from, so that the next start does not wait.
+Builds are kept in the user's cache folder under a digest of their sources, so that the next start is quick.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ _HEADERS = {
     "/usr/lib/avr/include/avr/io.h": "avr-libc",
 }
 _FOLLOW = '"$@" & child=$!; trap "kill $child" TERM; cat >/dev/null; kill $child 2>/dev/null; wait $child'
-"""A shell that runs a program until its own input ends: so it ends with whoever started it, killed or not."""
+"""Shell script that runs a program until standard input ends, so that it ends with whoever started it."""
 
 
 def missing(way: str) -> list[str]:
-    """Return the Debian packages that `way` needs and that are not there."""
+    """Return the Debian packages that `way` (``native`` or ``emulated``) needs and that are not installed."""
     found = [package for tool, package in _PACKAGES[way].items() if shutil.which(tool) is None]
     if way == "emulated":
         found += [package for header, package in _HEADERS.items() if not os.path.exists(header)]
@@ -42,19 +42,19 @@ def missing(way: str) -> list[str]:
 
 
 def lacking(way: str) -> str:
-    """Return what is to be installed for `way`, in words; empty if all is there."""
+    """Return one line about what to install for `way`; empty if nothing is missing."""
     packages = " ".join(missing(way))
-    return f"{way} boards need what is not installed here (Debian: apt-get install {packages})" if packages else ""
+    return f"{way} boards need packages that are not installed (Debian: apt-get install {packages})" if packages else ""
 
 
 class FirmwareBoards:
-    """Builds the firmware of a panel's boards and says how each is started.
+    """Builds the firmware of a panel's boards, and says how to start each.
 
-    Raises `Trouble` when the tool chain is not there, the panel cannot be built, or does not compile.
+    Raises `Trouble` if the tool chain is missing, a board cannot be built, or it does not compile.
     """
 
     def __init__(self, panel: Panel, way: str, boards: Sequence[str] = (), *, currents: bool = True) -> None:
-        """Build the firmware of `boards` (none: all of the panel's). Without `currents` nobody minds what they draw."""
+        """Build the firmware of `boards` (empty: all of the panel's); see `plan` for `currents`."""
         if told := lacking(way):
             raise Trouble(told)
         self.way = way
@@ -64,7 +64,7 @@ class FirmwareBoards:
         self._built = {name: _built(folder.files(made, RATE), way) for name, made in self._plans.items()}
 
     def program(self, name: str, place: Path | None = None) -> list[str]:
-        """Return the command that runs the board `name` until SIGTERM; its port and hand are in the folder `place`."""
+        """Return the command that runs the board `name` until SIGTERM, with its port and hand in the folder `place`."""
         built = self._built[name]
         if self.way == "native":
             words = [str(built / "build" / "benchboard-native"), "--name", name]
@@ -76,7 +76,7 @@ class FirmwareBoards:
         return [*words, "--baud", str(RATE)]
 
     def command(self, name: str, place: Path | None = None) -> list[str]:
-        """Return the words of `program`, run so that it ends with its standard input: with whoever started it."""
+        """Return the command of `program`, so that it ends when its standard input does."""
         return ["/bin/sh", "-c", _FOLLOW, "sh", *self.program(name, place)]
 
 
@@ -89,7 +89,7 @@ def _cache() -> Path:
 
 
 def _built(files: Mapping[str, bytes], way: str) -> Path:
-    """Return the folder of a board's build; it is compiled if it has not been before."""
+    """Return the folder of a board's build, which is compiled if it does not exist yet."""
     place = _cache() / f"{way}-{_digest(files)}"
     if not (place / "done").exists():
         _in_place(place)
@@ -131,8 +131,8 @@ def _make(place: Path, *targets: str) -> None:
     except subprocess.TimeoutExpired:
         raise Trouble(f"compiling took more than {tools.COMPILE_S:g} s") from None
     if done.returncode:
-        last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
-        raise Trouble(f"it does not compile: {printable(last[:300])}")
+        last = (done.stderr.strip().splitlines() or ["no message"])[-1]
+        raise Trouble(f"the firmware does not compile: {printable(last[:300])}")
 
 
 def _digest(files: Mapping[str, bytes]) -> str:

@@ -1,4 +1,4 @@
-"""What there is to buy for a panel: parts, resistors by value, chips, connectors by their pins. As Markdown or CSV."""
+"""The shopping list of a panel: parts, resistors by value, chips, connectors by pins; as Markdown or CSV."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ class ShoppingItem(NamedTuple):
     number: int
     what: str
     about: str
-    """What to mind when it is chosen."""
+    """What matters when choosing it."""
     used_for: str
 
 
 def shopping(panel: Panel) -> list[ShoppingItem]:
-    """Return what to buy, alike things together, in the order of `GROUPS`."""
+    """Return what to buy, with equal things on one line, in the order of `GROUPS`."""
     found: dict[tuple[str, str, str], tuple[int, list[str]]] = {}
     for group, count, what, about, used_for in _each(panel):
         had, names = found.get((group, what, about), (0, []))
@@ -110,7 +110,7 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
         try:
             resistor = resistor_of(board, lamp, SERIES[panel.resistors])
         except Trouble:
-            continue  # `check` says why there is none
+            continue  # `benchcon check` reports why there is none
         yield "Resistors", 1, ohm_words(resistor.ohm), rating_words(resistor.rating_mw), lamp.label or lamp.name
         kind = drive_of(board, lamp).kind
         if kind != "pin":
@@ -159,7 +159,7 @@ def _connectors(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
 
 
 def _pins_of(text: str) -> set[str]:
-    """``3``, ``1/2``, ``1-5``: the pins that are meant."""
+    """Return the pins that ``3``, ``1/2`` or ``1-5`` stands for."""
     first, dash, last = text.partition("-")
     if dash and first.isdecimal() and last.isdecimal() and int(first) <= int(last) < 1000:
         return {str(number) for number in range(int(first), int(last) + 1)}
@@ -167,14 +167,14 @@ def _pins_of(text: str) -> set[str]:
 
 
 def as_markdown(items: list[ShoppingItem], title: str) -> str:
-    """Return the list for people: a table for each group."""
+    """Return the list as Markdown, with one table per group."""
     out = [f"# {_cell(title or 'Panel')}: what to buy"]
     for group in GROUPS:
         rows = [item for item in items if item.group == group]
         if rows:
             out += ["", f"## {group}", "", "| how many | what | note | used for |", "|---:|---|---|---|"]
             out += [f"| {i.number} | {_cell(i.what)} | {_cell(i.about)} | {_cell(i.used_for)} |" for i in rows]
-    out += ["", "Sizes of holes that the panel file does not say are what such parts usually need: measure yours.", ""]
+    out += ["", "Hole sizes that are not in the panel file are the usual ones for such parts: measure yours.", ""]
     return "\n".join(out)
 
 

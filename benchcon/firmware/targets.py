@@ -1,5 +1,6 @@
-"""Firmware as something a capture can be run against: built from the capture's own panel, for this computer or for the
-emulated chip. See `benchcon.replay.targets`.
+"""Firmware as a target of captures: built from the capture's own panel, for this computer or an emulated chip.
+
+See `benchcon.replay.targets`.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from benchcon.rig.channel_hand import ChannelHand
 
 @contextlib.contextmanager
 def native(wanted: WantedBoards) -> Iterator[RunningBoards]:
-    """The firmware built for this computer, one program for each board of the capture.
+    """Run the firmware built for this computer, one program per board of the capture.
 
     Raises `NotHere` without a C compiler, `Trouble` if the panel cannot be built.
     """
@@ -26,7 +27,7 @@ def native(wanted: WantedBoards) -> Iterator[RunningBoards]:
 
 @contextlib.contextmanager
 def emulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
-    """The firmware's real binary on an emulated chip, one for each board of the capture.
+    """Run the firmware's real binary on an emulated chip, one per board of the capture.
 
     Raises `NotHere` without the AVR tool chain or libsimavr, `Trouble` if the panel cannot be built.
     """
@@ -37,7 +38,7 @@ def emulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
 @contextlib.contextmanager
 def _running(wanted: WantedBoards, way: str) -> Iterator[RunningBoards]:
     if wanted.faults is not None:
-        raise Trouble("faults are for simulated boards; firmware is run without")
+        raise Trouble("only simulated boards can have faults; remove them to run firmware")
     panel = load(wanted.panel, currents=False)
     names = names_on(panel, wanted)
     if told := lacking(way):

@@ -1,4 +1,4 @@
-"""The tools that builders have: make and avr-gcc to compile, avr-size to measure, avrdude to load."""
+"""Running external tools: make and avr-gcc to compile, avr-size to measure, avrdude to load."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ COMPILERS = ("make", "avr-gcc", "avr-size", "avr-objcopy")
 
 
 def missing(tools: Sequence[str]) -> str:
-    """Return in words which of `tools` is not installed and how Debian calls it; empty if all are there."""
+    """Return in words which of `tools` are not installed, with their Debian packages; empty if all are."""
     lacking = [tool for tool in tools if shutil.which(tool) is None]
     if not lacking:
         return ""
@@ -38,7 +38,7 @@ def missing(tools: Sequence[str]) -> str:
 
 
 def _run(command: Sequence[str], folder: Path, seconds: float) -> tuple[int, str]:
-    """Return exit code and everything that `command` printed."""
+    """Run `command` in `folder` for at most `seconds`; return exit code and everything that it printed."""
     try:
         done = subprocess.run(
             command,
@@ -56,14 +56,14 @@ def _run(command: Sequence[str], folder: Path, seconds: float) -> tuple[int, str
 
 
 def _telling(output: str) -> str:
-    """Return the line of a tool's output that says best what went wrong, printable."""
+    """Return the printable line of a tool's output that best says what went wrong."""
     lines = [line.strip() for line in output.splitlines() if line.strip()]
     marked = [line for line in lines if re.search(r"\berror\b|not in sync|can't open|cannot|No such|timeout", line)]
-    return printable((marked or lines[-1:] or ["it said nothing"])[0][:300])
+    return printable((marked or lines[-1:] or ["no message"])[0][:300])
 
 
 def build(folder: Path) -> MemoryUse:
-    """Compile the build folder and return what it takes. Raises `Trouble` if it does not compile."""
+    """Compile the build folder, and return its use of memory. Raises `Trouble` if it does not compile."""
     code, output = _run(["make"], folder, COMPILE_S)
     if code:
         raise Trouble(f"the firmware does not compile: {_telling(output)}")
@@ -76,20 +76,20 @@ def build(folder: Path) -> MemoryUse:
 
 
 def avrdude_command(chip: Chip, port: str, boot_baud: int, image: str) -> list[str]:
-    """Return the command that loads `image` by the usual boot loader. -D: no erasing, the loader does that itself."""
+    """Return the command that loads `image` with the usual boot loader; -D: no erasing, the loader does that."""
     words = ["avrdude", "-p", chip.name, "-c", chip.programmer, "-P", port, "-b", str(boot_baud), "-D"]
     return [*words, "-U", f"flash:w:{image}:i"]
 
 
 def load(chip: Chip, folder: Path, port: str, say: Callable[[str], None]) -> int:
-    """Load the built firmware into the board at `port` and return the boot loader's rate that worked.
+    """Load the built firmware into the board at `port`, and return the boot loader's rate that worked, in baud.
 
-    The caller holds the port's lock. Each rate that the usual boot loaders have is tried. Raises `Trouble` with what
-    avrdude said.
+    The caller must hold the port's lock. The rates of the usual boot loaders are tried in turn. Raises `Trouble` with
+    avrdude's message if none works.
     """
     said = ""
     for boot_baud in chip.boot_bauds:
-        # It runs in the folder, and the port was named from the user's folder.
+        # avrdude runs in the build folder, but the port's path is relative to the user's folder.
         there = os.path.abspath(port) if os.path.exists(port) else port
         command = avrdude_command(chip, there, boot_baud, "build/benchboard.hex")
         say(printable(" ".join(command)))
@@ -100,5 +100,5 @@ def load(chip: Chip, folder: Path, port: str, say: Callable[[str], None]) -> int
     rates = " and ".join(map(str, chip.boot_bauds))
     raise Trouble(
         f"{printable(port)}: avrdude could not load the firmware (boot loader at {rates} baud): {said}; "
-        f"is it the right port, and a board with an {chip.title}? What was in the board may be gone: load again"
+        f"is it the right port, and a board with an {chip.title}? The board's program may be erased: load again"
     )

@@ -1,4 +1,4 @@
-"""The wiring list of a board, as text and as Markdown, from the same sections."""
+"""The wiring list of a board, as text and as Markdown, both from the same sections."""
 
 from __future__ import annotations
 
@@ -47,11 +47,11 @@ from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 
 HOT_MW = 250.0
-"""A resistor that turns this much into heat is too hot to touch on its own legs (common practice, no source)."""
+"""Power from which on a resistor on its own legs is too hot to touch (common practice, no source)."""
 
 
 class Section(NamedTuple):
-    """A heading, sentences, and a table (head first) or none."""
+    """A heading, sentences, and a table (header first), which may be empty."""
 
     heading: str
     lines: tuple[str, ...]
@@ -59,17 +59,17 @@ class Section(NamedTuple):
 
 
 class BoardWiring(NamedTuple):
-    """One board of a panel for whoever mends it."""
+    """The wiring of one board, for whoever repairs it."""
 
     board: Board
     wires: tuple[WireRow, ...]
-    """A row for every wire of every part on it; an encoder has two."""
+    """One row per wire of every part on it; an encoder has two."""
     sections: tuple[Section, ...]
-    """Its wiring list but for its heading; empty if the board cannot be built from the panel file alone."""
+    """Its wiring list without the heading; empty if the board cannot be built from the panel file alone."""
 
 
 def of_panel(panel: Panel) -> list[BoardWiring]:
-    """Return the wiring of every board of `panel`, as far as its file says it. Never raises."""
+    """Return the wiring of every board of `panel`, as far as the file describes it. Never raises."""
     found = []
     for board in panel.boards:
         try:
@@ -83,7 +83,7 @@ def of_panel(panel: Panel) -> list[BoardWiring]:
 
 
 def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> list[Section]:
-    """Return the whole list. `advice` is what `plan.plan` found that does not keep the board from being built."""
+    """Return the whole list. `advice`: the findings of `plan.plan` that do not prevent building."""
     board, chip = plan.board, plan.chip
     title = " · ".join(filter(None, (plan.panel.title, board.label, f"board {board.name}")))
     of = f"Made from {printable(Path(plan.panel.path).name) or 'a panel file'} (SHA-256 {plan.panel.digest[:16]} …) by "
@@ -137,7 +137,7 @@ def _matrix(plan: Plan) -> Section:
 
 
 def cautions(plan: Plan) -> tuple[str, ...]:
-    """Return what can hurt a person or a part here."""
+    """Return the cautions for this board: what can hurt people or parts."""
     board = plan.board
     found = [
         "Pull the USB cable and every other supply before you change a wire.",
@@ -202,7 +202,7 @@ def _lit_parts(plan: Plan) -> tuple[list[Lamp], list[Display]]:
 
 
 def _supplies(plan: Plan) -> Section:
-    """What feeds what: every + and LAMP+ in this list is one of these."""
+    """Return the supplies: every + and LAMP+ in the list is one of these."""
     board, (lamps, displays) = plan.board, _lit_parts(plan)
     fed = {"+": ["the board", *(["the chips of the chains"] if plan.chain_165 or plan.chain_595 else [])], "LAMP+": []}
     parts: list[Lamp | Display] = [*lamps, *displays]
@@ -226,14 +226,14 @@ def _named(names: Sequence[str], most: int = 6) -> str:
 
 
 def _budget_source(board: Board) -> str:
-    """Say who set the budget: the panel file, or nobody."""
+    """Return in words whether the budget is from the panel file or the usual one."""
     if board.budget_ma == Board(board.name).budget_ma:
         return "usual; the panel file can set another budget"
     return "budget of the panel file"
 
 
 def _currents(plan: Plan) -> Section:
-    """Sums with everything at full light, beside what bears them."""
+    """Return the sums of currents with everything at full light, beside their limits."""
     board, chip, (lamps, displays) = plan.board, plan.chip, _lit_parts(plan)
     table: list[tuple[str, ...]] = [("what", "at full light", "may be", "from")]
     total = sum(lamp.current_ma for lamp in lamps) + sum(map(display_worst_ma, displays))
@@ -257,8 +257,8 @@ def _currents(plan: Plan) -> Section:
     notes = [note] if over else []
     if chip.name == "atmega328p" and direct:
         notes.append(
-            "A chip that is marked ATmega328PB is a different chip, whose ports can take less together: say "
-            'chip = "atmega328pb" in the panel file, and the sums are those.'
+            "A chip that is marked ATmega328PB is a different chip, whose ports can take less together: write "
+            'chip = "atmega328pb" in the panel file to have its limits here.'
         )
     return Section("Currents", tuple(notes), tuple(table))
 
@@ -278,7 +278,7 @@ def as_markdown(found: Sequence[Section]) -> str:
 
 
 def _escaped(text: str) -> str:
-    # Everything that Markdown could take for markup, but for the backquotes of our own sentences.
+    # Everything that Markdown could take for markup, except the backquotes of our own sentences.
     text = text.replace("\\", "\\\\")
     for character in "|*_<>[]#":
         text = text.replace(character, "\\" + character)
@@ -294,11 +294,11 @@ def _padded(text: str, width: int) -> str:
 
 
 WIDEST = 100
-"""Columns of the text: what a terminal or a sheet of paper shows without folding lines anywhere."""
+"""Most columns of the text, so that terminals and paper show it without breaking lines."""
 
 
 def as_text(found: Sequence[Section]) -> str:
-    """Return the list as plain text, no line longer than `WIDEST`, as far as words allow."""
+    """Return the list as plain text, with no line longer than `WIDEST` unless a single word is."""
     out: list[str] = []
     for number, section in enumerate(found):
         out += [section.heading, ("=" if number == 0 else "-") * _width(section.heading), ""]
@@ -312,7 +312,7 @@ def as_text(found: Sequence[Section]) -> str:
 
 
 def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """The lines of a table; the text of cells is folded where the rows would be too long."""
+    """Yield the lines of a table; cells are broken into lines if rows would be too long."""
     widths = _column_widths(rows)
     for number, row in enumerate(rows):
         cells = [
@@ -327,7 +327,7 @@ def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def _column_widths(rows: Sequence[Sequence[str]]) -> list[int]:
-    """Widths of the columns; the widest give way, down to their longest word, until a row is short enough."""
+    """Return the widths of columns: the widest shrink, down to their longest word, until a row is short enough."""
     columns = list(zip(*rows, strict=True))
     widths = [max(map(_width, column)) for column in columns]
     least = [max((_width(word) for cell in column for word in cell.split()), default=0) for column in columns]

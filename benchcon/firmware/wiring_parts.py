@@ -1,4 +1,4 @@
-"""What there is to solder: one row for each channel's wire, and the pins of every chip of a chain.
+"""What to solder: one row per wire of each channel, and the pins of every chip of a chain.
 
 Chip pins are those of the DIP packages in the data sheets of 74HC165, 74HC595 and MAX7219 (from memory).
 """
@@ -42,7 +42,7 @@ class WireRow(NamedTuple):
 
 
 class ChipPin(NamedTuple):
-    """One pin of a chip, and where it goes."""
+    """One pin of a chip, and what it is connected to."""
 
     number: int
     name: str
@@ -59,7 +59,7 @@ class ChainChip(NamedTuple):
 
 
 PULL_UP = "10 kΩ to +"
-"""Weak enough to save current, strong against noise on a panel's wires (common practice, no source)."""
+"""Draws little current, and is strong enough against noise on a panel's wires (common practice, no source)."""
 
 INPUT_PINS = (11, 12, 13, 14, 3, 4, 5, 6)
 """74HC165: pins of the inputs A to H."""
@@ -71,27 +71,27 @@ SEGMENT_PINS = {"A": 14, "B": 16, "C": 20, "D": 23, "E": 21, "F": 15, "G": 17, "
 
 
 def ohm_words(ohm: float) -> str:
-    """Return a resistor's value as it is written on a parts list: 470 Ω, 4.7 kΩ."""
+    """Return a resistor's value as on a parts list: 470 Ω, 4.7 kΩ."""
     if ohm < 1000:
         return f"{ohm:g} Ω"
     return f"{ohm / 1000:g} kΩ" if ohm < 1_000_000 else f"{ohm / 1_000_000:g} MΩ"
 
 
 def rating_words(rating_mw: float) -> str:
-    """Return what size of resistor to take, as the trade writes it: 1/4 W is plenty, take 2 W or more."""
+    """Return which power rating of resistor to take: ``1/4 W is plenty``, ``take 2 W or more``."""
     if rating_mw <= RATINGS_MW[0]:
         return "1/4 W is plenty"
     return f"take {'1/2' if rating_mw == 500.0 else f'{rating_mw / 1000:g}'} W or more"
 
 
 def references(plan: Plan) -> dict[tuple[str, int], str]:
-    """Return the reference of every chip: (chain, number in it) → ``U3``."""
+    """Return (kind of chain, number of the chip in it) → its reference, such as ``U3``."""
     chips = [(c.kind, n) for c in (plan.chain_165, plan.chain_595, plan.chain_7219) if c for n in range(c.chips)]
     return {chip: f"U{number}" for number, chip in enumerate(chips, 1)}
 
 
 def rows(plan: Plan) -> list[WireRow]:
-    """Return a row for every channel, in the order of the board's own items, and for parts that are left out."""
+    """Return a row for every channel, in the order of the board's own items, then for parts that are left out."""
     names = references(plan)
     found: list[WireRow] = []
     for contact in plan.contacts:
@@ -137,9 +137,9 @@ def rows(plan: Plan) -> list[WireRow]:
 
 
 def plain_rows(panel: Panel, board: str, listed: Collection[str] = ()) -> list[WireRow]:
-    """Return a row for every wire of `board` as the panel file has it, but for the channels in `listed`.
+    """Return a row for every wire of `board` as in the panel file, without those of the channels in `listed`.
 
-    For what firmware leaves out, and for boards that no firmware can be made for (somebody else's, without a chip).
+    For parts that firmware leaves out, and for boards for which no firmware can be made (such as one without a chip).
     """
     found: list[WireRow] = []
     for part in panel.parts:
@@ -172,7 +172,7 @@ def _part(control: Control, label: str) -> str:
 
 
 def _called(part: Part) -> str:
-    """Name any part as the list does."""
+    """Return a part's name in the list."""
     if isinstance(part, Control):
         return _part(part, part.label)
     sort = "lamp" if isinstance(part, Lamp) else f"display, {part.digits} digits"
@@ -207,7 +207,7 @@ def _input_resistor(pin: Pin, low: bool) -> str:
         return ""
     if low:
         return PULL_UP if pin.kind == "165" else "pull-up in the chip"
-    # The chip's own pull-up (20 kΩ at the least) stays on: 4.7 kΩ keeps the pin below 0.3 of the supply (data sheet).
+    # The chip's own pull-up (at least 20 kΩ) stays on: 4.7 kΩ keeps the pin below 0.3 of the supply (data sheet).
     return "10 kΩ to ground" if pin.kind == "165" else "4.7 kΩ to ground"
 
 
@@ -220,7 +220,7 @@ def _series(plan: Plan, lamp: Lamp) -> str:
 
 
 def _housed(plan: Plan, lamp: Lamp) -> str:
-    """Say with which others a lamp is in one housing, and which lead they share."""
+    """Return in words with which others a lamp is in one housing, and which lead they share; empty if alone."""
     home = lamp.inside or lamp.name
     others = [
         each.label
@@ -232,7 +232,7 @@ def _housed(plan: Plan, lamp: Lamp) -> str:
 
 
 def _lit(board: Board, lamp: Lamp, low: bool) -> str:
-    """Return the whole way of the lamp's current, from a supply to ground."""
+    """Return the whole path of the lamp's current, from a supply to ground."""
     rail, kind = rail_of(board, lamp).name, drive_of(board, lamp).kind
     if kind == "pin":
         return f"{rail} → resistor → anode; cathode → pin" if low else "pin → resistor → anode; cathode → ground"
@@ -243,7 +243,7 @@ def _lit(board: Board, lamp: Lamp, low: bool) -> str:
 
 
 def transistors(plan: Plan) -> tuple[str, ...]:
-    """Return a sentence for each kind of transistor that switches lamps: what it must bear and how it is connected."""
+    """Return one sentence per kind of transistor that switches lamps: its ratings, and how to connect it."""
     board, base, off = plan.board, ohm_words(BASE_OHM), ohm_words(PULL_OFF_OHM)
     open_at = "4.5 V" if board.supply_mv >= 4500 else "2.5 V"
     gate = f"its on-resistance stated for {open_at} at the gate"
@@ -266,7 +266,7 @@ def transistors(plan: Plan) -> tuple[str, ...]:
 
 
 def board_pins(plan: Plan) -> list[tuple[str, str, str]]:
-    """Return pin, port of the chip, and what goes there, for every pin of the board that is in use, in their order."""
+    """Return (pin, port of the chip, what is connected to it) for every used pin of the board, in order."""
     used: dict[str, list[str]] = {}
 
     def at(pin: Pin | str, what: str) -> None:
@@ -307,7 +307,7 @@ _OF_THE_BOARD = re.compile(r"([DA]\d+) of the board")
 
 
 def connectors(plan: Plan) -> list[tuple[str, str, str]]:
-    """Return each connector, its wires, and which common wires it needs besides: ground, + or LAMP+."""
+    """Return (connector, its wires, the common wires that it also needs: ground, + or LAMP+)."""
     wires: dict[str, list[tuple[str, str]]] = {}
     commons: dict[str, set[str]] = {}
     needed = _commons(plan)
@@ -324,7 +324,7 @@ def connectors(plan: Plan) -> list[tuple[str, str, str]]:
 
 
 def _by_pin(wire: tuple[str, str]) -> tuple[bool, list[tuple[str, int]]]:
-    """Pins as they stand on a plug: 2 before 10, and what names no pin last."""
+    """Return a sort key for the order of pins on a plug: 2 before 10, and wires without a pin last."""
     pin = wire[0]
     return not pin, [(text, int(step or 0)) for text, step in re.findall(r"(\D*)(\d{0,9})", pin)]
 
@@ -335,7 +335,7 @@ def _at_its_pin(wire: tuple[str, str]) -> str:
 
 
 def _commons(plan: Plan) -> dict[str, tuple[str, ...]]:
-    """Return what the other end of each part goes to, by channel id."""
+    """Return channel id → what the other ends of the part are connected to."""
     found: dict[str, tuple[str, ...]] = {}
     for contact in plan.contacts:
         if contact.pin.kind != "matrix":
@@ -352,7 +352,7 @@ def _commons(plan: Plan) -> dict[str, tuple[str, ...]]:
 
 
 def chain_chips(plan: Plan) -> list[ChainChip]:
-    """Return every chip of the chains with all its pins."""
+    """Return every chip of the chains, with all its pins."""
     found: list[ChainChip] = []
     for chain in (plan.chain_165, plan.chain_595, plan.chain_7219):
         if chain:
@@ -386,12 +386,12 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
 
 
 def driver_rail(plan: Plan, number: int) -> str:
-    """Return the name of what feeds the MAX7219 `number`: the same for all displays of a board."""
+    """Return the name of the supply of the MAX7219 `number`, which is the same for all displays of a board."""
     return next((rail_of(plan.board, each.display).name for each in plan.displays), "+")
 
 
 def _neighbours(plan: Plan, chain: Chain, number: int) -> tuple[str, str]:
-    """Return the references of the chip before (towards the board) and after; empty at the ends."""
+    """Return the references of the chip before it (towards the board) and after it; empty at the ends."""
     names = references(plan)
     return names.get((chain.kind, number - 1), ""), names.get((chain.kind, number + 1), "")
 
@@ -445,7 +445,7 @@ def _pins_595(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
 def _output_enable(chain: Chain, number: int) -> str:
     if not chain.oe:
         return "ground"
-    # One resistor holds the whole chain off while nothing drives the pin.
+    # A single resistor keeps the whole chain off while nothing drives the pin.
     return f"{chain.oe} of the board" + ("; 10 kΩ from there to +" if number == 0 else "")
 
 

@@ -70,7 +70,9 @@ def test_what_is_said_of_the_baud_rate_says_whether_to_do_anything(chip: Chip) -
     # bits): Rslow 96.00 %, Rfast 103.90 % (from memory). All rates that can be asked for lie within.
     assert all(0.9600 < 1 - baud_error(baud) <= 1 + baud_error(baud) < 1.0390 for baud in BAUDS)
     said = baud_words(chip, 115_200)
-    assert said.startswith("115200 baud, which on this chip is 2.1 % fast. Nothing to do: its receiver bears 3.9 % ")
+    assert said.startswith(
+        "115200 baud, which on this chip is 2.1 % fast. Nothing to do: its receiver tolerates 3.9 % "
+    )
     assert f"({chip.title} data sheet, " in said
     assert said.endswith("build with --baud 500000, which is exact")
     assert baud_words(chip, 500_000) == f"500000 baud, exact ({chip.title} data sheet, baud-rate tables, double speed)"
@@ -228,7 +230,7 @@ REFUSALS = {
     "a selector without contacts": (
         BOARD + '[controls.s]\nkind = "switch"\npositions = ["a", "b", "c"]\nchannel = { id = "desk.s", pin = "D4" }\n',
         8,
-        "one contact a position",
+        "one contact per position",
     ),
     "a potentiometer beyond ten bits": (
         BOARD + '[controls.p]\nkind = "pot"\nhigh = 4095\nchannel = { id = "desk.p", pin = "A0" }\n',
