@@ -159,12 +159,12 @@ REFUSALS = {
     "a chain's pin that only reads voltages": (
         BOARD + 'chains.165 = { data = "D2", clock = "D3", load = "A7" }\n',
         5,
-        "only reads voltages",
+        "can only read voltages",
     ),
     "a matrix on a pin that only reads voltages": (
         BOARD + '[matrices.m]\nrows = ["A6"]\ncolumns = ["D2"]\n',
         5,
-        "only reads voltages",
+        "can only read voltages",
     ),
     "no chip": ("[boards.desk]\n" + lamp("a", "D5"), 1, "no chip"),
     "an unknown chip": ('[boards.desk]\nchip = "atmega8"\n', 2, "atmega328p"),
@@ -259,7 +259,7 @@ def test_what_cannot_be_built_is_refused_in_a_line_that_says_where(what: str) ->
 def test_the_lines_of_the_lamps_that_are_too_much_are_named() -> None:
     text, _, _ = REFUSALS["too much for the chip"]
     (found,) = (each for each in refused(text) if "supply pins" in each)
-    assert "220 mA (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); it bears 200 mA" in found
+    assert "220 mA (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); its limit is 200 mA" in found
 
 
 def test_labels_that_the_board_cuts_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -324,9 +324,9 @@ def test_more_encoders_or_pots_than_the_core_has_are_refused() -> None:
         f'[controls.e{n}]\nkind = "encoder"\nchannel = {{ id = "desk.e{n}", pin = "D{22 + 2 * n}/D{23 + 2 * n}" }}\n'
         for n in range(9)
     )
-    assert refused(mega + encoders) == ["desk.toml:27: controls.e8 is one too many: a board has 8 encoders at most"]
+    assert refused(mega + encoders) == ["desk.toml:27: controls.e8 is one too many: a board has at most 8 encoders"]
     pots = "".join(f'[controls.p{n}]\nkind = "pot"\nchannel = {{ id = "desk.p{n}", pin = "A{n}" }}\n' for n in range(9))
-    assert refused(mega + pots) == ["desk.toml:27: controls.p8 is one too many: a board has 8 potentiometers at most"]
+    assert refused(mega + pots) == ["desk.toml:27: controls.p8 is one too many: a board has at most 8 potentiometers"]
 
 
 def test_every_hindrance_is_told_at_once() -> None:
