@@ -85,7 +85,8 @@ class TimeLine(Drawn, can_focus=True):
         """Time at the right edge (µs); None: it follows the present."""
         self.cursors: dict[str, int | None] = {CURSOR_A: None, CURSOR_B: None}
         self.moving = CURSOR_A
-        self.chosen = 0
+        self._key: Key | None = None
+        """The channel or value of the selected row: rows come before it as values become known."""
         self._top = 0
         self._rows: list[Trace] = []
         self._lines: list[int] = []
@@ -114,6 +115,11 @@ class TimeLine(Drawn, can_focus=True):
     def start_us(self) -> float:
         """Time at the left edge."""
         return self.right_us - self.columns * self.each_us
+
+    @property
+    def chosen(self) -> int:
+        """The number of the selected row, from 0."""
+        return next((at for at, row in enumerate(self._rows) if row.key == self._key), 0)
 
     def rows(self) -> list[Trace]:
         """Return a row for each value of a rehearsal, with its unit, then one for each channel in the panel's order."""
@@ -151,11 +157,11 @@ class TimeLine(Drawn, can_focus=True):
         width, height = canvas.width, canvas.height
         self._left = 18 if width < 110 else 26
         self._rows = self.rows()
-        self.chosen = max(0, min(self.chosen, len(self._rows) - 1))
+        chosen = self.chosen
         feet = self._feet()
         own_row = bool(feet) and height >= 24  # else they share the row of the axis, in place of numbers in their way
         room = max(height - 2 - own_row, 0)
-        self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
+        self._top = max(min(self._top, chosen), chosen - room + 1, 0)
         canvas.wipe(0, 0, width, height, self.ground)
         self._paint_cursor_line(canvas)
         # Levels are drawn as curves on two rows each, if there is room for all of them.
@@ -167,7 +173,7 @@ class TimeLine(Drawn, can_focus=True):
             first = y == 1 or self._lines[y - 2] != index
             if first:
                 lines = 1 + (high and self._rows[index].level)
-                self._paint_row(canvas, y, self._rows[index], index == self.chosen, lines)
+                self._paint_row(canvas, y, self._rows[index], index == chosen, lines)
         if own_row:
             canvas.wipe(0, height - 2, width, 1, self.ground)
         self._paint_axis(canvas, height - 1, () if own_row else feet)
@@ -329,7 +335,8 @@ class TimeLine(Drawn, can_focus=True):
 
     def action_row(self, by: int) -> None:
         """Select another channel."""
-        self.chosen = max(0, min(len(self._rows) - 1, self.chosen + by))
+        if self._rows:
+            self._key = self._rows[max(0, min(len(self._rows) - 1, self.chosen + by))].key
         self.repaint()
 
     def action_other(self) -> None:
@@ -368,7 +375,7 @@ class TimeLine(Drawn, can_focus=True):
         """Put the moving cursor at the click, and select the channel."""
         event.stop()
         if 0 <= event.y - 1 < len(self._lines) and event.y < self.size.height - 1:
-            self.chosen = self._lines[event.y - 1]
+            self._key = self._rows[self._lines[event.y - 1]].key
         if event.x >= self._left:
             self.put(int(self.start_us + (event.x - self._left + 0.5) * self.each_us))
         else:

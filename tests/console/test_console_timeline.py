@@ -298,6 +298,18 @@ async def test_a_value_of_a_rehearsal_that_began_before_the_console_has_its_row(
         await eyes.see("Wind speed [kt]", "14")
 
 
+async def test_the_selected_row_stays_selected_when_a_value_comes_to_be_known() -> None:
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("f6")
+        await eyes.see("Pressure set")
+        await eyes.press("down")
+        row = line(eyes)._rows[line(eyes).chosen]
+        session.link(0, "values", wind_speed="14 kt")
+        await eyes.see("Wind speed [kt]")
+        assert line(eyes)._rows[line(eyes).chosen].label == row.label
+
+
 # --- a capture ------------------------------------------------------------------------------------------------------
 
 
