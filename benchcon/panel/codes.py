@@ -27,7 +27,7 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
         table.say("positions", f"are {shown(list(positions))}; two or more different words are needed")
     if kind == "button" and len(positions) != 2:
         table.say("positions", f"are {len(positions)}; a button has two, released first")
-    codes = _codes(table, positions, channels) if channels else ()
+    codes = _codes(table, positions, channels)
     spring: tuple[int, ...] = (1,) if kind == "button" else ()
     if kind == "switch":
         back = table.texts("springs_back", such_as='["down"]') or ()
@@ -46,6 +46,8 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
 def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
     value = table.get("code")
     several = len(positions)
+    if not count:
+        return ()  # the finding is about the channels
     if value is None:
         if count == 1:
             return tuple((i,) for i in range(several))

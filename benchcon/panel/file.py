@@ -304,7 +304,6 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
 
 def _panel(top: TomlTable, text: str, name: str) -> Panel:
     head = top.table("panel")
-    one_side = ("width" in head.values) != ("height" in head.values)
     title = head.text("title", "", 60)
     serial = head.text("serial", "", 40)
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
@@ -316,9 +315,9 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     resistors = head.word("resistors", tuple(SERIES), "E24")
     labels = head.word("labels", SIDES, "above")
     head.text("note", "", 400)
+    if ("width" in head.values) != ("height" in head.values):
+        head.lacks("has only one of width and height; both or none are allowed", "width", "height")
     head.done()
-    if one_side:
-        head.say(None, "has only one of width and height; both or none are allowed")
     origins = taken_apart(top)
     boards = parts.boards(top)
     names = [board.name for board in boards]

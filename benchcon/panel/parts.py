@@ -22,6 +22,11 @@ LONGEST_LABEL = 60
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 KINDS = ("button", "switch", "encoder", "pot")
+_OF_SOME_KIND = {
+    *("positions", "code", "springs_back", "begins", "debounce", "act_on", "guard", "darkens"),
+    *("inverted", "counts_per_detent", "low", "high"),
+}
+"""Keys that controls of some kinds have."""
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _ are allowed, the first a letter"
 _BOARD_FORM = "1 to 16 of a-z, 0-9 and _ are allowed, the first a letter"
@@ -124,7 +129,9 @@ def _channel(
             board = "?"
         if board != "?" and board not in board_names:
             allowed = options(board_names) or "none, as there is no [boards.NAME]"
-            inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
+            inner.source.say_once(
+                path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}'
+            )
     if id_ == "all":
         inner.source.say(path, 'is "all", which has another meaning in "read all"; give the channel another id')
     pin = inner.text("pin", "", 40)
@@ -154,6 +161,9 @@ def _channels(table: TomlTable, board_names: list[str], active: str, *, several:
         else:
             table.say(None, f"has both channel and channels; {allowed}")
         return ()
+    if several and isinstance(one, list):
+        table.say("channel", f"is {shown(one)}; a list of channels is called channels")
+        return ()
     if many is None:
         found = [_channel(table, one, ("channel",), board_names, active)]
     elif not isinstance(many, list) or not 0 < len(many) <= 16:
@@ -161,7 +171,8 @@ def _channels(table: TomlTable, board_names: list[str], active: str, *, several:
         found = []
     else:
         found = [_channel(table, each, ("channels", i), board_names, active) for i, each in enumerate(many)]
-    return tuple(channel for channel in found if channel)
+    whole = tuple(channel for channel in found if channel)
+    return whole if len(whole) == len(found) else ()  # of some of them nothing follows for positions and code
 
 
 def _place(table: TomlTable) -> Place | None:
@@ -178,7 +189,8 @@ def _answers(table: TomlTable) -> tuple[str, int]:
     name = table.matching("answers", NAME, "the name of a control is allowed")
     within_ms = table.quantity("within", "ms", 0.0, 1, 10_000, 'from "1 ms" to "10 s"')
     if table.get("within") is not None and table.get("answers") is None:
-        table.say("within", 'is of no use without answers, the control that is answered, such as answers = "stop_bar"')
+        text = 'is of no use without answers, the control that is answered, such as answers = "stop_bar"'
+        table.lacks(text, "answers", at="within")
     return name, round(within_ms * 1000)
 
 
@@ -265,7 +277,7 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
         if not kind:
             # What its other keys may be, and say, hangs on the kind: the next check will tell.
             found.append(Control(name, _label(table, name), "button", channels, **_on_panel(table)))
-            table.rest_unread()
+            table.asked |= _OF_SOME_KIND
             table.done()
             continue
         positions, codes, spring = positions_of(table, kind, len(channels))
@@ -364,7 +376,7 @@ def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
             table.lacks("lacks digits; a whole number from 1 to 8 is allowed", "digits")
         form = table.text("format", "", 16)
         try:
-            if form and digits_of_format(form) != digits:
+            if form and digits_of_format(form) != digits and table.get("digits") is not None:
                 table.say(
                     "format", f'is "{form}", which fills {digits_of_format(form)} digits; the display has {digits}'
                 )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import near, nearest, printable
+from benchcon.text import counted, near, nearest, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -97,6 +98,16 @@ def dotted(path: Path) -> str:
     return out or "the file"
 
 
+@dataclass
+class _Once:
+    """A finding that is noted once for many places."""
+
+    at: int
+    """Its index among the findings."""
+    text: str = ""
+    homes: list[Path] = field(default_factory=list)
+
+
 class SourceFile:
     """A file that is being read: its name, the lines of its keys, and the findings so far."""
 
@@ -109,6 +120,7 @@ class SourceFile:
         self.said = 0
         """Number of findings, those included that were noted already."""
         self._noted: dict[tuple[Path, str], int] = {}
+        self._once: dict[str, _Once] = {}
 
     def line(self, path: Path) -> int:
         """Return the line of `path`, of the table that made it, or of the nearest table around it; else 0."""
@@ -134,6 +146,21 @@ class SourceFile:
             told = home if home[:1] != path[:1] else path
             self.say_at(self.line(path), f"{dotted(told)} {text}", grave=grave)
 
+    def say_once(self, path: Path, text: str) -> None:
+        """Note a finding that may have one cause in many places: where it is first, and in how many more it is."""
+        once = self._once.setdefault(text, _Once(len(self.findings)))
+        home = self._home(path)
+        if not once.homes or home == once.homes[0]:
+            self.say(path, text)
+            once.text = self.findings[once.at].text if once.at < len(self.findings) else ""
+        else:
+            self.said += 1
+        if home not in once.homes:
+            once.homes.append(home)
+        if once.text and len(once.homes) > 1:
+            more = counted(len(once.homes) - 1, "more place")
+            self.findings[once.at] = self.findings[once.at]._replace(text=f"{once.text} (and in {more})")
+
     def _home(self, path: Path) -> Path:
         for length in range(len(path), 0, -1):
             if (made := path[:length]) in self.homes:
@@ -153,7 +180,7 @@ class TomlTable:
         self.source = source
         self.path = path
         self.asked: set[str] = set()
-        self._lacking: list[tuple[frozenset[str], str]] = []
+        self._lacking: list[tuple[frozenset[str], str, str | None]] = []
         self.values: dict[str, Any] = {}
         if isinstance(values, dict):
             self.values = values
@@ -173,17 +200,16 @@ class TomlTable:
         self.asked.add(key)
         return self.values.get(key)
 
-    def lacks(self, text: str, *keys: str) -> None:
-        """Have `done` note that the table lacks one of `keys`, unless one is there and only misspelt."""
-        self._lacking.append((frozenset(keys), text))
+    def lacks(self, text: str, *keys: str, at: str | None = None) -> None:
+        """Have `done` note that the table lacks one of `keys`, unless one is there and only misspelt.
+
+        The finding is about the key `at`, or about the whole table where it is None.
+        """
+        self._lacking.append((frozenset(keys), text, at))
 
     def misspells(self, key: str) -> bool:
         """Tell whether `key` is not there, and something is that can hardly mean another key."""
         return key not in self.values and nearest(key, self.values, _HARDLY_ANOTHER) is not None
-
-    def rest_unread(self) -> None:
-        """Accept every further key, unless it is so near to a known one that it must be a typing error."""
-        self.asked.update(key for key in self.values if nearest(key, self.asked, _HARDLY_ANOTHER) is None)
 
     def done(self) -> None:
         """Note each key that no reading method has asked for, with the allowed keys and the nearest of them."""
@@ -199,9 +225,9 @@ class TomlTable:
                 self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
                 now = nearest(key, self.asked)
             meant.add(now)
-        for keys, text in self._lacking:
+        for keys, text, at in self._lacking:
             if not keys & meant:
-                self.say(None, text)
+                self.say(at, text)
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
         """Return a printable text of up to `longest` characters."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from benchcon.panel.brightness import uneven
 from benchcon.panel.electrics import loads
-from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part, key_of
+from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part, Place, key_of
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import SourceFile, options
@@ -306,8 +306,12 @@ def _kinds_for(part: Part) -> tuple[str, ...]:
 def _places(panel: Panel, source: SourceFile) -> None:
     placed = [part for part in panel.parts if part.place is not None]
     if panel.width_mm and panel.height_mm:
+        off = [part for part in placed if part.place and not _on_plate(panel, part.place)]
+        if len(off) > _MOST_OFF:
+            _too_small(panel, off, source)
         for part in placed:
-            _on_panel(panel, part, source)
+            if len(off) <= _MOST_OFF or (part.place and _on_plate(panel, part.place)):
+                _on_panel(panel, part, source)
     housings = [part for part in placed if not (isinstance(part, Lamp) and part.inside)]
     for one, other, overlap in itertools.islice(_overlaps(housings), 50):
         source.say_at(
@@ -318,11 +322,34 @@ def _places(panel: Panel, source: SourceFile) -> None:
         )
 
 
+_MOST_OFF = 3
+"""Parts off the panel of which each is named; where there are more, the panel's own size is the likely mistake."""
+
+
+def _on_plate(panel: Panel, place: Place) -> bool:
+    return place.x_mm <= panel.width_mm and place.y_mm <= panel.height_mm
+
+
+def _too_small(panel: Panel, off: list[Part], source: SourceFile) -> None:
+    """Say of the panel's width or height that many parts lie beyond it, and how large it would have to be."""
+    places = [part.place for part in off if part.place]
+    right, bottom = max(place.x_mm for place in places), max(place.y_mm for place in places)
+    key, size, least = "width", panel.width_mm, right
+    if right <= panel.width_mm:
+        key, size, least = "height", panel.height_mm, bottom
+    text = f"panel.{key} is {size:g} mm, and {len(off)} parts are off the panel"
+    first = min(part.line for part in off)
+    source.say_at(
+        source.line(("panel", key)),
+        f"{text} (the first in line {first}); the furthest is at {least:g} mm",
+    )
+
+
 def _on_panel(panel: Panel, part: Part, source: SourceFile) -> None:
     place = part.place
     if place is None:
         return
-    if place.x_mm > panel.width_mm or place.y_mm > panel.height_mm:
+    if not _on_plate(panel, place):
         source.say_at(
             part.line,
             f"{key_of(part)} is at {place.x_mm:g} mm, {place.y_mm:g} mm, off the panel, which is "

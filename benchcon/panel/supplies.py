@@ -79,7 +79,8 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
                 control = next((control for control in panel.controls if control.name == named), None)
                 if control is None or control.kind not in ("button", "switch"):
                     names = [each.name for each in panel.controls if each.kind in ("button", "switch")]
-                    say(source.line, f'{who} names "{named}", which is not a button or switch{near(named, names)}')
+                    hint = near(named, [*names, AFTER])
+                    say(source.line, f'{who} names "{named}", which is not a button or switch{hint}')
                 elif position not in control.positions:
                     words = control.positions
                     say(

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from pathlib import Path
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
+import benchcon.demo
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, inspect, load, loads
 from benchcon.panel.model import Panel, Place, Wire
@@ -204,6 +207,20 @@ ONCE = [
     ("[displays.d]\nchannel = 'd'\ndigit_height = '20 mm'\n", 7, ["lacks digits"]),
     ("[supplies.s]\nfeed = ['desk']\non_wen = [{ k = 'on' }]\n", 8, ['mean "feeds"']),
     ("[matrices.keys]\nrow = ['D4']\ncolumns = ['D5']\n", 8, ['mean "rows"']),
+    (THREE.replace('"b"', '"b2345678901"') + 'positions = ["x", "y", "z"]\n', 9, ["controls.s.channels[2]", "1 to 8"]),
+    (SWITCH + "channel = ['a', 'b']\n", 9, ["controls.s.channel is", "a list of channels is called channels"]),
+    ("[displays.d]\nchannel = 'd'\ndgits = 3\nformat = '000'\n", 9, ['mean "digits"']),
+    ("[lamps.a]\nchannel = 'a'\nanswer = 's'\nwithin = '50 ms'\n", 9, ['mean "answers"']),
+    (
+        "".join(f"[lamps.a{n}]\nchannel = 'dsk.a{n}'\n" for n in range(5)),
+        8,
+        ["lamps.a0.channel", 'unknown board "dsk"', 'mean "desk"', "(and in 4 more places)"],
+    ),
+    (
+        "".join(f"[lamps.a{n}]\nchannel = 'a{n}'\nat = ['{340 + n} mm', '20 mm']\n" for n in range(4)),
+        3,
+        ["panel.width is 300 mm", "4 parts are off the panel", "line 7", "the furthest is at 343 mm"],
+    ),
     # The wrong one of two usual boards' chips: the Mega's pins (its pinout) are not on a Uno.
     (
         "[lamps.a]\nchannel = { id = 'a', pin = 'D30' }\nrepeat = { columns = 6 }\n"
@@ -226,6 +243,42 @@ def test_one_mistake_is_told_once(text: str, line: int, words: list[str]) -> Non
     (only,) = [each for each in found if each not in others]
     assert only.startswith(f"desk.toml:{line}: "), only
     assert all(word in only for word in words), only
+
+
+OSTREY = (Path(benchcon.demo.__file__).parent / "ostrey.toml").read_text("utf-8")
+KEYS = [
+    match.span(1)
+    for match in re.finditer(r"(?m)(?:^|[{,] )([a-z_]{3,})(?= = )", OSTREY)
+    if match[1] not in tomllib.loads(OSTREY)["controls"]  # in a supply's sources they stand where keys do
+]
+
+
+@given(st.sampled_from(KEYS), st.data())
+def test_a_misspelt_key_of_the_demo_is_told_once_where_it_is(span: tuple[int, int], data: st.DataObject) -> None:
+    """One letter left out, doubled or swapped with the one before, anywhere in a whole panel file."""
+    begin, end = span
+    key = OSTREY[begin:end]
+    at = data.draw(st.integers(1, len(key) - 1))
+    before, letter, behind = key[:at], key[at], key[at + 1 :]
+    slips = before + behind, before + letter + letter + behind, before[:-1] + letter + before[-1] + behind
+    misspelt = data.draw(st.sampled_from(slips))
+    assume(misspelt != key)
+    line = OSTREY.count("\n", 0, begin) + 1
+    (only,) = findings(OSTREY[:begin] + misspelt + OSTREY[end:])
+    assert only.startswith(f"desk.toml:{line}: ")
+    if key == "channels":  # may be taken for `channel`
+        assert " channel" in only
+    else:
+        assert re.search(rf'\b{misspelt}\b.* did you mean "{key}"\?', only), only
+
+
+def test_a_control_of_no_kind_may_have_the_keys_of_every_kind() -> None:
+    def allowed(kind: str) -> set[str]:
+        (line,) = findings(f'{BOARD}[controls.c]\nchannel = "a"\nkind = "{kind}"\nxyz = 1\n')[-1:]
+        return set(re.split(r"allowed: |; did", line)[1].split(", "))
+
+    kinds = ("button", "switch", "encoder", "pot")
+    assert set.union(*map(allowed, kinds)) == allowed("lever")
 
 
 def test_a_pin_that_no_chip_has_is_told_of_its_part() -> None:
