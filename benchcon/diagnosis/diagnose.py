@@ -21,6 +21,7 @@ from benchcon.diagnosis import (
     lit_together,
     segments,
     supplies,
+    two_wires,
 )
 from benchcon.diagnosis import fleeting as fleeting_
 from benchcon.diagnosis.evidence import BoardTrouble, DisplayLook, Evidence, HandStep, LampLook, SupplyLook, read_all
@@ -85,7 +86,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *lit_by_controls.find(layout, hands, lights.useful(layout, every_look)),
         *left(shown),
     ]
-    found = _in_common(layout, _of_what_is_there(panel, given, found))
+    found = two_wires.find(layout, _in_common(layout, _of_what_is_there(panel, given, found)))
     found = lit_by_controls.or_what_stands_made(layout, given, found)
     found = doubt.where_it_contradicts(layout, found)
     out: list[Finding] = []

@@ -182,8 +182,11 @@ def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     connector = raw.detail.get("connector")
     at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
     what = "read made" if isinstance(spots[0].part, Control) else "lights"
+    which = f"{'contacts' if what == 'read made' else 'lamps'} on {at}"
+    if len(spots) == 2:
+        what = what.replace("read", "reads")
     return (
-        f"none of the {len(spots)} {'contacts' if what == 'read made' else 'lamps'} on {at} ever {what}",
+        f"{'neither of the two' if len(spots) == 2 else f'none of the {len(spots)}'} {which} ever {what}",
         f"{at}: its plug, and the wire that they have in common",
     )
 

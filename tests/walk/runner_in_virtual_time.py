@@ -112,7 +112,7 @@ class VirtualRunner:
         blink_s: float = 0.0,
         seed: int = 0,
     ) -> None:
-        self.panel, self.most_us = panel, int(most_s * 1e6)
+        self.panel, self.most_us, self.seed = panel, int(most_s * 1e6), seed
         self.state = BenchState(panel.text, panel.digest)
         self.lock = threading.RLock()
         self.listeners: list[Callable[[list[ev.Event]], None]] = []

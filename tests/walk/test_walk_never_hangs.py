@@ -247,6 +247,27 @@ def _disturb(run: VirtualRunner, rng: random.Random) -> str:
     return f"{board} {what}"
 
 
+class Fidgety(Person):
+    """Goes back, asks again, skips and says that something lit, whatever is asked; and is late now and then."""
+
+    def show(self, scene: Scene) -> None:
+        super().show(scene)
+        rng = random.Random(f"{self.run.seed} {len(self.scenes)}")
+        if len(self.scenes) < 80 and rng.random() < 0.25:
+            words = ("back", "again", "skip", "not wired", "done", "same", "otherwise", "acting", "lit", "note")
+            answer = FaceAnswer(rng.choice(words), rng.choice((0, scene.number, scene.number - 1)), text="so")
+            self.run.at(rng.randrange(0, 1_500_000), lambda: self.post(answer))
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_bench_in_trouble_with_a_person_who_presses_any_key(seed: int) -> None:
+    rng = random.Random(seed)
+    run = VirtualRunner(rng.choice([desks, fed]), seed=seed, person=Fidgety, blink_s=rng.choice([0.0, 2.0]), most_s=600)
+    for _ in range(rng.randint(0, 4)):
+        run.at(rng.randrange(0, 40_000_000), lambda: _disturb(run, rng))
+    run.run()
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_a_bench_in_trouble(seed: int) -> None:
     """At any moment: the walk ends, waits for nobody who was not told, and accuses no healthy part."""
