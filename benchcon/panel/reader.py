@@ -375,7 +375,7 @@ class TomlTable:
 FORMER = {"digits": "displays", "places": "digits"}
 """Keys of early panel files, and their names today. They are not read, but the finding names the new key."""
 
-_HARDLY_ANOTHER = 0.8
+_HARDLY_ANOTHER = 0.75
 """How alike a key and its misspelling are at least: position and positions, chanel and channel."""
 
 _OF_A_CHANNEL = ("pin", "connector", "connector_pin", "wire", "active")

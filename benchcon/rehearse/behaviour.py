@@ -125,7 +125,7 @@ def _value(name: str, table: TomlTable) -> Value:
     bare = Value(name, label or name.replace("_", " ").capitalize(), unit, low, high, line=table.line)
     start = table.get("start")
     number: float | None = None
-    if start is not None:
+    if start is not None and not table.misspells("unit"):
         try:
             number = bare.number(start)
         except ValueError as why:
@@ -138,6 +138,8 @@ def _value(name: str, table: TomlTable) -> Value:
 
 def _range(table: TomlTable, unit: str) -> tuple[float, float]:
     value = table.get("range")
+    if table.misspells("unit"):
+        return 0.0, 1.0  # what it may be hangs on the unit: the next check will tell
     example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
     if value is None:
         table.lacks(f"has no range; write one, such as range = {example}", "range")

@@ -169,32 +169,33 @@ def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[S
     behaviour_path = file_beside(head, "behaviour", name)
     panel_path, rules = file_beside(head, "panel", name), file_beside(head, "rules", name)
     csv_path = file_beside(head, "values", name)
-    behaviour = Behaviour()
+    longest = f'from "1 s" to "{LONGEST_S / 3600:g} h"'
+    lasts_s = head.quantity("lasts", "s", 0.0, 0.1, LONGEST_S, longest)
+    behaviour, panel = Behaviour(), None
     nor = "nor does its behaviour file;"
     try:
         if behaviour_path is None:
             head.lacks('names no behaviour file; write behaviour = "desk-behaviour.toml"', "behaviour")
         elif behaviour_path.is_file():
             behaviour = behaviour_file.load(behaviour_path)
-        panel_path = named.panel or panel_path or behaviour.panel
-        rules = named.rules or rules or behaviour.rules
-        if panel_path is None:
-            head.lacks(f'names no panel file, {nor} write panel = "desk.toml"', "panel", "behaviour")
-            panel = Panel()
-        else:
-            panel = panel_file.load(panel_path) if panel_path.is_file() else Panel()
-        if rules is None:
-            head.lacks(f'names no rules file, {nor} write rules = "rules.py"', "rules", "behaviour")
+            panel_path = named.panel or panel_path or behaviour.panel
+            rules = named.rules or rules or behaviour.rules
+            if panel_path is None:
+                head.lacks(f'names no panel file, {nor} write panel = "desk.toml"', "panel")
+            elif panel_path.is_file():
+                panel = panel_file.load(panel_path)
+            if rules is None:
+                head.lacks(f'names no rules file, {nor} write rules = "rules.py"', "rules")
     except Trouble as trouble:
         return None, [*source.findings, _elsewhere(str(trouble), name)]
+    head.done()
+    if panel is None:
+        return None, source.findings  # every name in the steps would be unknown
     reading = _Reading(top, panel, behaviour)
     reading.steps()
     if csv_path is not None and csv_path.is_file():
         source.findings += reading.csv(csv_path)
     always = reading.always()
-    longest = f'from "1 s" to "{LONGEST_S / 3600:g} h"'
-    lasts_s = head.quantity("lasts", "s", 0.0, 0.1, LONGEST_S, longest)
-    head.done()
     top.done()
     lasts_us = round(lasts_s * 1e6) or reading.last_us + 1_000_000
     if lasts_s and reading.last_us > lasts_us:
@@ -275,7 +276,7 @@ class _Reading:
             if ramps and over is None:
                 table.lacks('has a ramp but no time for it; write over = "10 s"', "over")
             elif not ramps:
-                table.say("over", "is the time of a ramp, but there is no ramp")
+                table.lacks("is the time of a ramp, but there is no ramp", "ramp", at="over")
         for name, value, written in ramps:
             if (number := self._number(table, ("ramp", name), value, written)) is not None:
                 self._add(at_us, _Ramp(name, number, over_us))
@@ -343,7 +344,7 @@ class _Reading:
         for table in self._list("expect"):
             expectation = self._expectation(table, "show", None)
             if expectation is None and table.get("dark") is None:
-                table.say(None, 'expects nothing; write show = { crosswind = "lit" }, or dark = ["met"]')
+                table.lacks('expects nothing; write show = { crosswind = "lit" }, or dark = ["met"]', "show", "dark")
             table.text("note", "", 400)
             table.done()
             if expectation is not None:
@@ -564,7 +565,8 @@ class _Reading:
             if name not in known:
                 table.say(
                     key,
-                    f"names {shown(name)}, which is not a {what}; there are: {options(known)}{near(name, known)}",
+                    f"names {shown(name)}, which is not a {what}; "
+                    f"there are: {options(known) or 'none'}{near(name, known)}",
                 )
         return [name for name in names if name in known]
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from rehearse.small import VALUES, engine, found, panel, values
 
+import benchcon.demo
 from benchcon.errors import Trouble
 from benchcon.rehearse import (
     Memory,
@@ -127,6 +129,7 @@ def test_crosswind_with_hysteresis(tmp_path: Path) -> None:
         HEAD
         + """
 import math
+import re
 @derived("across")
 def across(wind_speed, wind_direction):
     return abs(wind_speed * math.sin(math.radians(wind_direction - 270)))
@@ -443,9 +446,33 @@ def test_a_misspelt_key_is_told_once() -> None:
     _, (found,) = behaviour.inspect("[values.a]\nrang = [0, 3]\n", "b.toml")
     assert str(found).startswith("b.toml:2: values.a.rang is unknown")
     assert 'mean "range"' in str(found)
-    _, (found,) = scenario.inspect('[scenario]\nbehavior = "b.toml"\n', "s.toml")
+    _, (found,) = behaviour.inspect('[values.a]\nuint = "kt"\nrange = ["0 kt", "9 kt"]\nstart = "3 kt"\n', "b.toml")
+    assert 'mean "unit"' in str(found)
+    text = '[scenario]\nbehavior = "b.toml"\n[[steps]]\nput = { mains = "on" }\nexpect = { lamp = "lit" }\n'
+    _, (found,) = scenario.inspect(text, "s.toml")
     assert str(found).startswith("s.toml:2: scenario.behavior is unknown")
     assert 'mean "behaviour"' in str(found)
+
+
+DEMO = Path(benchcon.demo.__file__).parent
+DEMO_FILES = {"ostrey-behaviour.toml": behaviour.inspect, "ostrey-scenario.toml": scenario.inspect}
+
+
+@given(st.sampled_from(sorted(DEMO_FILES)), st.data())
+def test_a_misspelt_key_of_the_demos_files_is_told_once_where_it_is(name: str, data: st.DataObject) -> None:
+    """`behavior = …` made eighty lines: of every step that all it names is unknown."""
+    text = (DEMO / name).read_text("utf-8")
+    begin, end = data.draw(st.sampled_from([match.span(1) for match in re.finditer(r"(?m)^([a-z_]{3,})(?= = )", text)]))
+    key = text[begin:end]
+    at = data.draw(st.integers(1, len(key) - 1))
+    before, letter, behind = key[:at], key[at], key[at + 1 :]
+    slips = before + behind, before + letter + letter + behind, before[:-1] + letter + before[-1] + behind
+    misspelt = data.draw(st.sampled_from(slips))
+    assume(misspelt != key)
+    _, found = DEMO_FILES[name](text[:begin] + misspelt + text[end:], str(DEMO / name))
+    (only,) = [finding for finding in found if finding.grave]
+    assert only.line == text.count("\n", 0, begin) + 1
+    assert f"{misspelt} is unknown here" in only.text
 
 
 # --- names that nothing defines --------------------------------------------------------------------------------------
