@@ -60,6 +60,12 @@ TICK_S = 0.25
 """How often triggers on silence, and captures that are due to end, are checked."""
 
 
+def _commands_provider() -> type[Provider]:
+    from benchcon.console.commands import CommandsProvider
+
+    return CommandsProvider
+
+
 def _parts_provider() -> type[Provider]:
     from benchcon.console.commands import PartsProvider
 
@@ -85,7 +91,7 @@ class ConsoleApp(BenchApp):
     VERTICAL_BREAKPOINTS = BREAKPOINTS
     TITLE = "benchcon"
     ENABLE_COMMAND_PALETTE = True
-    COMMANDS = App.COMMANDS | {_parts_provider}
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {_commands_provider, _parts_provider}
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "help", "Help", priority=True),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, cast
 
+from rich.text import Text
 from textual.app import SystemCommand
-from textual.command import Hit, Hits, Provider
+from textual.command import DiscoveryHit, Hit, Hits, Provider
+from textual.fuzzy import FuzzySearch
 from textual.screen import Screen
 
 from benchcon.console.bench_screen import BenchScreen
@@ -31,12 +33,16 @@ _TITLES = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
 def keys_now(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
     """Yield what keys do now."""
     offered: set[str] = set()
-    for namespace, binding, enabled, _ in screen.active_bindings.values():
-        if not enabled or binding.system or binding.action in offered or binding.action.startswith(_MOVES):
+    # By the key that the key line shows, where there are several.
+    for namespace, binding, enabled, _ in sorted(
+        screen.active_bindings.values(), key=lambda each: not each.binding.show
+    ):
+        title = _TITLES.get(binding.action, binding.description)
+        if not enabled or binding.system or title in offered or binding.action.startswith(_MOVES):
             continue
-        offered.add(binding.action)
+        offered.add(title)
         yield SystemCommand(
-            _TITLES.get(binding.action, binding.description),
+            title,
             f"key {key_face(binding)}",
             partial(app.call_later, app.run_action, binding.action, namespace),
         )
@@ -75,19 +81,50 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
             yield SystemCommand("Filter the events", "key / among the events", events.action_filter)
 
 
+def _lines(title: str, told: str, offsets: Sequence[int] = ()) -> Text:
+    """Return a command's two lines; the letters at `offsets` of its title are those that were sought.
+
+    They are text, where Textual's own would be read as markup: boards, ports and parts are called what strangers like.
+    """
+    text = Text(title)
+    for at in offsets:
+        text.stylize("bold underline", at, at + 1)
+    return text.append(f"\n{told}", "dim")
+
+
+def _found(query: str, title: str) -> tuple[float, Sequence[int]]:
+    """Return how well `title` matches what is sought (0: not at all), and by which of its letters."""
+    return FuzzySearch().match(query, title)
+
+
+class CommandsProvider(Provider):
+    """Finds what can be done now, and lists it all while nothing is sought."""
+
+    async def discover(self) -> Hits:
+        """Yield every command, by its title."""
+        for each in sorted(self.app.get_system_commands(self.screen), key=lambda each: each.title):
+            yield DiscoveryHit(_lines(each.title, each.help), each.callback, each.title)
+
+    async def search(self, query: str) -> Hits:
+        """Yield the commands whose title matches."""
+        for each in self.app.get_system_commands(self.screen):
+            score, offsets = _found(query, each.title)
+            if score > 0:
+                yield Hit(score, _lines(each.title, each.help, offsets), each.callback, each.title)
+
+
 class PartsProvider(Provider):
     """Finds a part by label or name, and selects it on the face."""
 
     async def search(self, query: str) -> Hits:
         """Yield the parts whose label or name matches."""
         app = cast("BenchApp", self.app)
-        matcher = self.matcher(query)
         for part in app.model.panel.parts:
             title = f"Select: {label_of(part)}"
-            score = matcher.match(title)
+            score, offsets = _found(query, title)
             if score > 0:
                 told = printable(f"{part.name} on {board_name(part)}")
-                yield Hit(score, matcher.highlight(title), partial(self._select, part.name), title, told)
+                yield Hit(score, _lines(title, told, offsets), partial(self._select, part.name), title)
 
     async def _select(self, name: str) -> None:
         await self.screen.run_action("view('face')")

@@ -12,8 +12,10 @@ from console.on_boards import OSTREY, OnBoards
 from rich.cells import cell_len
 from textual.binding import Binding
 
+from benchcon.console.face import Face
 from benchcon.console.help import ABOUT
 from benchcon.demo.live import evening
+from benchcon.link import PortInfo
 from benchcon.panel.file import loads
 from benchcon.session import ReplaySession
 
@@ -165,3 +167,29 @@ async def test_neighbours_do_not_touch_where_parts_are_packed_tight() -> None:
         await eyes.see("BUS VOLTS", "BRIGHTNESS", "50 %")
         row = next(row for row in eyes.rows() if "50 %" in row)
         assert re.search(r"█\S* +50 % +█\S* +50 %", row), row
+
+
+@pytest.mark.parametrize("label", ["[/blue]", "[red]x", "[@click=app.bell]x", "a\\", "[", "\\[b]"])
+async def test_the_palette_takes_no_label_for_markup(label: str) -> None:
+    told = label.replace("\\", "\\\\")
+    text = OSTREY.read_text().replace('"Weather desk"', f'"{told}"').replace('"Crosswind"', f'"{told}"')
+    session = OnBoards(loads(text))
+    session.bench.more_ports = [PortInfo("/dev/tty[/dim]", "released", "", 0, label, 115_200)]
+    async with console(session, (100, 60)) as eyes:
+        await eyes.press("ctrl+p")
+        await eyes.see(f"Identify: {label} ", "Identify: Power desk")
+        await eyes.press(*"Reopen")
+        await eyes.see("Reopen /dev/tty[/dim] ", f"  {label} ")
+        await eyes.press(*["backspace"] * 6, *f"Select: {label}")
+        await eyes.see(f"Select: {label} ", "crosswind on met")
+        await eyes.press("down", "enter")
+        await eyes.gone("Select: ")
+        face = eyes.app.screen.query_one(Face)
+        await eyes.until(lambda: face.part is not None and face.part.name == "crosswind", "the part to be selected")
+
+
+async def test_the_palette_offers_each_thing_once_by_the_key_that_the_key_line_shows() -> None:
+    async with console(OnBoards(), (100, 60)) as eyes:
+        titles = [each.title for each in eyes.app.get_system_commands(eyes.app.screen)]
+        assert Counter(titles).most_common(1)[0][1] == 1
+        assert ("Quit", "key q") in [(each.title, each.help) for each in eyes.app.get_system_commands(eyes.app.screen)]
