@@ -138,6 +138,25 @@ def test_the_board_falls_in_each_look_and_is_given_up_after_so_many(words: str, 
     assert diagnose(desks, run.walk.evidence) == []
 
 
+@pytest.mark.parametrize("after_us", [0, 300_000, 800_000, 1_075_000, 1_080_000, 1_085_000, 1_089_000, 1_095_000])
+def test_a_switch_that_takes_the_supply_away_is_to_be_put_back(after_us: int) -> None:
+    """Whether its own board says first that it was moved, or the fed one that it has no supply."""
+
+    class Switches(Late):
+        def look(self, scene: Scene) -> FaceAnswer:
+            if scene.wants.lamps and not self.gone:
+                self.gone += 1
+                self.run.hand("one", "put master 0")
+                return FaceAnswer("otherwise", scene.number)  # it has gone out
+            return super().look(scene)
+
+    run = VirtualRunner(fed, ("green",), person=Switches, most_s=60)
+    run.pass_time(after_us)
+    run.began_us = run.bench.now_us()
+    _comes_through(run)
+    assert "put “Master” back" in [scene.trouble for scene in run.person.scenes if scene.trouble][-1]
+
+
 def test_the_supply_goes_when_the_walk_is_over_and_the_last_answer_was_yes() -> None:
     """What was lit was lit: that the supply goes afterwards is nothing to ask again for."""
 
