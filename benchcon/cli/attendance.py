@@ -1,4 +1,4 @@
-"""Who is there: what is said at once, and at the end, of ports and boards that a recording counts on."""
+"""Attendance: reports ports that do not answer and absent boards of the panel, as they change and at the end."""
 
 from __future__ import annotations
 
@@ -10,26 +10,26 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 COMPLAINTS = ("waiting", "mute", "foreign", "duplicate", "silent")
-"""The state of a port that has a problem."""
+"""The states of a port that has a problem."""
 
 
 class Attendance:
-    """Keeps the roll of `ports` and of the boards of `panel` (from the file `shown`)."""
+    """Tracks which of `ports` and which boards of `panel` have answered. `shown`: the panel file's name in messages."""
 
     def __init__(self, ports: Sequence[str], panel: Panel, shown: str) -> None:
         from benchcon.text import printable
 
         self.answered: dict[str, str] = {}
-        """Ports on which a board was heard, as they are shown, and its ident if the board has given it."""
+        """Ident of the board heard on each port, by the port's printable name; empty if the board gave none."""
         self.mute: list[str] = []
-        """Ports that were looked at last where a board speaks, or does not, without saying who it is."""
+        """Ports whose device had not identified itself as a board at the last `look`."""
         self._ports = [printable(port) for port in dict.fromkeys(ports)]
         self._panel = panel
         self._shown = shown
         self._told: set[str] = set()
 
     def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
-        """Return what is new, one printable line each; nothing is reported twice. `heard`: boards by number, idents."""
+        """Return what is new, one printable line each; nothing is reported twice. `heard`: ident by source number."""
         from benchcon.panel.summary import unmatched
 
         told = []
@@ -49,7 +49,7 @@ class Attendance:
         return new
 
     def missed(self) -> list[str]:
-        """Return at the end: the ports where no board ever answered, and the panel's boards that never came."""
+        """Return, for the end: the ports where no board ever answered and the panel's boards that never did."""
         from benchcon.panel.summary import unmatched
 
         ports = [port for port in self._ports if port not in self.answered]

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from benchcon.panel.reader import PanelRemark
 
     Checked = tuple[list[PanelRemark], str]
-    """What was found, and what is in the file and what it is good for, for people."""
+    """The findings, and a summary for people: what the file holds and which command to use it with."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check the files: 0 all good (advice may be given), 1 something is wrong in one, 2 one cannot be read."""
+    """Check the files. Return 0 if all are good (advice apart), 1 if one has an error, 2 if one cannot be read."""
     import json
 
     from benchcon.errors import Trouble
@@ -130,7 +130,7 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
         findings = sorted(dict.fromkeys([*findings, *advice]), key=lambda finding: finding.line)
     if panel is None:
         return findings, ""
-    # A file without parts is a first draft at best: that is what comes next.
+    # A file without parts cannot be tried yet: drafting its parts comes next.
     use = "try {}" if panel.parts else "draft PORT"
     not_yet = f"; firmware cannot be built for {' and '.join(refused)} as it stands" if refused else ""
     return findings, f"{size_of(panel)}{not_yet}; next: {_command(use, path)}"
@@ -178,7 +178,7 @@ def _capture(path: str) -> Checked:
             for batch in block:
                 keyframes += batch.kind == KEYFRAME
                 missing.feed(batch)
-        # Counted as `record` counts: what came, and apart from it what the recording itself put in between.
+        # Counted as `record` counts: the records that arrived, and separately the keyframes added by the recorder.
         told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
         told += f", {seconds_text(reader.last_us - reader.first_us)}"
         found = [PanelRemark(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
@@ -186,14 +186,14 @@ def _capture(path: str) -> Checked:
         if more > 0:
             found.append(PanelRemark(printable(path), 0, f"and {more} more such places"))
         if lost := missing.words():
-            # The file is as it should be; what it is a recording of is not whole.
-            found.append(PanelRemark(printable(path), 0, f"{lost}: so the capture itself says", grave=False))
-            told += f", with a hole: {lost}"
+            # The file itself is intact; the recording in it is incomplete.
+            found.append(PanelRemark(printable(path), 0, f"{lost}, according to the capture itself", grave=False))
+            told += f", incomplete: {lost}"
         return found, f"{told}; next: {_command('replay {}', path)}"
 
 
 def _command(words: str, path: str) -> str:
-    """Return a command that can be typed as it is, but for PORT."""
+    """Return a command that can be typed as shown, except for PORT."""
     import shlex
 
     from benchcon.text import printable

@@ -9,7 +9,7 @@ from benchcon.cli.options import ignore_option
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("a", metavar="A", help="capture of how it was, or should be")
+    parser.add_argument("a", metavar="A", help="capture of how it was or should be")
     parser.add_argument("b", metavar="B", help="capture of how it is")
     parser.add_argument("--tolerance", metavar="TIME", default="100 ms", help="how far times may differ (100 ms)")
     parser.add_argument(
@@ -17,7 +17,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     ignore_option(parser)
     parser.add_argument(
-        "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms' (worked out)"
+        "--offset", metavar="TIME", help="how much later B is, such as '2 s' or '-150 ms' (found by comparing)"
     )
     parser.add_argument("--json", action="store_true", help="print the comparison as JSON")
     parser.add_argument("--html", metavar="FILE", help="write both time lines, with the differences marked")
@@ -25,7 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare: 0 the same, 1 different, 2 it could not be done."""
+    """Compare. Return 0 if they are the same, 1 if they differ, 2 if it could not be done."""
     import json
 
     from benchcon.files import may_write, new_file

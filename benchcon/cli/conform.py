@@ -1,4 +1,4 @@
-"""``benchcon conform``: the protocol's rules against a board."""
+"""``benchcon conform``: tests a board against the rules of the protocol."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--hand",
         metavar="HAND",
-        help="the hand of a simulated or emulated board, to look at it, move its inputs and reset it",
+        help="hand of a simulated or emulated board, for reading its outputs, moving its inputs and resetting it",
     )
     parser.add_argument(
         "--patience", metavar="MINUTES", type=minutes, default=0.2, help="how long to wait for the clock to wrap (0.2)"
@@ -42,13 +42,13 @@ def _go_dark(line: WireSide) -> None:
     from benchcon.panel.model import Panel
     from benchcon.panel.unplug import not_confirmed
 
-    # A port where nobody ever spoke the protocol was never lit.
+    # If nothing ever spoke the protocol on this port, nothing was lit.
     if not line.go_dark() and line.lines:
         say_on_stderr(not_confirmed(Panel()))
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the rules: 0 none failed, 1 at least one failed, 2 it could not be done."""
+    """Run the rules. Return 0 if none failed, 1 if at least one did, 2 if it could not be done."""
     import contextlib
     import json
 
@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     only = chosen(args.only)
     report = Report(args.port, "", [])
     with contextlib.ExitStack() as stack:
-        # Opened first: that it cannot be written is better known before minutes of playing than after.
+        # Opened first, so that a file that cannot be written is reported before minutes of testing, not after.
         junit = stack.enter_context(new_file(args.junit, force=args.force)) if args.junit else None
         hand = stack.enter_context(Hand(args.hand)) if args.hand else None
         lock = PortLock(args.port)

@@ -14,21 +14,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Open the bench and show it."""
+    """Open the bench and show the console. Return the exit code."""
     from benchcon.cli.until import Until
 
     if not args.ports and not args.panel and _nothing_there():
         code = _choose()
         if code is not None:
             return code
-    with Until(open_ended=True) as until:  # from here on Ctrl-C ends it in its own way, at whatever moment it comes
+    with Until(open_ended=True) as until:  # from here on Ctrl-C ends the console in order, whenever it comes
         from benchcon.console.run import open_and_run
 
         return open_and_run(args.ports, args.panel, until)
 
 
 def _nothing_there() -> bool:
-    """Whether nothing is plugged in that could be opened, and there is somebody to ask what to do instead."""
+    """Whether nothing that could be opened is plugged in, and a person is at the terminal to be asked what to do."""
     import sys
 
     from benchcon.errors import Trouble
@@ -38,7 +38,7 @@ def _nothing_there() -> bool:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return False
     try:
-        # A computer's own serial ports are always there: they are in the console's list.
+        # A computer's own serial ports are always there, so they do not count; the console lists them.
         return not remembered_ports() and not any(port.usb or port.what for port in find_ports(running()))
     except Trouble:
         return False
@@ -56,7 +56,7 @@ def _choose() -> int | None:
 
 
 def _answered() -> int | None:
-    """Do what the menu's answer says; return as `_choose` does."""
+    """Ask for a choice from the menu and carry it out; return as `_choose` does."""
     from pathlib import Path
 
     from benchcon.cli.main import main

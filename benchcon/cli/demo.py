@@ -16,12 +16,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--separate",
         action="store_true",
-        help="supply each desk by itself, so that the power desk's switches do not darken the other two",
+        help="give each desk its own supply, so that the power desk's switches do not darken the other two",
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the demo until it is ended; return the exit code."""
+    """Run the demo until ended. Return the exit code."""
     from benchcon.cli.until import Until
     from benchcon.demo import panel_path
     from benchcon.rig.boards import begin
@@ -30,14 +30,14 @@ def run(args: argparse.Namespace) -> int:
         return tell_lit(panel_path(), args.lit, args.seconds)
     with Until(args.seconds, open_ended=True) as until:
         if not args.headless:
-            gc.disable()  # until the console is shown, which is sooner without it (`ConsoleApp`)
+            gc.disable()  # until the console is shown, which comes sooner without it (`ConsoleApp`)
         try:
             demo = begin(panel_path(), faults=args.faults, tcp=args.tcp, separate=args.separate)
             if not args.headless:
                 import benchcon.demo.live as live  # while the boards start
             demo.wait()
         except Trouble:
-            if until.told:  # ended before it had begun
+            if until.told:  # ended before the boards were ready
                 return 0
             raise
         with demo:

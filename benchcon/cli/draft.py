@@ -1,4 +1,4 @@
-"""``benchcon draft``: a first panel file from what boards say of themselves."""
+"""``benchcon draft``: a first panel file from what boards report about themselves, or from a few questions."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=port_name,
         metavar="PORT",
-        help="serial port, or socket://host:port; without one, a few questions make the file",
+        help="serial port, or socket://host:port; without one, the file is made from a few questions",
     )
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask the boards and write the file: 0 done, 2 a port or the file could not be used."""
+    """Ask the boards and write the file. Return 0 if done, 2 if a port or the file could not be used."""
     import sys
 
     from benchcon.errors import Trouble
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _next(out: str) -> str:
-    """Return what was written by questions, and what can be done with it, in one line."""
+    """Return one line that says what the file made from questions holds and how to go on."""
     import shlex
 
     from benchcon.panel.file import load
@@ -77,7 +77,7 @@ def _next(out: str) -> str:
 
 
 def _written_text(out: str, text: str) -> str:
-    """Return what was written and what is left to do, in one line."""
+    """Return one line that says what the file made from boards holds and what is left to fill in."""
     import shlex
 
     from benchcon.panel.file import loads
@@ -90,7 +90,7 @@ def _written_text(out: str, text: str) -> str:
     pins = f", the pins that no board reported ({len(without)}: {shown})" if without else ""
     path = printable(out)
     return (
-        f"{path}: written: {size_of(panel)}. Pins are what the boards say of themselves, places and currents are "
+        f"{path}: written: {size_of(panel)}. Pins are what the boards reported, places and currents are "
         f"guesses. Left to fill in: where each part sits, which contacts are switches, lamp currents, connectors and "
         f"wires{pins}. Next: edit it, then benchcon check {shlex.quote(path)}"
     )
@@ -101,17 +101,17 @@ def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
 
 
 HOPELESS = ("waiting", "mute", "foreign", "duplicate", "released")
-"""States of a port that brings no description before somebody does something about it."""
+"""Stages of a port that will bring no description until somebody does something about it."""
 
 UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")
-"""States of a port that is still being opened or asked: its text is no reason to give up."""
+"""Stages of a port that is still being opened or asked: its text does not explain a failure."""
 
 
 def ask(ports: Sequence[str], seconds: float) -> list[Said]:
-    """Open `ports`, wait until each board has described itself whole, and return what they say, in order of `ports`.
+    """Open `ports`, wait until each board has described itself completely, and return the descriptions in that order.
 
-    Raises `Trouble` if one cannot be opened, or its board does not answer within `seconds`. The boards are only asked:
-    nothing on them is switched.
+    Raises `Trouble` if a port cannot be opened or its board does not answer within `seconds`. The boards are only
+    asked; nothing on them is switched.
     """
     import functools
     import threading

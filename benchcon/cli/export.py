@@ -1,4 +1,4 @@
-"""``benchcon export``: a capture for other programs."""
+"""``benchcon export``: writes a capture in a format for other programs."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--output",
         required=True,
         metavar="OUT",
-        help="file to write; its ending says what: .vcd (waveforms, IEEE 1364), .csv, .jsonl",
+        help="file to write: .vcd (waveforms, IEEE 1364), .csv or .jsonl, by its ending",
     )
     parser.add_argument("--force", action="store_true", help="overwrite OUT")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Export: 0 done, 2 it could not be done."""
+    """Export. Return 0 if done, 2 if not."""
 
     from benchcon.files import new_file
     from benchcon.replay.exports import export, form_of

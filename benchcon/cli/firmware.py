@@ -36,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the folder, and load it if asked to: 0 done, 2 it could not be done."""
+    """Write the folder, and load the firmware if asked to. Return 0 if done, 2 if not."""
     import os
     import sys
     from pathlib import Path
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     if name is None:
         if len(panel.boards) != 1:
             names = ", ".join(board.name for board in panel.boards) or "none"
-            raise Trouble(f"{shown} has {len(panel.boards)} boards; say which by --board ({names})")
+            raise Trouble(f"{shown} has {len(panel.boards)} boards; choose one with --board ({names})")
         name = panel.boards[0].name
     try:
         made, advice = plan(panel, name)
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     measured: list[MemoryUse] = []
 
     def look(new: Path) -> None:
-        """Nothing is delivered that does not compile or fit, as far as this machine can tell."""
+        """Compile the new folder if this machine can. Raises `Refused` if the firmware does not fit the chip."""
         measured.append(tools.build(new))
         if over := limits.too_much(made, shown, measured[0]):
             raise Refused(over)
@@ -108,7 +108,7 @@ def _refused(findings: Sequence[PanelRemark]) -> int:
 
 
 def _port(port: str) -> PortLock:
-    """Return the lock of `port`, taken: before that a console that has it is asked to release it."""
+    """Take and return the lock of `port`; a console that holds it is asked to release it. Raises `Trouble`."""
     import os
 
     from benchcon.errors import Trouble
@@ -118,7 +118,7 @@ def _port(port: str) -> PortLock:
     from benchcon.text import printable
 
     if "://" in port:
-        raise Trouble(f"{printable(port)}: only a serial port of this machine can be loaded by its boot loader")
+        raise Trouble(f"{printable(port)}: only a board on a serial port of this machine can be loaded")
     if lacking := tools.missing(("avrdude",)):
         raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
     if not os.path.exists(port):
@@ -142,5 +142,5 @@ def _tell(made: Plan, out: Path, measured: Sequence[MemoryUse], lacking: str, ba
         f"RAM {memory.ram_bytes} of {chip.ram_bytes} without the stack"
     )
     print(f"serial port: {baud}")
-    print(f"solder by {name}/wiring.txt (or wiring.md), mind its cautions; then 'make -C {name} flash PORT=…', or open")
-    print(f"{name}/benchboard in the Arduino tool chain, or 'benchcon firmware … --flash PORT'")
+    print(f"wire it by {name}/wiring.txt (or wiring.md) and heed its cautions; then 'make -C {name} flash PORT=…',")
+    print(f"or open {name}/benchboard in the Arduino tool chain, or 'benchcon firmware … --flash PORT'")

@@ -1,4 +1,4 @@
-"""``benchcon hand``: work the controls of a simulated or emulated board from a script, and see what shines."""
+"""``benchcon hand``: work the controls of a simulated or emulated board from a script, and see which lamps are lit."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.description = (
-        "Work the controls of a simulated or emulated board from a script, and see what shines. "
-        "Without HAND: list the simulated boards that run, as NAME PORT HAND."
+        "Work the controls of a simulated or emulated board from a script, and see which lamps are lit. "
+        "Without HAND: list the running simulated boards, as NAME PORT HAND."
     )
     parser.add_argument(
         "hand",
@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Send the request and print what is answered; 0 done, 2 it could not be."""
+    """Send the request and print the answer. Return 0 if it was carried out, 2 if not."""
     from benchcon.errors import Trouble
     from benchcon.rig.hand import Hand
     from benchcon.rig.shining import running
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
             print(*map(printable, board))
         if not found:
             raise Trouble(
-                "no simulated board runs on this machine; 'benchcon try PANEL' or 'benchcon demo' starts some"
+                "no simulated board runs on this machine; 'benchcon try PANEL' and 'benchcon demo' start some"
             )
         return 0
     hand = args.hand
@@ -57,17 +57,17 @@ def run(args: argparse.Namespace) -> int:
                 f"more than one simulated board is called '{shown}'; give its HAND: "
                 + " or ".join(board.control for board in named)
                 if named
-                else f"no simulated board '{shown}' runs on this machine; 'benchcon hand' lists those that do"
+                else f"no simulated board '{shown}' runs on this machine; 'benchcon hand' lists the running ones"
             )
         hand = named[0].control
     if not args.words:
-        raise Trouble("say what the hand is to do, such as: press PART, put PART 1, lit; see 'benchcon hand --help'")
+        raise Trouble("no request given; try: press PART, put PART 1, lit; see 'benchcon hand --help'")
     with Hand(hand) as made:
         command, *words = args.words
         outputs = _outputs(made) if command in _OF_OUTPUTS else {}
         only = words if command in _WHOLE else []
         sent = [] if command in _WHOLE else [outputs.get(word, word) for word in words]
-        # Movements are answered when the part is at rest, and `moved` when something has moved.
+        # The answer to a movement comes when the part is at rest, and that to `moved` when something has moved.
         answer = made.ask(*map(_written, (command, *sent)), allow_s=60.0)
     lines = _lines(command, answer)
     if command in _TOLD:
@@ -83,14 +83,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 _WHOLE = ("lit", "seen", "flashes")
-"""The hand tells of all lamps or displays; what is named is picked out here."""
+"""Requests that the hand answers for all lamps or displays; the named ones are picked out here."""
 _TOLD = (*_WHOLE, "shown")
-"""Requests whose answers go by channel."""
+"""Requests whose answers are CHANNEL=VALUE."""
 _OF_OUTPUTS = (*_TOLD, "fault", "supply")
 
 
 def _outputs(hand: Hand) -> dict[str, str]:
-    """Return the channels of lamps and displays by their names on the panel; none where the hand knows none."""
+    """Return the channels of lamps and displays by their names on the panel; empty if the hand knows no names."""
     from benchcon.errors import Trouble
 
     try:
@@ -107,7 +107,7 @@ def _by_name(lines: list[str], names: dict[str, str]) -> list[str]:
 
 
 def _written(word: str) -> str:
-    """Return `word` as it goes over the line: in ``key=text`` the text is quoted."""
+    """Return `word` as it is sent to the hand: both sides of ``key=text`` are quoted."""
     from benchcon.wire.quote import quote
 
     key, equals, text = word.partition("=")
@@ -115,13 +115,13 @@ def _written(word: str) -> str:
 
 
 def _lines(command: str, answer: list[str]) -> list[str]:
-    """One thing a line, so that a script can look for it."""
+    """Return the answer with one item per line, which a script can search."""
     from benchcon.wire.quote import unquote
 
     if command == "faults":
         return list(filter(None, " ".join(map(unquote, answer)).split(" | ")))
     if command == "where":
-        answer = answer[1:]  # how often something was moved is for programs, which wait for the next
+        answer = answer[1:]  # the count of movements, which only programs need, to wait for the next
     if any("=" in word for word in answer):
         return list(map(unquote, answer))
     return [" ".join(map(unquote, answer))] if answer else []

@@ -1,4 +1,4 @@
-"""Boards that are worked: their simulated hands, and waiting until all of them are there."""
+"""Simulated hands given to a command, and waiting until all boards of a panel answer."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
 
 READY_S = 15.0
-"""How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
+"""How long boards may take to answer: five seconds for a boot loader, and a margin."""
 
 
 def hands_of(controls: Sequence[str]) -> dict[str, Hand]:
@@ -26,13 +26,13 @@ def hands_of(controls: Sequence[str]) -> dict[str, Hand]:
         words = hand.ask("hello")
         board = words[2] if len(words) > 2 else ""
         if board in hands:
-            raise Trouble(f"two hands work the board '{board}'; one is enough")
+            raise Trouble(f"two hands were given for the board '{board}'; give one")
         hands[board] = hand
     return hands
 
 
 def port_of(board: str, hand: Hand) -> str:
-    """Return the port of the board that a hand works. Raises `Trouble` if the hand does not say it."""
+    """Return the port of the board that a hand works. Raises `Trouble` if the hand does not report it."""
     from benchcon.errors import Trouble
 
     try:
@@ -42,7 +42,7 @@ def port_of(board: str, hand: Hand) -> str:
 
 
 def meet(session: LiveSession, panel: Panel) -> None:
-    """Wait until every board of the panel is linked and known. Raises `Trouble` with those that will not be."""
+    """Wait until every board of the panel is linked and described. Raises `Trouble` naming those that do not answer."""
     import time
 
     from benchcon.cli.draft import HOPELESS
@@ -63,7 +63,7 @@ def meet(session: LiveSession, panel: Panel) -> None:
 
 
 def _nobody_answers(session: LiveSession, missing: list[str]) -> str:
-    """Return that these boards do not answer, and what is known of why: who has the port, say."""
+    """Return the message that these boards do not answer, with the reason if known, such as who has the port open."""
     from benchcon.cli.draft import HOPELESS
 
     assert session.bench is not None
@@ -81,7 +81,7 @@ def _half_known(session: LiveSession) -> bool:
 
 
 def ask_to(text: str) -> bool:
-    """Ask whoever sits at the terminal to move something; return whether it was done."""
+    """Ask the person at the terminal to move something; return whether it was done (False at the end of input)."""
     try:
         answer = input(f"Please {text}, then press Enter (n: skip it): ")
     except EOFError:

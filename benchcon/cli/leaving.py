@@ -1,4 +1,4 @@
-"""Leaving a bench: dark, and what is said if not every board has confirmed it."""
+"""Leaving a bench: makes it dark, and warns if not every board has confirmed that."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def leave(session: LiveSession) -> bool:
-    """Close `session`, which darkens its boards; say so and return False if not all of them confirm that."""
+    """Close `session`, which darkens its boards. If not all of them confirm it, warn on stderr and return False."""
     from benchcon.panel.unplug import not_confirmed
 
     session.close()

@@ -1,4 +1,4 @@
-"""What is said of a recording while it loses records, and when it goes on."""
+"""Reports that a recording is losing records, and that it is complete again."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ if TYPE_CHECKING:
 
 
 class Loss:
-    """Remembers what was said, so that each loss is reported once when it begins and once when it is over.
+    """Reports each loss of records once when it begins and once when it is over.
 
-    A loss may begin and end between two looks: then `look` says both at once.
+    If a loss begins and ends between two calls of `look`, the second call reports both.
     """
 
     def __init__(self) -> None:
         self._path = ""
         self._missing = ""
-        self._missed = 0  # how many were reported as lost, or are being lost just now
+        self._missed = 0  # records reported as lost so far, with those of a loss that still goes on
         self._trouble = ""
 
     def look(self, figures: Figures | None, trouble: str = "") -> list[str]:
-        """Return what is new, one printable line each. `trouble`: why no capture could be begun."""
+        """Return what is new, one printable line each. `trouble`: why no capture could be started, if none could."""
         from benchcon.text import printable
 
         lines = []
@@ -47,7 +47,7 @@ class Loss:
 
 def _advice(why: str) -> str:
     if why.startswith("disk"):
-        return "make room or see to the disk: recording goes on by itself"
+        return "free some space or check the disk; recording then goes on by itself"
     if why.startswith("the file"):
-        return "recording goes on in a new file of that name"
+        return "recording goes on in a new file of the same name"
     return "the disk is slower than the bench"

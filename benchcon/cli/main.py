@@ -1,9 +1,9 @@
-"""The command line: a table of commands, each in a file of its own that is imported only when it is called.
+"""The command line: a table of commands, each in a module of its own that is imported only when it is called.
 
-A command's file defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the
-exit code: 0 done, 1 a finding, 2 it could not be done; 128 and the number of a signal that ended it before it was
-through (`benchcon.cli.until`), which SIGPIPE is as well: the reader of its output left. Anything heavy is imported
-inside ``run``.
+A command's module defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the
+exit code: 0 done, 1 a finding, 2 it could not be done. If a signal ended the command before it was done, the code is
+128 + the signal (`benchcon.cli.until`); that includes SIGPIPE, when the reader of its output has gone. Anything slow
+to import is imported inside ``run``.
 """
 
 from __future__ import annotations
@@ -36,15 +36,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon try desk.toml\nbenchcon try desk.toml --headless --faults faults.toml",
     ),
     "hand": (
-        "work the controls of a simulated board from a script, and see what shines",
+        "work the controls of a simulated board from a script, and see which lamps are lit",
         "benchcon hand\nbenchcon hand lighting press approach\nbenchcon hand unix:/tmp/benchcon-x7k2p1/met.hand lit",
     ),
     "ports": (
-        "list serial ports and what is known about them",
+        "list serial ports and what is known about them, or ask who answers",
         "benchcon ports\nbenchcon ports /dev/ttyUSB0\nbenchcon ports --json",
     ),
     "draft": (
-        "write a first panel file, from what boards say about themselves or from a few questions",
+        "write a first panel file, from what boards report about themselves or from a few questions",
         "benchcon draft /dev/ttyUSB0 -o desk.toml\nbenchcon draft -o desk.toml",
     ),
     "check": (
@@ -52,7 +52,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon check desk.toml night.capture",
     ),
     "sheet": (
-        "draw a panel at 1 : 1, to drill, cut and engrave its plate by",
+        "draw a panel at 1 : 1, for drilling, cutting and engraving its plate",
         "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",
     ),
     "parts": (
@@ -60,7 +60,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon parts desk.toml\nbenchcon parts desk.toml -o desk.csv",
     ),
     "record": (
-        "record what boards say, sending them nothing but questions",
+        "record what boards send, without switching anything on them",
         "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0\n"
         "benchcon record -o week.capture --rotate-time '1 h' --keep '2 GB' --pack /dev/ttyUSB0\n"
         "benchcon record -o fault.capture --panel desk.toml --on-trigger /dev/ttyUSB0",
@@ -76,7 +76,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon export night.capture -o night.vcd",
     ),
     "tap": (
-        "stand between a board and the program that drives it, and record",
+        "sit between a board and the program that drives it, and record both",
         "benchcon tap /dev/ttyUSB0 -o evening.capture\nbenchcon tap /dev/ttyUSB0 --rfc2217 --listen 127.0.0.1:4000",
     ),
     "timing": (
@@ -88,7 +88,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon walk --panel desk.toml /dev/ttyUSB0 --report walked",
     ),
     "rehearse": (
-        "have the panel do its work by its rules, without a simulator, and check that it does",
+        "run a panel by its rules, without a simulator, and check what it does",
         "benchcon rehearse crosswind.toml\nbenchcon rehearse scenarios/*.toml --junit rehearsal.xml\n"
         "benchcon rehearse desk-behaviour.toml /dev/ttyUSB0 --values udp:5005",
     ),
@@ -103,7 +103,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 _MODULES = {"try": "try_panel"}
-"""Commands whose name cannot be that of a module."""
+"""Modules of commands whose own name cannot be a module's, by command."""
 
 _LISTS = ("examples:", "commands:")
 """How the text after the options begins."""
@@ -135,16 +135,16 @@ class _HelpFormatter(argparse.HelpFormatter):
         )
 
     def _hang(self, line: str) -> int:
-        """How far a list's line is indented where it goes on: to its second column, if it has one."""
+        """Return how many columns a list's continuation lines are indented: to its second column, if it has one."""
         columns = re.match(r" +\S+ {2,}", line)
         return columns.end() if columns else 4 if line.startswith(" ") else 0
 
 
 class _Parser(argparse.ArgumentParser):
-    """Errors in one line, and exit code 2."""
+    """A parser that reports errors in one line and exits with code 2."""
 
     def check_options(self, words: Sequence[str]) -> None:
-        """End with a proposal at the first option that there is not, before anything is missed because of it."""
+        """Exit at the first unknown option, with a proposal, before argparse complains of what it thinks is missing."""
         known = [option for action in self._actions for option in action.option_strings]
         for word in words:
             name = word.partition("=")[0]
@@ -160,7 +160,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _help(about: Sequence[str]) -> int:
-    """Print the help of the whole or, as ``help COMMAND``, of one command."""
+    """Print the general help or, for ``help COMMAND``, that of one command."""
     parser: argparse.ArgumentParser = _top_parser()
     if about:
         if about[0] not in COMMANDS:
@@ -182,7 +182,7 @@ def _top_parser() -> _Parser:
         formatter_class=_HelpFormatter,
         epilog=f"commands:\n{lines}\n\nexamples:\n  benchcon demo\n  benchcon ports\n"
         "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' says more about each."
-        "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was through",
+        "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was done",
     )
     from benchcon import __version__
 
@@ -199,7 +199,7 @@ def _top_parser() -> _Parser:
 
 
 def command_parser(name: str) -> _Parser:
-    """Return the whole parser of the command `name`."""
+    """Return the parser of the command `name`, a key of `COMMANDS`, with its arguments."""
     what, examples = COMMANDS[name]
     parser = _Parser(
         prog=f"benchcon {name}",
@@ -223,16 +223,16 @@ def _print_completion(shell: str) -> int:
 
 
 def _without_banner(script: str) -> str:
-    """Return a completion script without the comments that its maker puts in front, but with zsh's ``#compdef``."""
+    """Return a completion script without the comments that shtab puts in front, but with zsh's ``#compdef``."""
     lines = script.splitlines()
     start = next((i for i, line in enumerate(lines) if line and not line.startswith("#")), 0)
     return "\n".join([*(line for line in lines[:start] if line.startswith("#compdef")), *lines[start:]])
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code; never lets a traceback reach the user.
+    """Run one command and return its exit code. An unexpected error becomes one line on stderr, not a traceback.
 
-    ``BENCHCON_TRACEBACK=1`` in the environment lets it, for contributors.
+    ``BENCHCON_TRACEBACK=1`` in the environment lets the traceback through, for contributors.
     """
     from benchcon.gate import gated
 
@@ -253,7 +253,7 @@ def _main(argv: Sequence[str] | None) -> int:
             _fail(str(ended.__cause__))
         return 128 + getattr(ended, "number", 2)
     except BrokenPipeError:
-        # The reader of a pipe left (`| head`): not worth a word. 13 is SIGPIPE, of which other programs die then.
+        # The reader of a pipe has gone (`| head`): no message. 13 is SIGPIPE, which ends other programs then.
         return 128 + 13
     except Trouble as trouble:
         return _fail(str(trouble))
@@ -265,7 +265,7 @@ def _main(argv: Sequence[str] | None) -> int:
         from benchcon.text import printable
 
         if isinstance(error, OSError) and error.filename and error.strerror:
-            # Nobody thought of it there (a name that is too long, say), but the system has said what is wrong.
+            # No code caught it (a name that is too long, say), but the system's message says what is wrong.
             return _fail(f"{printable(os.fsdecode(error.filename))}: {error.strerror}")
         if isinstance(error, OSError) and error.errno == errno.EMFILE:
             return _fail("this shell allows too few open files; 'ulimit -n 256' allows more, then run it again")
@@ -274,7 +274,7 @@ def _main(argv: Sequence[str] | None) -> int:
 
 
 def _command(given: list[str]) -> int:
-    """Find out which command is meant, and run it."""
+    """Find the command that is meant, run it, and return its exit code."""
     if given and given[0] in COMMANDS:
         name, rest = given[0], given[1:]
     else:

@@ -8,7 +8,7 @@ from benchcon.cli.port_name import port_name
 from benchcon.text import printable
 
 LONGEST_S = 10_000_000.0
-"""Nearly four months: whoever wants more leaves the option out."""
+"""Longest time that can be given, nearly four months; for more, leave the option out."""
 
 
 def ports_argument(parser: argparse.ArgumentParser) -> None:
@@ -23,13 +23,13 @@ def ports_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def hand_option(parser: argparse.ArgumentParser, more: str) -> None:
-    """Add ``--hand HAND``, which may be given once a board; `more` is what its help says of this command."""
+    """Add ``--hand HAND``, which may be given once per board. `more`: what its help says about this command."""
     parser.add_argument(
         "--hand",
         metavar="HAND",
         action="append",
         default=[],
-        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board; "
+        help="hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122:WORD; once per board; "
         + more,
     )
 
@@ -46,12 +46,12 @@ def ignore_option(parser: argparse.ArgumentParser) -> None:
 
 
 def seconds(text: str) -> float:
-    """Read a number of seconds above 0, as argparse calls it."""
+    """Return a number of seconds above 0, as an argparse type. Raises `ArgumentTypeError`."""
     return _number(text, LONGEST_S, "seconds")
 
 
 def minutes(text: str) -> float:
-    """Read a number of minutes above 0, as argparse calls it."""
+    """Return a number of minutes above 0, as an argparse type. Raises `ArgumentTypeError`."""
     return _number(text, LONGEST_S / 60, "minutes")
 
 
@@ -60,6 +60,6 @@ def _number(text: str, most: float, unit: str) -> float:
         number = float(text)
     except ValueError:
         number = 0.0
-    if not 0 < number <= most:  # not a number is neither
+    if not 0 < number <= most:  # NaN fails both comparisons
         raise argparse.ArgumentTypeError(f"'{printable(text[:40])}' is not a number of {unit} above 0")
     return number

@@ -1,4 +1,4 @@
-"""``benchcon parts``: what there is to buy for a panel."""
+"""``benchcon parts``: the list of what to buy for a panel."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List: 0 done, 2 it could not be done."""
+    """Write the list. Return 0 if done, 2 if not."""
     import os
     import sys
 
@@ -25,13 +25,13 @@ def run(args: argparse.Namespace) -> int:
 
     end = os.path.splitext(args.out)[1].lower() if args.out else ".md"
     if end not in (".md", ".csv"):
-        raise Trouble(f"{printable(args.out)} does not end in any of .md, .csv: the ending says what is to be written")
+        raise Trouble(f"{printable(args.out)} does not end in any of .md, .csv; the ending chooses the format")
     panel = load(args.panel, currents=False)
     items = shopping(panel)
     text = as_csv(items) if end == ".csv" else as_markdown(items, panel.title)
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
-        print(f"{printable(args.out)}: {sum(item.number for item in items)} things, {len(items)} kinds")
+        print(f"{printable(args.out)}: {sum(item.number for item in items)} items of {len(items)} kinds")
     else:
         sys.stdout.write(text)
         sys.stdout.flush()

@@ -6,9 +6,9 @@ import os
 
 
 def port_name(text: str) -> str:
-    """Return a port's whole name: a bare name that is no file here is one of the system's devices.
+    """Return a port's full name: on POSIX, a bare name that is not a file here gets ``/dev/`` in front.
 
-    Paths, network addresses (``socket://HOST:PORT``) and names of other systems stay as they are.
+    Paths, network addresses (``socket://HOST:PORT``) and names on other systems are returned unchanged.
     """
     if os.name != "posix" or not text or "/" in text or ":" in text or os.path.exists(text):
         return text

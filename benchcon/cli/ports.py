@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from benchcon.wire.records import Batch
 
 LOOK_S = 1.0
-"""How long a board that answers is pinged, one ping after the other, to see what ails its link."""
+"""How long a board that answers is pinged, one ping after the other, to test its link."""
 PING_US = 1_000
 ASK_MOST_S = 40.0
-"""Longest wait: five seconds for boot loaders, then all the usual rates."""
+"""Longest wait for answers: five seconds for boot loaders, then all the usual rates."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +34,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it: 0 done, 1 a port that was asked has no board that speaks the line protocol, 2 one could not be opened."""
+    """List, ask or forget. Return 0 if done, 1 if no board answered on an asked port, 2 if one could not be opened."""
     import json
 
     from benchcon.errors import Trouble
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         from benchcon.link import known_ports
 
         if args.ports or args.ask:
-            raise Trouble("--forget takes no ports beside it")
+            raise Trouble("--forget cannot be combined with ports or --ask")
         if not known_ports.forget(args.forget) and not known_ports.forget(port_name(args.forget)):
             raise Trouble(f"{printable(args.forget)} is not remembered; 'benchcon ports' lists what is")
         if args.json:
@@ -84,8 +84,10 @@ def _row(found: PortFound, answer: dict[str, Any] | None) -> dict[str, Any]:
 
 
 def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
-    """Open `ports`, ask who is there, look for a second at what ails the links of those who answer, and return by port
-    what came of it. Sets nothing on any board."""
+    """Open `ports`, ask who is there, test the links of the boards that answer for `LOOK_S`, and return the answers.
+
+    The keys are the given ports, the values what ``--json`` adds to their rows. Sets nothing on any board.
+    """
     import threading
 
     from benchcon.link import Bench, PortInfo
@@ -121,7 +123,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
         infos = bench.ports()
     finally:
         bench.close()
-    ails = {verdict.source: verdict for verdict in reversed(links.verdicts())}  # the gravest of each
+    ails = {verdict.source: verdict for verdict in reversed(links.verdicts())}  # the most serious of each board
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
         board = state.boards.get(info.source)
@@ -139,7 +141,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
 
 
 def _lines(rows: list[dict[str, Any]]) -> list[str]:
-    """One line a port: the port, what it is, and what is known or was answered; below it what ails its link."""
+    """Return one line per port (its name, what it is, what is known or was answered), and below it its link's fault."""
     import textwrap
 
     table = []

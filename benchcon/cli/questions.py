@@ -1,4 +1,4 @@
-"""What ``benchcon`` asks when nothing is plugged in, and the few questions that a first panel file is made of."""
+"""The menu of ``benchcon`` when nothing is plugged in, and the questions from which a first panel file is made."""
 
 from __future__ import annotations
 
@@ -17,30 +17,30 @@ Nothing is plugged in over USB, so there is no board to open. What would you lik
 
   1  look at the demo: three simulated desks, nothing to plug in
   2  try a panel file of mine, simulated
-  3  write a first panel file, by a few questions
-  4  see how a board is connected
+  3  write a first panel file from a few questions
+  4  see how to connect a board
   5  open the console all the same: this computer's own serial ports, or an address
   q  leave
 """
 CONNECT = """\
 To connect a board:
 
-- Take a USB cable that carries data. One from a charger or a lamp often has only the two wires of the supply: \
+- Take a USB cable that carries data. One from a charger or a lamp often has only the two supply wires: \
 the board lights up, and no port appears.
 - Plug it in, and look with 'benchcon ports'. On Linux your user must be in the group that owns the port, \
 most often 'dialout': sudo usermod -aG dialout $USER, then log in again.
 - Its firmware must speak the line protocol. 'benchcon firmware PANEL -o build' makes one from a panel file, \
-and 'benchcon conform PORT' says whether one of your own keeps the rules.
-- 'benchcon console PORT' opens it. Naming a port is agreeing to it; plain 'benchcon' opens it from then on.
+and 'benchcon conform PORT' tests whether your own firmware follows the rules.
+- 'benchcon console PORT' opens it. By naming the port you allow it; plain 'benchcon' opens it from then on.
 """
 
 
 class InputEnded(Trouble):
-    """Nobody is there to answer any more: the input has ended (Ctrl-D, a file, a pipe)."""
+    """The input has ended (Ctrl-D, or the end of a file or pipe), so no more answers will come."""
 
 
 def ask(question: str) -> str:
-    """Return what is typed. Raises `InputEnded` at the end of input."""
+    """Print `question` and return the line typed, stripped. Raises `InputEnded` at the end of input."""
     print(f"{question} ", end="", flush=True)
     answer = sys.stdin.readline()
     if not answer:
@@ -52,8 +52,8 @@ def ask(question: str) -> str:
 def first_panel() -> str:
     """Ask for size, parts and board; return the panel file's text.
 
-    What does not go together is said, with what would, and asked again; nothing else has to be typed again.
-    Raises `Trouble` where the answers come to no end, `InputEnded` where the input does.
+    Answers that do not fit together are asked again, with the reason and a proposal; the others are kept.
+    Raises `Trouble` after `ROUNDS` such rounds, and `InputEnded` at the end of input.
     """
     from benchcon.panel.first import BOARDS, KINDS, MOST, TooSmall, first_file
     from benchcon.units import written
@@ -90,7 +90,7 @@ def first_panel() -> str:
 
 
 ROUNDS = 8
-"""How often it is asked again what does not go together: a pipe may give the same answer for ever."""
+"""How often answers that do not fit together are asked again: a pipe may give the same answer for ever."""
 
 
 def _sentence(trouble: Exception) -> str:
@@ -102,7 +102,7 @@ def _length(question: str, usual_mm: float) -> float:
     from benchcon.units import quantity, written
 
     def length(text: str) -> float:
-        # The question shows millimetres: a number alone is some.
+        # The question shows millimetres, so a number without a unit is taken as mm.
         found = quantity(f"{text} mm" if re.fullmatch(r"[\d.]+", text) else text, "mm")
         if not 40 <= found <= 2000:
             raise ValueError(
@@ -126,7 +126,7 @@ def _one_of(text: str, words: tuple[str, ...]) -> str:
 
 
 def _until(question: str, usual: str, read: Callable[[str], T]) -> T:
-    """Ask until the answer can be read, a few times."""
+    """Ask up to five times until `read` accepts the answer, and return its result. Raises `Trouble` after that."""
     from benchcon.text import printable
 
     for _ in range(5):

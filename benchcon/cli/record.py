@@ -1,4 +1,4 @@
-"""``benchcon record``: what boards say, into a capture."""
+"""``benchcon record``: records what boards send into a capture."""
 
 from __future__ import annotations
 
@@ -32,20 +32,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--on-trigger",
         action="store_true",
-        help="write nothing until a trigger of the panel file fires, then the ten minutes before it and what follows",
+        help="write nothing until a trigger of the panel file fires; then the ten minutes before it and what follows",
     )
     parser.add_argument("--rotate-size", metavar="SIZE", help="begin a new file at this size, such as '100 MB'")
     parser.add_argument("--rotate-time", metavar="TIME", help="begin a new file after this time, such as '60 min'")
     parser.add_argument(
-        "--keep", metavar="SIZE", help="remove the oldest closed files if all together exceed this size"
+        "--keep", metavar="SIZE", help="remove the oldest closed files when all files together exceed this size"
     )
-    parser.add_argument("--pack", action="store_true", help="pack closed files (gzip; all commands read them)")
+    parser.add_argument("--pack", action="store_true", help="compress closed files (gzip; all commands read them)")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing or a file is, 2 it could not be done.
+    """Record until Ctrl-C or the end of the time. Return 0 if done, 1 if records or a file are missing, 2 if it failed.
 
-    That no board ever answered on any port is 2, too: the file stays, but nothing of a board is in it.
+    The code is also 2 if no board ever answered on any port; the file stays, but holds nothing from a board. It is
+    1 if a board answered that never identified itself.
     """
     from pathlib import Path
 
@@ -67,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if args.on_trigger and not any(trigger.save for trigger in triggers):
         raise Trouble("--on-trigger needs --panel with a file whose triggers save; see protocols/panel-file.md")
     if args.keep and not (args.rotate_size or args.rotate_time):
-        raise Trouble("--keep removes closed files: it goes with --rotate-size or --rotate-time")
+        raise Trouble("--keep removes closed files, so it needs --rotate-size or --rotate-time")
     rotation = Rotation(
         int(_quantity(args, "rotate_size", "B", "100 MB")),
         _quantity(args, "rotate_time", "ms", "60 min") / 1000,
@@ -105,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
         _say([f"nobody answered: no board is in {printable(args.output)}"] if path.is_file() else ["nobody answered"])
     if not there.answered:
         return 2
-    # A board that never said who it is was recorded as a stranger: not what was asked for.
+    # A board that never identified itself was recorded without its description: not what was asked for.
     return code or (1 if there.mute else 0)
 
 
@@ -136,7 +137,7 @@ def _aside(figures: Figures | None) -> list[str]:
 
 
 def _end(recorder: Recorder) -> int:
-    """Close, say what is on the disk, and return the exit code. What is said has been checked."""
+    """Close the recording, report what is on the disk, as the recorder has checked it, and return the exit code."""
     from benchcon.text import printable
 
     figures = recorder.end()
@@ -165,7 +166,7 @@ def _end(recorder: Recorder) -> int:
 
 
 def _recorded_text(figures: Figures) -> str:
-    """Return what was recorded, and into which files, in one line."""
+    """Return one line that says how many records are in which files."""
     from benchcon.text import counted, printable
 
     text = f"{counted(figures.records, 'record')} in {printable(figures.path)}"

@@ -1,4 +1,4 @@
-"""``benchcon rehearse``: the panel doing its work by its rules, with no simulator attached."""
+"""``benchcon rehearse``: runs a panel by its rules, without a simulator, and checks what it does."""
 
 from __future__ import annotations
 
@@ -27,50 +27,49 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="FILE|PORT",
         help="scenario files (.toml), whose rules are run; and ports of boards (device path or socket://host:port) to "
-        "play them on in real time. Without a port they are played on simulated boards, faster than real time. A "
-        "behaviour "
-        "file and captures: what the panel showed then is held against what the rules say",
+        "play them on in real time. Without a port they are played on simulated boards, faster than real time. "
+        "With a behaviour file and captures, what the panel showed in them is compared with what the rules say",
     )
     parser.add_argument("--rules", metavar="FILE", help="rules file, in place of the one that the scenario names")
     parser.add_argument("--panel", metavar="FILE", help="panel file, in place of the one that the scenario names")
-    hand_option(parser, "controls without one are asked of you")
+    hand_option(parser, "without one, you are asked to move the controls")
     parser.add_argument(
         "--values",
         metavar="SOURCE",
         action="append",
         default=[],
         help="take values from another program: - (JSON lines on standard input), tcp:PORT or udp:PORT (JSON lines, "
-        "this machine only), mqtt://HOST/PREFIX or mqtts://HOST/PREFIX; a behaviour file may stand for a scenario then",
+        "this machine only), mqtt://HOST/PREFIX or mqtts://HOST/PREFIX; FILE may then be a behaviour file",
     )
     parser.add_argument(
         "--publish",
         metavar="BROKER",
-        help="tell a broker what the panel does: mqtt://HOST/PREFIX or mqtts://HOST/PREFIX",
+        help="publish what the panel does to a broker: mqtt://HOST/PREFIX or mqtts://HOST/PREFIX",
     )
     parser.add_argument(
         "--sweep",
         action="store_true",
-        help="instead of playing: every value through its range, every control through its positions, and pairs of "
-        "them that meet in a rule; says which lamp never lights and which display has no room",
+        help="instead of playing, try every value over its range, every control in its positions, and pairs of them "
+        "that meet in a rule; report lamps that never light and texts too long for their display",
     )
     parser.add_argument(
         "--captures",
         metavar="DIR",
-        help="leave a capture of each scenario in this folder, made if need be; without it, of those that fail, in "
-        "the current one",
+        help="leave a capture of each scenario in this folder, which is made if it does not exist; without this, "
+        "captures of those that fail are left in the current folder",
     )
     parser.add_argument(
         "--headless",
         action="store_true",
-        help="no console: without a port play on simulated boards, faster than real time, and print the result; so it "
-        "is as well where there is no terminal, with several scenarios, and with --junit",
+        help="no console: without a port play on simulated boards, faster than real time, and print the result; "
+        "implied without a terminal, with several scenarios, and with --junit",
     )
     parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
-    parser.add_argument("--force", action="store_true", help="overwrite the JUnit file if it is there")
+    parser.add_argument("--force", action="store_true", help="overwrite the JUnit file if it exists")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Play the scenarios: 0 all expectations kept, 1 some broken or a rule went wrong, 2 it could not be done."""
+    """Play the scenarios. Return 0 if all expectations were met, 1 if not or a rule failed, 2 if nothing was played."""
     from pathlib import Path
 
     from benchcon.errors import Trouble
@@ -83,13 +82,15 @@ def run(args: argparse.Namespace) -> int:
     ports = [file for file in args.files if file not in scenarios and file not in recorded]
     if not scenarios:
         beside = ", or a behaviour file beside the capture" if recorded else ""
-        raise Trouble(f"no scenario is named; one is a file such as crosswind.toml{beside}")
+        raise Trouble(f"no scenario is named; name a file such as crosswind.toml{beside}")
     may_write(args.junit, force=args.force)
     panel, rules = (Path(file) if file else None for file in (args.panel, args.rules))
     named = Named(panel, rules)
     if args.sweep or recorded:
         if ports or args.hand or args.values or args.publish:
-            raise Trouble("a sweep and a look at captures need no board; leave out ports, hands and sources")
+            raise Trouble(
+                "a sweep or a comparison with captures uses no board; leave out ports, --hand, --values and --publish"
+            )
         return _sweep(scenarios, named) if args.sweep else _against(scenarios, recorded, named)
     captures = Path(args.captures or ".")
     try:
@@ -99,7 +100,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
     if len(scenarios) == 1 and not args.headless and not args.junit and _has_terminal():
         return _in_console(scenarios[0], named, captures, args, ports)
-    # Values from elsewhere come in real time: without a port it is played on simulated boards that run by themselves.
+    # Values from another program come in real time, so without a port simulated boards are started to run in real time.
     play = _on_boards if ports or args.hand or args.values or args.publish else _simulated
     results = play(scenarios, named, captures, args, ports)
     if args.junit:
@@ -158,7 +159,7 @@ def _simulated(
 def _on_boards(
     scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
 ) -> list[ScenarioResult]:
-    """Play them one after the other on boards that are there, in real time."""
+    """Play the scenarios one after the other in real time, on `ports` or on simulated boards started for each."""
     from pathlib import Path
 
     from benchcon.cli.hands import ask_to, hands_of, meet, port_of
@@ -176,7 +177,7 @@ def _on_boards(
     hands = hands_of(args.hand)
     ports = named_ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     results = []
-    # Without steps of its own, values from elsewhere rule it for as long as somebody wishes.
+    # Without steps of its own it goes on, driven by the other program's values, until it is ended.
     lasts = not any(scenario.actions for scenario in read.values())
     with Until(interrupt=True, open_ended=lasts) as until:
         for path, scenario in read.items():
@@ -210,14 +211,14 @@ def _on_boards(
             print(as_text(result), flush=True)
             results.append(result)
             if not dark:
-                raise Trouble("nothing more is played: a board did not confirm dark")
+                raise Trouble("a board did not confirm dark, so no more scenarios are played")
             if until.told and scenario.actions:
-                raise Trouble(f"{printable(path)}: ended before it was over, and nothing after it was played")
+                raise Trouble(f"{printable(path)}: stopped before its end; the scenarios after it were not played")
     return results
 
 
 def _start_boards(scenario: Scenario, stack: contextlib.ExitStack) -> tuple[dict[str, Hand], list[str]]:
-    """Start simulated boards for a scenario, until `stack` is closed; return their hands, by board, and ports."""
+    """Start simulated boards for a scenario, until `stack` is closed; return their hands by board, and their ports."""
     from pathlib import Path
 
     from benchcon.rig.boards import begin
@@ -255,7 +256,7 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     with Until(open_ended=True) as until, contextlib.ExitStack() as stack:
         if not ports:
             hands, ports = _start_boards(scenario, stack)
-        # The user's own hands beside the scenario's: as soon as they move something, the scenario's keep off.
+        # The user's own hands beside the scenario's: as soon as the user moves something, the scenario stops moving it.
         users = {name: UsersHand(hand.control, lambda: play.run.hands_off()) for name, hand in hands.items()}
         session = _open(ports, scenario.panel, users, captures / f"{stem}.capture", until)
         stack.callback(session.close)
@@ -287,7 +288,7 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
 
 
 def _read(path: str, named: Named, elsewhere: bool) -> Scenario:
-    """Return the scenario in a file; with values from elsewhere, that of a behaviour file as well."""
+    """Return the scenario in a file. `elsewhere`: a behaviour file is accepted too, as a scenario without steps."""
     from benchcon.panel.file import LARGEST, slurp
     from benchcon.rehearse import behaviour
     from benchcon.rehearse.scenario import load, looks_like_one, without_steps

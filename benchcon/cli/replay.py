@@ -1,4 +1,4 @@
-"""``benchcon replay``: a capture in the console, as figures, or against boards."""
+"""``benchcon replay``: opens a capture in the console, prints its summary, or replays it to boards."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--json", action="store_true", help="with --headless: print the final state and all figures as JSON"
     )
     parser.add_argument(
-        "--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s', not at the end"
+        "--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s', instead of at the end"
     )
     parser.add_argument(
         "--to",
@@ -32,18 +32,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="PORT",
         action="append",
         default=[],
-        help="send what the host sent in the capture to the board here, and compare what it does; may be repeated",
+        help="send the board at this port what the host sent in the capture, and compare what it does; may be repeated",
     )
     parser.add_argument(
         "--against",
         metavar="WHAT",
         action="append",
         default=[],
-        help="run it against: state, simulated, native, emulated",
+        help="replay it to this target: state, simulated, native, emulated; may be repeated",
     )
-    hand_option(parser, "goes with --to")
+    hand_option(parser, "with --to")
     parser.add_argument("--by-hand", action="store_true", help="with --to: ask you to move the inputs")
-    parser.add_argument("--fast", action="store_true", help="as fast as it goes; then only the order counts")
+    parser.add_argument(
+        "--fast", action="store_true", help="replay as fast as possible; then only the order is compared"
+    )
     parser.add_argument("--tolerance", metavar="TIME", help="how far times may differ (150 ms)")
     parser.add_argument("--counts", metavar="N", type=int, help="how far readings of potentiometers may differ (4)")
     ignore_option(parser)
@@ -54,23 +56,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Replay: 0 done (or all the same), 1 a difference, 2 it could not be done."""
+    """Replay. Return 0 if done or all the same, 1 if something differs, 2 if it could not be done."""
     from benchcon.errors import Trouble
     from benchcon.files import may_write
 
     if args.at is not None and not args.headless:
-        raise Trouble("--at goes with --headless; in the console, 'jump' goes to a time")
+        raise Trouble("--at needs --headless; in the console, 'jump' goes to a time")
     if args.json and not args.headless:
-        raise Trouble("--json goes with --headless")
+        raise Trouble("--json needs --headless")
     if args.headless and args.to:
         raise Trouble("--headless prints the end of the capture; --to replays it to a board: use one of the two")
-    # What comes of minutes of replaying must have somewhere to go.
+    # Checked before minutes of replaying, not after.
     may_write(args.junit, force=args.force)
     may_write(args.html, force=args.force)
     if args.to:
         return _to(args)
     if args.hand or args.by_hand or args.html:
-        raise Trouble("--hand, --by-hand and --html go with --to")
+        raise Trouble("--hand, --by-hand and --html need --to")
     if args.against or args.junit:
         return _against(args)
     return _headless(args) if args.headless else _console(args)
@@ -148,7 +150,7 @@ def _against(args: argparse.Namespace) -> int:
 
 
 def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
-    """Return whether faults were put into the boards, where that matters to what came of it; else nothing."""
+    """Return a sentence on the faults put into the boards, if they may explain the result; else an empty string."""
     from benchcon.replay.cases import settings_of
     from benchcon.text import printable
 
@@ -156,13 +158,11 @@ def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
     if verdict.target == "state":  # no boards
         return ""
     if case.faults is not None:
-        chance = "" if verdict.same else "; one that acts by chance does not do the same twice"
+        chance = "" if verdict.same else "; a random fault does not act the same way twice"
         return f"the faults that {toml} names were put in ({printable(case.faults.name)}){chance}"
     if verdict.same:
         return ""
-    return (
-        f'no faults were put into the boards: {toml} names none (faults = "FILE"), so what one did then is missing now'
-    )
+    return f'no faults were put into the boards: {toml} names none (faults = "FILE"), so their effects are missing now'
 
 
 def _to(args: argparse.Namespace) -> int:
@@ -195,7 +195,7 @@ def _to(args: argparse.Namespace) -> int:
     for name, hand in hands_of(args.hand).items():
         ident = idents.get(name, name)
         if ident not in script.boards:
-            raise Trouble(f"--hand: one is that of {printable(ident)}, which is not in {script.path}")
+            raise Trouble(f"--hand: one hand is for {printable(ident)}, which is not in {script.path}")
         hands[ident] = hand
 
     def left(dark: bool) -> None:

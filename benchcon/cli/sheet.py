@@ -1,4 +1,4 @@
-"""``benchcon sheet``: what a plate is drilled, cut and engraved by, at 1 : 1."""
+"""``benchcon sheet``: a drawing at 1 : 1 for drilling, cutting and engraving a panel's plate."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
         "Draw the panel at 1 : 1: front and mirrored back, holes with crosses and dimensions, a table of holes, "
-        "labels, and bars of 100 mm to check the printer by. What a sheet holds: protocols/panel-file.md, section 12."
+        "labels, and 100 mm bars for checking the printer. See protocols/panel-file.md, section 12."
     )
     parser.add_argument("panel", metavar="PANEL", help="panel file")
     parser.add_argument(
-        "-o", dest="out", metavar="FILE", required=True, help="file to write; its ending says what: .svg, .pdf, .dxf"
+        "-o", dest="out", metavar="FILE", required=True, help="file to write: .svg, .pdf or .dxf, by its ending"
     )
     parser.add_argument(
         "--paper",
         choices=PAPERS,
         default="a4",
-        help="of a PDF: cut into sheets of this size with marks to join them by, or whole (a4)",
+        help="for a PDF: split into sheets of this size with marks for joining them, or whole (a4)",
     )
     parser.add_argument(
         "--only",
@@ -39,13 +39,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="draw this side (both; only the front in a .dxf, and where --only names no layer of the back)",
     )
     parser.add_argument(
-        "--picture", action="store_true", help="instead: a picture of the panel, as it looks from the front (.svg)"
+        "--picture", action="store_true", help="write a picture of the panel from the front instead (.svg)"
     )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draw: 0 done, 2 it could not be done. What does not fit on the plate is said, and drawn all the same."""
+    """Draw. Return 0 if done, 2 if not. Parts that do not fit on the plate are reported, and drawn all the same."""
     import os
     import sys
 
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     shown = printable(args.out)
     make = files.FORMS.get(os.path.splitext(args.out)[1].lower())
     if make is None:
-        raise Trouble(f"{shown} does not end in any of {', '.join(files.FORMS)}: the ending says what is to be written")
+        raise Trouble(f"{shown} does not end in any of {', '.join(files.FORMS)}; the ending chooses the format")
     for layer in args.only:
         if layer not in LAYERS:
             hint = near(layer, LAYERS, "'")

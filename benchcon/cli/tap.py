@@ -1,4 +1,4 @@
-"""``benchcon tap``: between a board and the program that drives it, passing every byte on, and recording."""
+"""``benchcon tap``: sits between a board and the program that drives it, passes every byte on, and records."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ LOOPBACK = ("127.0.0.1", "::1", "localhost")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "Stand between boards and the program that normally drives them. The first lines on standard output are the "
+        "Sit between boards and the program that normally drives them. The first lines on standard output are the "
         "ports that the program should open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp "
         "or --rfc2217. Which board is behind which port is said on standard error, as soon as the board has identified "
-        "itself to the program. On a terminal the console shows what goes by; its keys that drive are off, because the "
+        "itself to the program. On a terminal the console shows the traffic; its driving keys are off, because the "
         "program drives. Ctrl-C ends it.\n\n"
-        "Every byte is passed on as it comes, both ways; the rate that the program sets is set on PORT. Without "
+        "Every byte is passed on as it comes, both ways, and the rate that the program sets is set on PORT. Without "
         "--ping, nothing is ever sent that the program did not send."
     )
     parser.add_argument(
@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         type=port_name,
         metavar="PORT",
-        help="the board's port, or socket://HOST:PORT; several into one capture",
+        help="the board's port, or socket://HOST:PORT; several are recorded into one capture",
     )
     parser.add_argument("-o", "--output", metavar="FILE", help="record into this capture")
     parser.add_argument("--panel", metavar="FILE", help="panel file for the console, and to put into the capture")
@@ -41,8 +41,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--ping",
         action="store_true",
-        help="ping the boards between the program's lines: its one addition. Answers do not reach the program; between "
-        "two boards delays are then known both ways",
+        help="ping the boards between the program's lines; the answers do not reach the program. Delays between two "
+        "boards can then be measured in both directions",
     )
     parser.add_argument("--rate", metavar="BAUD", type=int, default=115200, help="rate until the program sets one")
     parser.add_argument("--tcp", action="store_true", help="offer a TCP port of this machine (socket://)")
@@ -50,14 +50,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--listen",
         metavar="HOST:PORT",
-        help="where --tcp or --rfc2217 listens (127.0.0.1 and any free port). Any other address lets others in",
+        help="where --tcp or --rfc2217 listens (127.0.0.1, any free port); at any other address, other machines can "
+        "connect",
     )
     parser.add_argument("--seconds", type=seconds, metavar="N", help="end after this many seconds")
     parser.add_argument("--force", action="store_true", help="if FILE exists, rename it with a number")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tap: 0 ended by Ctrl-C or by its time, 1 bytes are missing in the capture, 2 it could not be done."""
+    """Run the tap. Return 0 if ended by Ctrl-C or its time, 1 if bytes are missing in the capture, 2 if it failed."""
     import sys
 
     from benchcon.errors import Trouble
@@ -76,17 +77,17 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.text import printable
 
     if args.listen and not (args.tcp or args.rfc2217):
-        raise Trouble("--listen goes with --tcp or --rfc2217: a pseudo-terminal has no address")
+        raise Trouble("--listen needs --tcp or --rfc2217: a pseudo-terminal has no address")
     shown = not args.headless and _at_a_terminal()
     if args.panel and not args.output and not shown:
-        raise Trouble("--panel goes into a capture: name one with -o")
+        raise Trouble("--panel is stored in a capture: name one with -o")
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
     panel = load(args.panel) if args.panel else Panel()
     if args.output and not args.force:
         may_write(args.output, way_out=GIVE_NUMBER)
     if listen is not None and listen[0] not in LOOPBACK:
         say_on_stderr(
-            f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password, and "
+            f"warning: anyone who can reach {printable(listen[0])} can drive this board: there is no password, and "
             "lamps and motors obey whoever connects"
         )
     with Until(args.seconds, open_ended=True) as until:
@@ -128,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _at_a_terminal() -> bool:
-    """Whether there is somebody to show the console to: a terminal at all three ends, and this in its foreground."""
+    """Whether the console can be shown: the standard streams are a terminal, and this process is in its foreground."""
     import os
     import sys
 
@@ -146,8 +147,10 @@ def _tell(session: TapSession) -> None:
 
 
 def _end(session: TapSession, shown: bool) -> int:
-    """Say what was recorded, and return the exit code. The console says it by itself (`shown`), but for what a tap
-    alone knows."""
+    """Report what was recorded and return the exit code.
+
+    If the console was `shown`, it has reported this itself, except for what only a tap knows.
+    """
     from benchcon.text import counted, printable
 
     if not session.captures:
@@ -170,7 +173,7 @@ def _end(session: TapSession, shown: bool) -> int:
     for tap in session.taps:
         if tap.up.speaks is False and tap.up.bytes:
             say_on_stderr(
-                f"what {printable(tap.port)} says is not the line protocol: it is kept as bytes with their times"
+                f"what {printable(tap.port)} sends is not the line protocol: it is kept as bytes with their times"
             )
     return code
 

@@ -1,4 +1,4 @@
-"""``benchcon timing``: what captures say about time."""
+"""``benchcon timing``: measures transport delays, contacts and links in captures."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Measure transport delays in captures: from the movement of a control to the output that answers it, by the "
         "boards' own clocks. The panel file says which output answers which control, and within what time (keys "
-        "'answers' and 'within'). Where it says nothing, pairs are proposed from what was seen. The exit code is 1 if "
-        "a limit is broken.\n\n"
-        "If raw was on for contacts, encoders or potentiometers (R in the console), it also says how they bounce, "
+        "'answers' and 'within'). Where it names none, pairs are proposed from what was seen. The exit code is 1 if "
+        "a limit is exceeded.\n\n"
+        "If raw was on for contacts, encoders or potentiometers (R in the console), it also reports how they bounce, "
         "count and read, and which debounce time to set. If something is wrong with a link, it says what, and what "
         "to do first."
     )
@@ -27,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure: 0 no limit is broken, 1 one is, 2 it could not be done."""
+    """Measure. Return 0 if no limit is exceeded, 1 if one is, 2 if nothing could be measured."""
     import json
 
     from benchcon.files import may_write, new_file

@@ -19,11 +19,11 @@ if TYPE_CHECKING:
     from benchcon.rig.boards import SimulatedBoards
 
 SEE = (
-    "The console shows what the boards say. To see what really shines, with the faults of this file: "
+    "The console shows what the boards report. To see what is really lit, with the faults of this file: "
     "'benchcon {} --lit' in another terminal."
 )
 LOOK_S = 0.5
-"""How often it is seen whether all boards are still there."""
+"""How often to check that all boards still run."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--firmware",
         choices=("native", "emulated"),
-        help="boards with the real firmware, built from the panel file: as programs of this machine (native), or the "
+        help="boards with the real firmware, built from the panel file: compiled for this machine (native), or the "
         "chip's own binary on an emulated chip",
     )
 
@@ -51,13 +51,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--lit",
         metavar="HAND",
         nargs="*",
-        help="in another terminal: show what really shines on simulated boards that run; without HAND, on all",
+        help="in another terminal: show what is really lit on running simulated boards; without HAND, on all",
     )
     parser.add_argument("--seconds", type=seconds, metavar="N", help="end after this many seconds")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the boards, and the console on them, until it is ended; return the exit code."""
+    """Run the boards, and the console on them, until ended. Return the exit code."""
     from benchcon.cli.until import Until
     from benchcon.rig.boards import begin
     from benchcon.text import printable
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     with Until(args.seconds if args.headless else None, open_ended=True) as until:
         if not args.headless:
             need_terminal()
-            gc.disable()  # until the console is shown, which is sooner without it (`ConsoleApp`)
+            gc.disable()  # until the console is shown, which comes sooner without it (`ConsoleApp`)
         try:
             command = _firmware(args) if args.firmware else None
             boards = begin(args.panel, faults=args.faults, tcp=args.tcp, command=command)
@@ -82,13 +82,13 @@ def run(args: argparse.Namespace) -> int:
                     print(SEE.format(f"try {printable(str(args.panel))}"), file=sys.stderr, flush=True)
                 return console.run_on_simulated(boards, until, args.seconds)
         except Trouble:
-            if until.told:  # ended before it had begun
+            if until.told:  # ended before the boards were ready
                 return 0
             raise
 
 
 def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str]]:
-    """Return what runs each board with its real firmware; it is built first."""
+    """Build the firmware and return the function that gives the command to run each board with it."""
     from benchcon.firmware.running import FirmwareBoards
     from benchcon.panel.file import load
 
@@ -101,7 +101,7 @@ def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str
 
 
 def tell_lit(panel: Path, hands: Sequence[str], seconds: float | None) -> int:
-    """Show what really shines on boards of `panel` (those at `hands`; none: all that run) until it is ended."""
+    """Show what is really lit on boards of `panel` (those at `hands`, or all running ones if empty) until ended."""
     from benchcon.cli.until import Until
     from benchcon.panel.file import load
     from benchcon.rig.shining import controls, take_hold, tell
@@ -118,7 +118,7 @@ def need_terminal() -> None:
 
 
 def wait_headless(boards: SimulatedBoards, until: Until) -> None:
-    """Print where the boards are, and wait for the end. Raises `Trouble` when one of them has ended by itself."""
+    """Print name, port and hand of each board, and wait for the end. Raises `Trouble` when a board ends by itself."""
     for board in boards.boards:
         print(*board, flush=True)
     while not until.wait(LOOK_S):

@@ -1,23 +1,23 @@
-"""Until a command ends: Ctrl-C, Ctrl-\\, SIGTERM, SIGHUP, a terminal that is closed, a time; and what must happen then.
+"""What ends a command (Ctrl-C, Ctrl-\\, SIGTERM, SIGHUP, a closed terminal, a time limit) and what must be done first.
 
 Some commands light lamps. Whatever ends one of them, the lamps go out first: that must not wait for a screen that
-blocks, nor for the main thread at all. So signals wake a thread of their own, which does what `first` gave it (the
-link darkens the bench, on its own thread), and then sees to it that the process ends.
+blocks, nor for the main thread at all. So signals wake a thread of their own, which calls what was given to `first`
+(the link darkens the bench, on its own thread) and then makes sure that the process ends.
 
 | after the signal | what happens |
 |---|---|
 | at once | everything given to `first`; `told` is set, `wait` returns |
 | 1.0 s, if the command has not ended by itself | everything given to `last` |
-| 1.8 s | the terminal is put back, and the process ends, whatever hangs |
+| 1.8 s | the terminal is restored and the process ends, whatever hangs |
 
 The last two rows are only for commands that gave something to `first`.
 
-What a command that was ended by a signal exits with is decided here, for all of them:
+The exit code of a command that was ended by a signal is decided here, for all of them:
 
 | the command | exit code |
 |---|---|
-| was to go on until it is ended (console, demo, try, record, tap, a wiggle test) | the one it has earned: 0 or 1 |
-| had not done yet what it was asked for (walk, soak, replay to a board, rehearse, conform) | 128 + the signal |
+| runs until it is ended (console, demo, try, record, tap, a wiggle test) | 0 or 1, by its own result |
+| had not finished its task (walk, soak, replay to a board, rehearse, conform) | 128 + the signal |
 | did not end by itself | 128 + the signal |
 """
 
@@ -40,7 +40,7 @@ from benchcon.gate import OURS
 
 LAST_S = 1.0
 END_S = 1.8
-"""A command that lights something has ended this long after the signal."""
+"""Seconds after the signal by which a command that lights something has ended."""
 _PLAIN_SCREEN = b"".join(b"\x1b[?%dl" % mode for mode in (1049, 1000, 1002, 1003, 1006, 1015, 1004, 2004)) + (
     b"\x1b[<u\x1b[?25h\r\n"
 )
@@ -48,8 +48,7 @@ _PLAIN_SCREEN = b"".join(b"\x1b[?%dl" % mode for mode in (1049, 1000, 1002, 1003
 
 
 _BY_FORCE = (
-    f"{OURS}hung, and was ended by force: dark was NOT CONFIRMED; look at the panel, and pull the plug of what is "
-    "still lit\n"
+    f"{OURS}hung, and was ended by force: dark was NOT CONFIRMED; look at the panel, and unplug what is still lit\n"
 ).encode()
 
 
@@ -59,7 +58,7 @@ def _say_by_force() -> None:
 
 
 class EndedBySignal(KeyboardInterrupt):
-    """A signal ended the command; raised in the main thread if `Until` is to interrupt it."""
+    """A signal ended the command. Raised in the main thread if `Until` was made with `interrupt`."""
 
     def __init__(self, number: int) -> None:
         super().__init__(number)
@@ -67,13 +66,13 @@ class EndedBySignal(KeyboardInterrupt):
 
 
 class Until:
-    """Catches Ctrl-C, Ctrl-\\ (SIGQUIT), SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
+    """Catches Ctrl-C, Ctrl-\\ (SIGQUIT), SIGTERM and SIGHUP while it is open, so that a command can end in order.
 
-    A signal is the ordinary end of what goes on until it is ended (`open_ended`); of anything else it makes an
-    `EndedBySignal` when this is left, a `Trouble` on its way out being its cause.
+    A signal is the ordinary end of a command that runs until it is ended (`open_ended`). For any other command,
+    leaving the context after a signal raises `EndedBySignal`, even instead of a `Trouble`, which is then its cause.
 
-    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not ask `told` or
-    `wait` themselves.
+    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not check `told` or call
+    `wait` themselves. `seconds`: the time limit, counted from now; None: no limit.
     """
 
     def __init__(self, seconds: float | None = None, *, interrupt: bool = False, open_ended: bool = False) -> None:
@@ -83,7 +82,7 @@ class Until:
         self.number = 0
         """The signal that came."""
         self.open_ended = open_ended
-        """Whether a signal is how this was to end."""
+        """Whether a signal is the ordinary end of this command."""
         self._interrupt = interrupt
         self._interrupted = False
         self._first: list[Callable[[], object]] = []
@@ -106,7 +105,7 @@ class Until:
             if number is not None:
                 self._before[number] = signal.signal(number, self._on_signal)
         if os.name == "posix":
-            # Written by the interpreter at the very moment, even if the main thread never runs another line.
+            # Written by the interpreter as soon as the signal comes, even if the main thread never runs another line.
             self._wake_before = signal.set_wakeup_fd(self._bell.fileno(), warn_on_full_buffer=False)
         self._watcher.start()
         return self
@@ -127,7 +126,7 @@ class Until:
     # --- what is to be done ---------------------------------------------------------------------------------------
 
     def first(self, do: Callable[[], object]) -> None:
-        """Have `do` called at once when a signal comes, on a thread of ours; it must not block."""
+        """Have `do` called as soon as a signal comes (at once if it has come), on another thread; it must not block."""
         with self._lock:
             self._first.append(do)
             if not self.told:
@@ -135,12 +134,12 @@ class Until:
         do()
 
     def last(self, do: Callable[[], object]) -> None:
-        """Have `do` called if the command does not end by itself: what it keeps is to be on disk."""
+        """Have `do` called if the command does not end by itself, to get unsaved data on disk."""
         self._last.append(do)
 
     def mind_terminal(self, fd: int) -> None:
-        """End when this terminal hangs up, signal or not; put it back as it is now if the process must be ended."""
-        with contextlib.suppress(Exception):  # no such thing on this system, or no terminal: then there is nothing to
+        """End when this terminal hangs up, signal or not; restore its present modes if the process must be ended."""
+        with contextlib.suppress(Exception):  # no termios on this system, or not a terminal: nothing to restore
             import termios
 
             self._terminal_was = termios.tcgetattr(fd)
@@ -149,7 +148,7 @@ class Until:
 
     @contextlib.contextmanager
     def asked(self) -> Iterator[None]:
-        """For as long, the main thread asks `told` or `wait` itself, and is not interrupted."""
+        """Inside this context the main thread checks `told` or `wait` itself and is not interrupted."""
         interrupt, self._interrupt = self._interrupt, False
         try:
             yield
@@ -220,7 +219,7 @@ class Until:
             return
         if plain and self._terminal is not None:
             self._put_terminal_back(self._terminal)
-        # Whoever reads that may stand still as well: it is said on a thread that nobody waits for long.
+        # The reader of stderr may hang as well, so this is written on a thread that is waited for only briefly.
         saying = threading.Thread(target=_say_by_force, name="until, last", daemon=True)
         saying.start()
         saying.join(0.1)

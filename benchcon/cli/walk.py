@@ -23,15 +23,17 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     ports_argument(parser)
-    parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say about themselves")
+    parser.add_argument(
+        "--panel", metavar="FILE", help="panel file; without one, what the boards report about themselves"
+    )
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
     parser.add_argument("--failed", action="store_true", help="only what the report in --report found faulty")
     parser.add_argument("--new", action="store_true", help="only what the report in --report has not tested yet")
     parser.add_argument(
-        "--report", metavar="DIR", help="folder for report and journal; an unfinished walk there goes on"
+        "--report", metavar="DIR", help="folder for report and journal; an unfinished walk in it is continued"
     )
-    parser.add_argument("--compare", metavar="DIR", help="say what has changed since the report in this folder")
-    hand_option(parser, "with it a walk needs no person")
+    parser.add_argument("--compare", metavar="DIR", help="report what has changed since the report in this folder")
+    hand_option(parser, "a walk then needs no person")
     parser.add_argument(
         "--wiggle",
         metavar="NAME",
@@ -48,20 +50,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="list the kinds of fault that a walk can find, what each means and what to look at first",
     )
-    parser.add_argument("--by", metavar="NAME", default="", help="who walks, for the report")
+    parser.add_argument("--by", metavar="NAME", default="", help="name of the tester, for the report")
     parser.add_argument(
         "--serial",
         metavar="TEXT",
         default="",
         help="serial number of this panel, instead of its file's",
     )
-    parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
+    parser.add_argument("--json", action="store_true", help="print the whole report as JSON on standard output")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Walk: 0 all good, 1 something is wrong (one line each on standard output), 2 it could not be done.
+    """Walk. Return 0 if all is good, 1 if something is wrong (one line each on standard output), 2 if it failed.
 
-    A walk or soak that a signal ends has shown nothing yet: 128 and the signal.
+    If a signal ends a walk or soak, which has then shown nothing yet, the code is 128 + the signal.
     """
     from benchcon.cli.until import Until
 
@@ -88,7 +90,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     seconds = _soak_s(args.soak)
     old = read_report(args.compare) if args.compare else None
     if (args.failed or args.new) and not args.report:
-        raise Trouble("--failed and --new go on from a report: name its folder with --report")
+        raise Trouble("--failed and --new continue from a report: name its folder with --report")
     hands = hands_of(args.hand)
     ports = list(args.ports) or [port_of(board, hand) for board, hand in hands.items()] or _remembered()
     if not ports:
@@ -111,17 +113,17 @@ def _run(args: argparse.Namespace, until: Until) -> int:
 
 
 def _refuse(args: argparse.Namespace) -> None:
-    """What goes by itself takes no part in a walk."""
+    """Raise `Trouble` if options that do not go together were given."""
     from benchcon.errors import Trouble
 
     if args.wiggle and args.soak is not None:
-        raise Trouble("--wiggle and --soak: one after the other, not both at once")
+        raise Trouble("--wiggle and --soak cannot run at once; run one after the other")
     alone = "--wiggle" if args.wiggle else "--soak" if args.soak is not None else ""
     names = ("only", "failed", "new", "report", "compare", "by", "serial")
     given = [f"--{name}" for name in names if getattr(args, name)]
     if alone and given:
         have, them = ("has", "it") if len(given) == 1 else ("have", "them")
-        raise Trouble(f"{', '.join(given)} {have} nothing to do with {alone}; leave {them} out")
+        raise Trouble(f"{', '.join(given)} {have} no effect with {alone}; leave {them} out")
 
 
 def _soak_s(text: str | None) -> float | None:
@@ -135,7 +137,7 @@ def _soak_s(text: str | None) -> float | None:
 
 
 def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None, until: Until) -> int:
-    """Wiggle test or soak: 0 nothing happened, 1 something did (one line each on standard output)."""
+    """Run a wiggle test or soak. Return 0 if nothing happened, 1 if something did (a line each on standard output)."""
     import json
     import sys
     import time
@@ -155,8 +157,8 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             until.ends_at = time.monotonic() + seconds
             bench.light()
             say(
-                "everything now lights in turn, for long: mind bright lamps, hot parts and supplies, and never leave "
-                "it alone; Ctrl-C ends it"
+                "everything now lights in turn, for a long time: beware of bright lamps, hot parts and supplies, and "
+                "never leave it alone; Ctrl-C ends it"
             )
             boards, lasted, steps = soak(session, lambda: until.wait(0), say)
             lines = [line for board in boards for line in board.complaints().values()]
@@ -167,7 +169,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             told_so: list[str] = []
 
             def look(watch: Wiggle, now_us: int) -> None:
-                if not told_so:  # only now is it sure that there is something to watch
+                if not told_so:  # not before: only now is it certain that there is something to watch
                     told_so.append("hands off for half a second, to see everything at rest")
                 elif len(told_so) == 1 and watch.settled:
                     told_so.append(f"{watch.at_rest()}\nflex the loom now; Ctrl-C ends the watch")
@@ -192,7 +194,7 @@ def _remembered() -> list[str]:
 
 
 def _described(ports: Sequence[str]) -> Panel:
-    """Without a panel file: the panel that the boards describe."""
+    """Return the panel that the boards describe, for use without a panel file."""
     from benchcon.cli.draft import ask
     from benchcon.cli.hands import READY_S
     from benchcon.panel.draft import described
@@ -213,11 +215,11 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Unt
 
 
 HAND_REST_US, HAND_STILL_US = 300_000, 1_000_000
-"""A simulated hand is at rest as soon as it says so."""
+"""Waiting times for a simulated hand: short, because a simulated control is at rest as soon as its hand says so."""
 
 
 def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[FinishedStep], list[str]]:
-    """Return what is done already, and the names of what the walk is about (none: all)."""
+    """Return the steps that are done already, and the names of the parts to walk (empty: all)."""
     from benchcon.diagnosis.layout import PanelIndex
     from benchcon.errors import Trouble
     from benchcon.report.walk import done_of, is_about_boards, verdicts
@@ -232,7 +234,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     report = folder.report()
     if report is None:
         if args.failed or args.new:
-            raise Trouble(f"{args.report} holds no report to go on from")
+            raise Trouble(f"{args.report} holds no report to continue from")
         return [], only
     if not (args.failed or args.new or only):
         raise Trouble(f"{args.report} holds a finished walk; name another folder, or use --failed, --new or --only")
@@ -243,11 +245,11 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         ):
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
-    # Where a finding is about a board and names no part, only what is about no single part is asked again: all lit.
+    # For a finding about a board, which names no part, only the steps about no single part are repeated: all lit.
     if not names and not (args.failed and is_about_boards(report)):
         raise Trouble(f"there is nothing left to do: {args.report} has no part that is {_sort(args)}")
-    # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
-    # So is what is no longer on the panel.
+    # Dropped are the results of parts to be repeated and of parts no longer on the panel, and those of hands off and
+    # all dark, which are cheap to repeat.
     there = {part.name for part in panel.parts} - wanted
     kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "display") and d.group.name in there]
     return kept, names or [d.group.name for d in kept]
@@ -309,17 +311,17 @@ def _walk(
 
 
 MOST_NAMED = 6
-"""Parts that were not tested and are named on the terminal; the report has all."""
+"""How many untested parts are named on the terminal at most; the report names all."""
 
 
 def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
-    """Return what becomes of a walk that was left, and what to type to go on."""
+    """Return how much of a stopped walk is saved, and the command that continues it."""
     import shlex
 
     from benchcon.text import counted, printable
 
     if not args.report:
-        return "nothing of it is saved; with --report DIR it could go on from here"
+        return "nothing of it is saved; with --report DIR it could be continued"
     parts = counted(sum(each.group.kind in ("control", "lamp", "display") for each in done), "part")
     named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
     named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]
@@ -327,7 +329,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
     words = [word for option, texts in named for text in texts for word in (option, text)]
     words += ["--json"] if args.json else []
     command = shlex.join(["benchcon", "walk", *words, *args.ports])
-    return printable(f"{parts} done so far; to go on from here: {command}")
+    return printable(f"{parts} done so far; to continue from here: {command}")
 
 
 def _tell(

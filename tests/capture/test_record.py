@@ -224,7 +224,7 @@ def test_refusals_are_one_line_and_leave_no_file(
         (("-o", there, demo.boards[2].port), "exists already"),
         (("-o", tmp_path / "x", "/dev/no_such_port"), "/dev/no_such_port"),
         (("-o", tmp_path / "x", "--rotate-size", "5 apples", demo.boards[2].port), "--rotate-size: '5 apples'"),
-        (("-o", tmp_path / "x", "--keep", "5 MB", demo.boards[2].port), "goes with"),
+        (("-o", tmp_path / "x", "--keep", "5 MB", demo.boards[2].port), "needs --rotate-size"),
         (("-o", tmp_path / "x", "--on-trigger", demo.boards[2].port), "--on-trigger needs"),
         (("-o", tmp_path / "no" / "x", demo.boards[2].port), f"there is no folder {tmp_path / 'no'} to put it in"),
     ]:

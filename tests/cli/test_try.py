@@ -124,7 +124,7 @@ def test_what_a_hand_cannot_do_is_said_in_one_line(headless: tuple[str, str, str
         (("winch", "put", "drum_lock", "open"), "drum_lock has no position 'open'; its positions: off, on"),
         (("winsch", "lit"), "no simulated board 'winsch' runs on this machine"),
         (("unix:/nowhere", "lit"), "cannot be reached"),
-        ((headless[2],), "say what the hand is to do"),
+        ((headless[2],), "no request given"),
     ):
         done = benchcon("hand", *words)
         assert done.returncode == 2

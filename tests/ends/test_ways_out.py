@@ -314,7 +314,7 @@ def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_
         running.send_signal(signal.SIGINT)
         _, err = running.communicate(timeout=ENDS_S + SLACK_S)
         assert running.returncode == 128 + signal.SIGINT
-        assert err.endswith("look at the panel, and pull the plug of what is still lit\n")
+        assert err.endswith("look at the panel, and unplug what is still lit\n")
         assert "ended by force" in err
     finally:
         running.kill()

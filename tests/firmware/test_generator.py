@@ -440,10 +440,10 @@ def test_nothing_is_left_where_writing_fails_half_way(tmp_path: Path) -> None:
         (["-o", "{tmp}/file"], "is not a folder"),
         (["-o", "{tmp}/out", "--baud", "9600"], "115200, 500000, 1000000"),
         (["-o", "{tmp}/out", "--board", "lightning"], 'did you mean "lighting"?'),
-        (["-o", "{tmp}/out"], "has 3 boards; say which by --board (lighting, met, power)"),
+        (["-o", "{tmp}/out"], "has 3 boards; choose one with --board (lighting, met, power)"),
         (
             ["-o", "{tmp}/out", "--board", "met", "--flash", "socket://localhost:1"],
-            "only a serial port of this machine",
+            "only a board on a serial port of this machine",
         ),
     ],
 )

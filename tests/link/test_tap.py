@@ -403,7 +403,7 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
     ("words", "said"),
     [
         (["/dev/none"], "is not there: is it plugged in?"),
-        (["{port}", "--listen", "0.0.0.0:0"], "--listen goes with --tcp or --rfc2217"),
+        (["{port}", "--listen", "0.0.0.0:0"], "--listen needs --tcp or --rfc2217"),
         (["{port}", "--tcp", "--listen", "here"], "is not an address"),
         (["{port}", "--panel", "x.toml"], "name one with -o"),
         (["{port}", "-o", __file__], "exists already; choose another name, or use --force, which gives the old file a"),
@@ -427,7 +427,7 @@ def test_letting_others_in_is_warned_about(far: Far) -> None:
     )
     assert done.returncode == 0
     assert done.stdout.startswith("socket://0.0.0.0:")
-    assert "warning: whoever reaches 0.0.0.0 can drive this board" in done.stderr
+    assert "warning: anyone who can reach 0.0.0.0 can drive this board" in done.stderr
 
 
 def test_several_boards_go_into_one_capture_in_one_order(tmp_path: Path) -> None:

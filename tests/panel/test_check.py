@@ -176,7 +176,7 @@ def test_a_capture_says_what_is_missing_in_it(here: Path, capsys: pytest.Capture
     assert main(["check", "a.capture"]) == 0
     advice, good = capsys.readouterr().out.splitlines()
     assert advice.startswith("a.capture: advice: 320 records are MISSING (slow: 319; disk: full: 1)")
-    assert "with a hole: 320 records are MISSING" in good
+    assert "incomplete: 320 records are MISSING" in good
     assert main(["check", "--json", "a.capture"]) == 0
     (told,) = json.loads(capsys.readouterr().out)
     assert "320 records are MISSING" in told["findings"][0]["text"]

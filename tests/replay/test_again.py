@@ -195,10 +195,10 @@ def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
     [
         (["--to", "/dev/no_such"], "/dev/no_such"),
         (["--against", "moon"], "--against: 'moon' is not known; allowed: state, simulated"),
-        (["--hand", "unix:/x"], "go with --to"),
+        (["--hand", "unix:/x"], "need --to"),
         (["--headless", "--to", "x"], "one of the two"),
-        (["--at", "5 s"], "--at goes with --headless"),
-        (["--json"], "--json goes with --headless"),
+        (["--at", "5 s"], "--at needs --headless"),
+        (["--json"], "--json needs --headless"),
         (["--to", "x", "--hand", "nowhere"], "'nowhere' is not a HAND"),
     ],
 )

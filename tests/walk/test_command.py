@@ -213,13 +213,13 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
     assert run.returncode == 128 + signal.SIGINT  # README, exit codes: it was not through
     assert "Traceback" not in rest
     last = rest.splitlines()[-1]
-    assert "the walk was stopped before its end; 0 parts done so far; to go on from here: " in last
+    assert "the walk was stopped before its end; 0 parts done so far; to continue from here: " in last
     # It can be typed as it stands.
     again = shlex.split(last.partition("from here: ")[2])
     assert sorted(again) == sorted(["benchcon", *command[3:]])
     on = subprocess.run([*command[:3], *again[1:]], input="\n", capture_output=True, text=True, timeout=PATIENCE_S)
     assert on.returncode == 2
-    assert "to go on from here: " in on.stderr
+    assert "to continue from here: " in on.stderr
     back = subprocess.run([*command[:3], *again[1:]], input="", capture_output=True, text=True, timeout=PATIENCE_S)
     assert f"benchcon: {report.name}, begun " in back.stderr  # one look is done, so that there is something to go on
 
@@ -267,8 +267,8 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
         ([], "no port is named"),
         (["--new"], "name its folder with --report"),
         (["--wiggle", "all", "--soak", "1 s"], "one after the other"),
-        (["--wiggle", "all", "--only", "mains"], "--only has nothing to do with --wiggle"),
-        (["--soak", "1 s", "--report", "x", "--failed"], "--failed, --report have nothing to do with --soak"),
+        (["--wiggle", "all", "--only", "mains"], "--only has no effect with --wiggle"),
+        (["--soak", "1 s", "--report", "x", "--failed"], "--failed, --report have no effect with --soak"),
         (["--soak", "soon"], "--soak: how long: "),
     ],
 )
