@@ -177,7 +177,7 @@ class ChannelTest(pytest.Item):
         return str(super().repr_failure(excinfo, style))
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Where it comes from, for pytest's reports."""
+        """Return file, line and name for pytest's reports."""
         return self.path, None, f"{self.path.name} against {self.parent.name}: {self.name}"
 
 
@@ -255,5 +255,5 @@ class ExpectationTest(pytest.Item):
         return str(super().repr_failure(excinfo, style))
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Where it comes from, for pytest's reports."""
+        """Return file, line and name for pytest's reports."""
         return self.path, None, f"{self.path.name}: {self.name}"

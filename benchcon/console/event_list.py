@@ -59,7 +59,7 @@ class EventList(Drawn, can_focus=True):
         self._refills = 0
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """In a replay Space plays on every view, so another key pauses the list."""
+        """Offer Space to pause only on a live bench: in a replay it plays, and another key pauses."""
         live = self.model.session.live
         return {"pause": live, "hold": not live}.get(action, True)
 

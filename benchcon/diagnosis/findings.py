@@ -90,7 +90,7 @@ class Finding:
         return self.either is None and self.kind != "unexplained"
 
     def line(self) -> str:
-        """The finding as one line of text."""
+        """Return the finding as one line of text."""
         what = " or ".join(self.kinds)
         sure = f" [{self.either.choice} of {self.either.choices} explanations]" if self.either else ""
         tail = f"; look first at {self.look_first}" if self.look_first else ""

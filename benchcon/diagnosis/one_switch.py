@@ -49,7 +49,7 @@ class SwitchRemark:
     """Lines of a panel file to put in place of those of `parts`; empty if the panel should change, not its file."""
 
     def line(self) -> str:
-        """The remark as one line of text."""
+        """Return the remark as one line of text."""
         return printable(f"{', '.join(self.channels)}: {self.because}")
 
     def as_json(self) -> dict[str, Any]:

@@ -23,11 +23,11 @@ class Stroke:
     y2: float
 
     def bounds(self) -> Bounds:
-        """What it covers, without the width of its stroke."""
+        """Return the rectangle that it covers, without the width of its stroke."""
         return min(self.x1, self.x2), min(self.y1, self.y2), max(self.x1, self.x2), max(self.y1, self.y2)
 
     def moved(self, x: float, y: float) -> Stroke:
-        """The same elsewhere."""
+        """Return it moved by `x`, `y` mm."""
         return dataclasses.replace(self, x1=self.x1 + x, y1=self.y1 + y, x2=self.x2 + x, y2=self.y2 + y)
 
 
@@ -43,11 +43,11 @@ class Circle:
     """Fill colour of its own; empty: as its layer."""
 
     def bounds(self) -> Bounds:
-        """What it covers, without the width of its stroke."""
+        """Return the rectangle that it covers, without the width of its stroke."""
         return self.x - self.radius, self.y - self.radius, self.x + self.radius, self.y + self.radius
 
     def moved(self, x: float, y: float) -> Circle:
-        """The same elsewhere."""
+        """Return it moved by `x`, `y` mm."""
         return dataclasses.replace(self, x=self.x + x, y=self.y + y)
 
 
@@ -64,11 +64,11 @@ class Box:
     fill: str = ""
 
     def bounds(self) -> Bounds:
-        """What it covers, without the width of its stroke."""
+        """Return the rectangle that it covers, without the width of its stroke."""
         return self.x, self.y, self.x + self.width, self.y + self.height
 
     def moved(self, x: float, y: float) -> Box:
-        """The same elsewhere."""
+        """Return it moved by `x`, `y` mm."""
         return dataclasses.replace(self, x=self.x + x, y=self.y + y)
 
 
@@ -89,7 +89,7 @@ class Text:
     fill: str = ""
 
     def bounds(self) -> Bounds:
-        """The rectangle that it covers, from the descenders to the ascenders."""
+        """Return the rectangle that it covers, from the descenders to the ascenders."""
         long = width_mm(self.text, self.size)
         back = {"start": 0.0, "middle": long / 2, "end": long}[self.anchor]
         up, down = 0.74 * self.size, 0.21 * self.size
@@ -98,7 +98,7 @@ class Text:
         return self.x - back, self.y - up, self.x - back + long, self.y + down
 
     def moved(self, x: float, y: float) -> Text:
-        """The same elsewhere."""
+        """Return it moved by `x`, `y` mm."""
         return dataclasses.replace(self, x=self.x + x, y=self.y + y)
 
 

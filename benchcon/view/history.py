@@ -81,7 +81,7 @@ class HistoryTrack:
     __slots__ = ("_counts", "_from_zero", "greatest", "least", "times", "values")
 
     def __init__(self, from_zero: bool = True) -> None:
-        """With `from_zero`, zero is always within its reach."""
+        """Begin an empty track; with `from_zero`, zero is always within its reach."""
         self._from_zero = from_zero
         self.times = array("q")
         self.values: list[int] = []

@@ -86,9 +86,9 @@ class SuppliedBoards:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 
     def ready(self, boards: Sequence[str]) -> bool:
-        """Whether what hangs on `boards` may be looked at: they have said how they are fed since a switch was moved.
+        """Return whether outputs of `boards` may be looked at: all reported a supply since a switch was moved.
 
-        A contact that chatters is not waited for: nothing could ever be looked at.
+        It does not wait for a contact that chatters, or nothing could ever be looked at.
         """
         told = [self._told_us[board] for board in boards if board in self._told_us]
         enough_us = min(self.moved_us + ACTS_US, self._since_us + RESTLESS_US)
