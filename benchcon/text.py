@@ -83,7 +83,7 @@ def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5)
 
 
 def nearest(word: str, known: Iterable[str], cutoff: float = 0.5) -> str | None:
-    """Return that of the `known` words which `near` proposes for `word`, or None."""
+    """Return the one of the `known` words that `near` proposes for `word`, or None."""
     import difflib
 
     # Both may be untrusted and long, and comparing takes time with the square of their lengths.

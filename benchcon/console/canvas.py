@@ -32,7 +32,7 @@ def fitted(text: str, width: int) -> str:
 
 
 def padded(text: str, width: int, right: bool = False) -> str:
-    """Return `text` as `fitted`, with blanks after it to be `width` cells wide, or before it if it stands `right`."""
+    """Return `text` as `fitted`, padded to `width` cells with blanks after it, or before it with `right`."""
     text = fitted(text, width)
     blank = " " * (width - cell_len(text))
     return blank + text if right else text + blank
@@ -70,7 +70,7 @@ class Canvas:
         self._touched: set[int] = set(range(self.height))
 
     def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> int:
-        """Write `text` from column `x` of row `y`; what falls outside, or beyond `width` cells, is left out.
+        """Write `text` from column `x` of row `y`; what is outside, or beyond `width` cells, is clipped.
 
         Returns the column after the text.
         """

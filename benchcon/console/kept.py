@@ -1,4 +1,4 @@
-"""Small things that the console keeps between runs, each a JSON file in the user's folder. None is worth an error."""
+"""Small settings that the console keeps between runs, as JSON files in the user's folder; failures are ignored."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def read(name: str) -> dict[str, Any]:
         text = (home() / name).read_bytes()
     except OSError:
         return {}
-    import json  # only where something was kept: the first frame does not wait for it
+    import json  # imported only if there is a file, so that the first frame does not wait for it
 
     try:
         found = json.loads(text)

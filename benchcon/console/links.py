@@ -103,7 +103,7 @@ class LinksView(Drawn, can_focus=True):
         self.model = model
         self.brief = brief
         self._key = ""
-        """The chosen board's name, or port: their order changes as boards come and answer."""
+        """Name of the chosen board, or the chosen port; a number would not do, as their order changes."""
         self._top = 0
 
     def names(self) -> list[str]:
@@ -120,7 +120,7 @@ class LinksView(Drawn, can_focus=True):
 
     @property
     def chosen(self) -> int:
-        """The number of the chosen board or port, from 0; one that answers by now is the board on that port."""
+        """Number of the chosen board or port, from 0; a chosen port on which a board has since answered is that one."""
         keys = self._keys()
         if self._key in keys:
             return keys.index(self._key)

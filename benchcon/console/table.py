@@ -49,7 +49,7 @@ class Table(Drawn, can_focus=True):
         super().__init__(id=id)
         self.chosen = ""
         self.led = True
-        """Whether `lead` selects rows: the user has selected none yet."""
+        """Whether `lead` may select a row, because the user has not selected one yet."""
         self._top = 0
         self._rows: list[Row] = []
 

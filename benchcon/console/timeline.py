@@ -86,7 +86,7 @@ class TimeLine(Drawn, can_focus=True):
         self.cursors: dict[str, int | None] = {CURSOR_A: None, CURSOR_B: None}
         self.moving = CURSOR_A
         self._key: Key | None = None
-        """The channel or value of the selected row: rows come before it as values become known."""
+        """The channel or value of the selected row; its number changes as values become known."""
         self._top = 0
         self._rows: list[Trace] = []
         self._lines: list[int] = []
@@ -118,7 +118,7 @@ class TimeLine(Drawn, can_focus=True):
 
     @property
     def chosen(self) -> int:
-        """The number of the selected row, from 0."""
+        """Number of the selected row, from 0."""
         return next((at for at, row in enumerate(self._rows) if row.key == self._key), 0)
 
     def rows(self) -> list[Trace]:

@@ -1,7 +1,7 @@
-"""How far evidence can be trusted that does not agree with itself: where much is unexplained, nothing is certain.
+"""Marks findings as uncertain if much of the other evidence is unexplained.
 
-A loose common, a dying supply or somebody who answers without looking makes every part read what it likes. Among so
-much that fits no fault some of it fits one by chance, and that must not be told as certain.
+With a loose common, a failing supply, or a person who answers without looking, parts read at random. Some of that will
+fit a fault by chance, and must not be reported as certain.
 """
 
 from __future__ import annotations
@@ -12,15 +12,16 @@ from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 
 MUCH = 0.25
-"""This share of the lamps or controls being unexplained casts doubt on all that is said of them."""
+"""Share of the lamps, or of the controls, that must be unexplained to make all findings about them doubtful."""
 AT_LEAST = 2
-"""So many lamps or controls have to be unexplained at least; of a display with its segments it is the display."""
+"""Least number of lamps or controls that must be unexplained; of a display with its segments it is the display."""
 SEVERAL = 3
-"""So many faults, not all of one kind, on a display, or on fewer than twice as many lamps, are no coincidence."""
+"""Number of faults, not all of one kind, on one display or on fewer than twice as many lamps, that is no
+coincidence."""
 
 
 def where_it_contradicts(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
-    """Return `found` with what is certain made a question, where too much else of the same sort is unexplained."""
+    """Return `found` with certain findings made uncertain where too much else of the same sort is unexplained."""
     sorts: dict[str, set[str]] = {}
     for key in layout.spots:
         sorts.setdefault(_sort(layout, key), set()).add(key)
@@ -34,7 +35,7 @@ def where_it_contradicts(layout: PanelIndex, found: list[Choices]) -> list[Choic
 
 
 def _is_doubtful(sort: str, found: list[Choices], keys: Collection[str]) -> bool:
-    """Return whether too much is unexplained of the channels `keys`, which are all that there are of one sort."""
+    """Return whether too many of the channels `keys`, all of one sort, are unexplained."""
     unexplained = {
         key
         for choices in found
@@ -50,13 +51,13 @@ def _is_doubtful(sort: str, found: list[Choices], keys: Collection[str]) -> bool
 
 
 def _sort(layout: PanelIndex, key: str) -> str:
-    """Return what a channel is judged with: all lamps, all controls, and each display by itself."""
+    """Return the group in which a channel is judged: all lamps, all controls, or one display."""
     kind = layout.spots[key].kind if key in layout.spots else ""
     return {"lamp": "lamp", "display": key}.get(kind, "control")
 
 
 def _keys(choices: Choices) -> tuple[str, ...]:
-    """Return the channels of a certain finding that says what is wrong; none if it says that it does not know."""
+    """Return the channels of a certain finding; empty if it is uncertain or “unexplained”."""
     if any(raw.kind == "unexplained" for raw in choices[0]):
         return ()
     return tuple(dict.fromkeys(key for raw in choices[0] for key in raw.channels))

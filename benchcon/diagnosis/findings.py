@@ -86,7 +86,7 @@ class Finding:
 
     @property
     def is_certain(self) -> bool:
-        """Whether the evidence leaves no other explanation; that it has none proves nothing of any part."""
+        """Whether the evidence leaves no other explanation; “unexplained” is never certain."""
         return self.either is None and self.kind != "unexplained"
 
     def line(self) -> str:

@@ -236,9 +236,9 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
 
 
 def _without_slip(row: list[_Turn], counts: int) -> list[_Turn]:
-    """Without the one turn that a hand made twice, or half (whole clicks), or to and fro, if the others were exact.
+    """Return the turns without the one that a hand made twice, half or to and fro, if the others were exact.
 
-    It may have turned already while the step before was asked again.
+    A hand may turn while the previous step is still being asked again.
     """
     odd = [turn for turn in row if not _fits(turn, counts)]
     others = [turn for turn in row if turn not in odd]
@@ -464,12 +464,15 @@ def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
 
 
 RESTLESS = 2
-"""A selector that has come to rest elsewhere this often, while others were worked, shows nothing for certain."""
+"""A selector that has changed position this often while others were worked proves nothing."""
 
 
 def _contradicts(story: Story, name: str, at: str, told: Mapping[int, list[int]]) -> bool:
-    """Return whether what was read at `at` does not agree with itself: the same was asked of this control and read
-    otherwise, or it changed again and again while others were worked, with no crossed wire to explain it."""
+    """Return whether the readings at `at` contradict each other.
+
+    They do if the same request gave different readings, or if they changed repeatedly while others were worked and no
+    crossed wire explains that.
+    """
     stray, last = 0, None
     for moment in story.moments:
         value = moment.values.get(at)

@@ -38,7 +38,7 @@ def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook
 
 
 def _came_with(layout: PanelIndex, hands: Sequence[HandStep]) -> dict[str, dict[str, dict[int, int]]]:
-    """Return what came to light → control → position asked for → how often, where that was often enough to count."""
+    """Return for each output that lit, by control and position asked for, how often, where that is often enough."""
     asked: dict[tuple[str, int], int] = {}
     lit: dict[str, dict[tuple[str, int], int]] = {}
     for hand in hands:
@@ -60,11 +60,11 @@ def _came_with(layout: PanelIndex, hands: Sequence[HandStep]) -> dict[str, dict[
 
 
 def or_what_stands_made(layout: PanelIndex, given: Sequence[Evidence], found: list[Choices]) -> list[Choices]:
-    """Return `found` with each lamp that is always on judged by the contacts that stood made while it was lit.
+    """Return `found` with each lamp that is always on judged by the contacts that were made while it was lit.
 
-    A lamp that came to light when the contact was made again had gone out while it was open, so that it is lit by it;
-    unless that control may be what feeds the lamp: on a panel that declares no supplies it is a question. It is one as
-    well where the contact was made all through the walk.
+    A lamp that lit when a contact was made again was dark while it was open, so the contact lights it, unless that
+    control may switch the lamp's supply: on a panel without supplies in its file this is uncertain. So it is if the
+    contact was made all through the walk.
     """
     hands = [each for each in given if isinstance(each, HandStep)]
     stood = _how_all_stood(given)
@@ -110,7 +110,7 @@ def _judged(
     own = key_of(lamp.channel)
 
     def explains(keys: Collection[str]) -> bool:
-        """Whether these contacts were made in each look in which the lamp burned though it was not to."""
+        """Return whether these contacts were made in each look in which the lamp was wrongly lit."""
         there = [state for look, state in stood if lamp.name not in look.set and lamp.name in look.seen]
         return bool(there) and all(state.get(key) for state in there for key in keys)
 
@@ -143,7 +143,7 @@ def _judged(
 
 
 def _how_all_stood(given: Iterable[Evidence]) -> list[tuple[LampLook, Mapping[str, int]]]:
-    """Return each look with the values of the channels that stood then: the same before and after it."""
+    """Return each look with the channels' values at that time, as far as they are the same before and after it."""
     out: list[tuple[LampLook, Mapping[str, int]]] = []
     waiting: list[LampLook] = []
     state: dict[str, int] = {}
@@ -153,7 +153,7 @@ def _how_all_stood(given: Iterable[Evidence]) -> list[tuple[LampLook, Mapping[st
         elif isinstance(each, HandStep):
             after = {**state, **each.before}
             end = {**after, **{c.channel: c.value for c in each.changes}, **each.values}
-            began = after if each.do != "rest" or each.changes else end  # nobody moves anything while hands are off
+            began = after if each.do != "rest" or each.changes else end  # with hands off nothing is moved
             same = {key: value for key, value in began.items() if state.get(key, value) == value}
             out += [(look, same) for look in waiting]
             waiting, state = [], end

@@ -1,7 +1,7 @@
-"""Causes that touch two wires only: a plug, or a chip of a chain, with no more on it, both of which fail alike.
+"""Causes of only two wires' faults: a plug, or a chip of a chain, with just two wires on it that fail alike.
 
-Of three or more the cause is certain. Of two it is the likely one, and two faults of their own are as good an
-explanation: a question.
+With three or more wires the cause is certain. With two it is the likelier explanation, and two single faults are the
+alternative.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, ON
 
 MOST = 3
-"""So many explanations are given, the two faults of their own among them."""
+"""Most explanations that are given, the two single faults included."""
 _SHOWS = {"open": OFF, "dead": OFF, "stuck": ON, "always on": ON}
-"""How a wire with this fault looks: never on, or always."""
+"""For each kind of fault what the wire shows: never on, or always on."""
 
 
 def find(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
-    """Return `found` with two certain faults that have a cause in common made one question, the cause first."""
+    """Return `found` with each two certain faults that share a cause made alternatives to it; the cause is first."""
     single = {
         choices[0][0].channels[0]: choices
         for choices in found
@@ -34,7 +34,7 @@ def find(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
     for keys, several in causes.items():
         both = [single[key] for key in sorted(keys, key=list(layout.spots).index)]
         if not all(any(each is choices for choices in out) for each in both):
-            continue  # one of them has gone into another question
+            continue  # one of them is part of another alternative already
         at = min(number for number, choices in enumerate(out) if any(choices is each for each in both))
         out = [choices for choices in out if not any(choices is each for each in both)]
         out.insert(at, [*([raw] for raw in several[: MOST - 1]), [each[0][0] for each in both]])
@@ -42,7 +42,7 @@ def find(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
 
 
 def _causes(layout: PanelIndex) -> Iterator[tuple[BareFinding, str]]:
-    """Yield what may be wrong with each plug and each chip that has wires of two parts, and what these then show."""
+    """Yield the causes in each plug and chip with wires of two parts, and what these wires then show."""
     plugs: dict[tuple[str, str], list[str]] = {}
     for key, spot in layout.spots.items():
         if spot.channel.wire.connector and spot.part.wired:
@@ -54,7 +54,7 @@ def _causes(layout: PanelIndex) -> Iterator[tuple[BareFinding, str]]:
     for cause in of_chains(layout):
         shows = set(cause.sent.values())
         if cause.kind == "chip dead" and len(shows) == 1 and _are_two(layout, cause.channels):
-            # One that takes what is behind it along, where nothing is, comes last.
+            # A chip that also stops those behind it, where there are none, comes last.
             chips.setdefault((frozenset(cause.channels), shows.pop()), (cause.channels, cause.detail))
     for (_, shown), (keys_, detail) in chips.items():
         yield BareFinding("chip dead", keys_, detail), shown

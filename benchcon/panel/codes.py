@@ -20,7 +20,7 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
     usual = ("released", "pressed") if kind == "button" else ("off", "on")
     positions = table.texts("positions", longest=16) or usual
     if table.misspells("positions"):
-        # What these may say hangs on the positions: the next check will tell.
+        # The other keys depend on the positions, so they are checked once these are right.
         table.asked |= {"code", "springs_back", "begins"}
         return usual, (), ()
     if len(positions) < 2 or len(set(positions)) < len(positions):
@@ -47,7 +47,7 @@ def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
     value = table.get("code")
     several = len(positions)
     if not count:
-        return ()  # the finding is about the channels
+        return ()  # there is a finding about the channels already
     if value is None:
         if count == 1:
             return tuple((i,) for i in range(several))

@@ -26,7 +26,7 @@ _OF_SOME_KIND = {
     *("positions", "code", "springs_back", "begins", "debounce", "act_on", "guard", "darkens"),
     *("inverted", "counts_per_detent", "low", "high"),
 }
-"""Keys that controls of some kinds have."""
+"""Keys that only some kinds of control have."""
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _ are allowed, the first a letter"
 _BOARD_FORM = "1 to 16 of a-z, 0-9 and _ are allowed, the first a letter"
@@ -172,7 +172,7 @@ def _channels(table: TomlTable, board_names: list[str], active: str, *, several:
     else:
         found = [_channel(table, each, ("channels", i), board_names, active) for i, each in enumerate(many)]
     whole = tuple(channel for channel in found if channel)
-    return whole if len(whole) == len(found) else ()  # of some of them nothing follows for positions and code
+    return whole if len(whole) == len(found) else ()  # with only some of them, positions and code cannot be checked
 
 
 def _place(table: TomlTable) -> Place | None:
@@ -275,7 +275,7 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
             table.lacks(f"lacks its kind; allowed: {', '.join(KINDS)}", "kind")
         channels = _channels(table, board_names, "low" if kind in ("button", "switch") else "", several=True)
         if not kind:
-            # What its other keys may be, and say, hangs on the kind: the next check will tell.
+            # Its other keys depend on the kind, so they are checked once that is right.
             found.append(Control(name, _label(table, name), "button", channels, **_on_panel(table)))
             table.asked |= _OF_SOME_KIND
             table.done()

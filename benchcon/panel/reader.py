@@ -100,7 +100,7 @@ def dotted(path: Path) -> str:
 
 @dataclass
 class _Once:
-    """A finding that is noted once for many places."""
+    """A finding that is noted once although it holds in many places."""
 
     at: int
     """Its index among the findings."""
@@ -147,7 +147,7 @@ class SourceFile:
             self.say_at(self.line(path), f"{dotted(told)} {text}", grave=grave)
 
     def say_once(self, path: Path, text: str) -> None:
-        """Note a finding that may have one cause in many places: where it is first, and in how many more it is."""
+        """Note a finding that may have one cause in many places once: the first place, and the number of others."""
         once = self._once.setdefault(text, _Once(len(self.findings)))
         home = self._home(path)
         if not once.homes or home == once.homes[0]:
@@ -201,14 +201,14 @@ class TomlTable:
         return self.values.get(key)
 
     def lacks(self, text: str, *keys: str, at: str | None = None) -> None:
-        """Have `done` note that the table lacks one of `keys`, unless one is there and only misspelt.
+        """Let `done` note that the table lacks one of `keys`, unless one is there but misspelt.
 
         The finding is about the key `at`, or about the whole table where it is None.
         """
         self._lacking.append((frozenset(keys), text, at))
 
     def misspells(self, key: str) -> bool:
-        """Tell whether `key` is not there, and something is that can hardly mean another key."""
+        """Return whether `key` is missing, and another key is so near to it that it must be a misspelling."""
         return key not in self.values and nearest(key, self.values, _HARDLY_ANOTHER) is not None
 
     def done(self) -> None:
@@ -376,7 +376,7 @@ FORMER = {"digits": "displays", "places": "digits"}
 """Keys of early panel files, and their names today. They are not read, but the finding names the new key."""
 
 _HARDLY_ANOTHER = 0.75
-"""How alike a key and its misspelling are at least: position and positions, chanel and channel."""
+"""Least similarity of a key and its misspelling, such as position and positions, chanel and channel."""
 
 _OF_A_CHANNEL = ("pin", "connector", "connector_pin", "wire", "active")
 

@@ -117,7 +117,7 @@ def _dark_switches(panel: Panel, source: SourceFile) -> None:
 
 
 _MOST_NAMED = 4
-"""Pins that are named one by one."""
+"""Most pins that are reported one by one."""
 
 
 class _Pins:
@@ -190,7 +190,7 @@ class _Pins:
         self.taken.setdefault(name, (who, line))
 
     def say_absent(self) -> None:
-        """Say which pins the chip does not have; in one line that names the chip where that seems to be wrong."""
+        """Note the pins that the chip does not have; if they are many, in one line that suspects the chip."""
         chip = self.board.chip
         missing = {name for name, _, _ in self.absent}
         other = max(PORTS, key=lambda each: len(missing & PORTS[each].keys()))
@@ -323,7 +323,7 @@ def _places(panel: Panel, source: SourceFile) -> None:
 
 
 _MOST_OFF = 3
-"""Parts off the panel of which each is named; where there are more, the panel's own size is the likely mistake."""
+"""Most parts off the panel that are reported one by one; with more, the panel's size is the likely mistake."""
 
 
 def _on_plate(panel: Panel, place: Place) -> bool:
@@ -331,7 +331,7 @@ def _on_plate(panel: Panel, place: Place) -> bool:
 
 
 def _too_small(panel: Panel, off: list[Part], source: SourceFile) -> None:
-    """Say of the panel's width or height that many parts lie beyond it, and how large it would have to be."""
+    """Note that many parts are beyond the panel's width or height, and how large it would have to be."""
     places = [part.place for part in off if part.place]
     right, bottom = max(place.x_mm for place in places), max(place.y_mm for place in places)
     key, size, least = "width", panel.width_mm, right

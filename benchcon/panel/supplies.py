@@ -55,7 +55,7 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
 
 
 def sources_of(panel: Panel, supply: str) -> tuple[str, ...]:
-    """Return the names of the controls that switch the supply of this name."""
+    """Return the names of the controls that switch the supply called `name`."""
     (found,) = (each for each in panel.supplies if each.name == supply)
     return tuple(dict.fromkeys(name for source in found.sources for name, _ in source.at))
 

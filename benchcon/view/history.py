@@ -94,8 +94,8 @@ class HistoryTrack:
     def add(self, at_us: int, value: int) -> None:
         """Add a change, unless it changes nothing.
 
-        One that is stamped before the last counts from that time on: what is known when somebody begins to follow is
-        stamped with the present, and a record that was read before may be on its way still.
+        A change stamped earlier than the last one counts from the time of that one: what is known at the start is
+        stamped with the present, and a record that was read before may still be on its way.
         """
         if self.values:
             if self.values[-1] == value:
@@ -209,7 +209,7 @@ class History:
             self.last_us = max(self.last_us, at_us)
 
     def begin(self, values: Mapping[str, Quantity]) -> None:
-        """Take the values of a rehearsal that were known before this began to listen."""
+        """Take the values of a rehearsal that were known before the history began."""
         for name, each in values.items():
             self._values_told(each.at_us, name, each.text)
 

@@ -95,7 +95,7 @@ class ViewModel:
         self._unfollow = session.follow(self.feed.change)
         self._unsubscribe = session.subscribe(self.feed.take)
         if self.past is self.history:
-            with session.lock:  # a value that does not change is never heard of again
+            with session.lock:  # values that do not change would never be reported
                 self.history.begin(session.state.values)
         self.look()
 

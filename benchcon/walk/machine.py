@@ -363,7 +363,7 @@ class Walk:
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
-        """Go back to the group before of which there is anything to ask, and forget what it gave."""
+        """Go back to the previous group that has anything to ask, and discard its evidence."""
         if self.progress.back():
             self.last = ""
             self.progress.begin_group(self.values, now_us)

@@ -19,7 +19,7 @@ LOOKS = ("dark", "lamp", "display", "together", "pair")
 ALL_TO_BE_LIT = ("supplied", "together", "pair")
 """Looks at several outputs all of which should be lit, so that the person points at those that are not."""
 LOOK_KINDS = ("dark", "lamp", "display", "supply", "together", "pair")
-"""Groups in which the eye is asked."""
+"""Kinds of group that are looks of the eye."""
 SUPPLY_LOOKS = ("no_supply", "supplied")
 """Looks while supplies are switched off and on."""
 EIGHT = b"\x7f"

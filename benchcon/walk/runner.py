@@ -182,7 +182,7 @@ class Runner:
         board = self.hearing.names.get(event.source)
         if board is None:
             return
-        self._go_on(event.at_us)  # what was over before this belongs to no step that this may touch
+        self._go_on(event.at_us)  # first finish what was due before this event
         self._group_begun()
         groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
@@ -528,7 +528,7 @@ class Runner:
 
     @property
     def _steady(self) -> bool:
-        """Whether all that the eye is to look at is as it will stay."""
+        """Return whether all that the eye has to look at is in its final state."""
         return self.walk.state == "look" and not self.walk.wants.blink and self.outputs.idle
 
     def _waits(self) -> str:
@@ -563,7 +563,7 @@ class Runner:
             self._retry_us = self._now() + RETRY_US
             return
         if done.number != self._wants_shown:
-            return  # something else is wanted by now, and comes back by itself
+            return  # something else is wanted by now, which has an answer of its own
         self._ready_us = self._now()
         self._lit = done.number
         borne = self.conditions.lit(self.walk, self._ready_us)

@@ -19,7 +19,7 @@ ACTS_US = 200_000
 """Time after which a moved switch has taken effect on the supply that it switches."""
 LONG_AGO = -(1 << 60)
 RESTLESS_US = 2_000_000
-"""Contacts that go on moving for longer than this switch no supply: they chatter."""
+"""Contacts that keep changing for longer than this chatter, and switch no supply."""
 _MOST_NAMES = 3
 
 
