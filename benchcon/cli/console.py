@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _nothing_there() -> bool:
-    """Whether nothing that could be opened is plugged in, and a person is at the terminal to be asked what to do."""
+    """Return whether no port that could be opened is plugged in, and a person at the terminal can be asked."""
     import sys
 
     from benchcon.errors import Trouble

@@ -229,7 +229,7 @@ def _start_boards(scenario: Scenario, stack: contextlib.ExitStack) -> tuple[dict
 
 
 def _has_terminal() -> bool:
-    """Whether a console can be shown."""
+    """Return whether a console can be shown."""
     import sys
 
     return sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()

@@ -129,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _at_a_terminal() -> bool:
-    """Whether the console can be shown: the standard streams are a terminal, and this process is in its foreground."""
+    """Return whether the console can be shown: this process is in the foreground of a terminal."""
     import os
     import sys
 

@@ -178,7 +178,7 @@ class Until:
             raise EndedBySignal(number)
 
     def _watch(self) -> None:
-        """The thread: wait for a signal, or for the terminal to hang up."""
+        """Wait on a thread for a signal, or for the terminal to hang up."""
         poll = select.poll() if hasattr(select, "poll") else None
         if poll is not None:
             poll.register(self._rung, select.POLLIN)

@@ -107,11 +107,11 @@ class LinksView(Drawn, can_focus=True):
         self._top = 0
 
     def names(self) -> list[str]:
-        """The boards' names on the panel."""
+        """Return the boards' names on the panel."""
         return [board.name for board in self.model.panel.boards]
 
     def others(self) -> list[PortInfo]:
-        """Ports on which no board is known: still asking, refused, or not the line protocol."""
+        """Return the ports on which no board is known: still asking, refused, or not the line protocol."""
         known = {board.source for board in self.model.boards.values()}
         return [port for port in self.model.ports if port.source not in known]
 
@@ -128,12 +128,12 @@ class LinksView(Drawn, can_focus=True):
         return next((at for at, name in enumerate(keys) if name in boards and boards[name].port == self._key), 0)
 
     def board(self) -> BoardState | None:
-        """The chosen board; None if a port without one is chosen."""
+        """Return the chosen board; None if a port without one is chosen."""
         names, at = self.names(), self.chosen
         return self.model.boards.get(names[at]) if at < len(names) else None
 
     def port(self) -> str:
-        """The chosen port; empty if there is none."""
+        """Return the chosen port; empty if there is none."""
         keys, at = self._keys(), self.chosen
         if at < len(self.names()):
             board = self.board()

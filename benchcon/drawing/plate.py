@@ -46,7 +46,7 @@ class Label:
         ]
 
     def bounds(self) -> Bounds:
-        """The rectangle that it covers."""
+        """Return the rectangle that it covers."""
         found = [text.bounds() for text in self.texts()]
         left, top, right, bottom = zip(*found, strict=True)
         return min(left), min(top), max(right), max(bottom)

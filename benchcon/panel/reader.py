@@ -189,6 +189,7 @@ class TomlTable:
 
     @property
     def line(self) -> int:
+        """Line of the table in the file, from 1."""
         return self.source.line(self.path)
 
     def say(self, key: str | None, text: str, *, grave: bool = True) -> None:

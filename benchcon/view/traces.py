@@ -33,6 +33,8 @@ def column_text(us: float) -> str:
 
 @dataclass(slots=True)
 class Trace:
+    """How one channel, or one value of a rehearsal, is drawn on the time line."""
+
     key: Key
     label: str
     colour: str

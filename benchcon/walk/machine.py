@@ -162,7 +162,7 @@ class Walk:
         return prompt_for(self.layout, step, min(of - left, max(0, of - 1)), of, self.progress.again, already)
 
     def instead(self) -> str:
-        """In words what has moved in the current step instead of what was asked for; empty if nothing has."""
+        """Return in words what has moved in the current step instead of what was asked for; empty if nothing has."""
         step = self.step
         if self.state != WalkStage.ASK or step is None or self._odd_since is None:
             return ""

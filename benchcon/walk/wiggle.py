@@ -74,11 +74,13 @@ class WatchedChannel:
             self.rest, self.settled = max(self.stood_us, key=lambda value: self.stood_us[value]), True
 
     def left(self, at_us: int) -> None:
+        """Count a drop-out that begins at `at_us`."""
         if self.away_since_us is None:
             self.away_since_us = at_us
             self.count += 1
 
     def came_back(self, at_us: int) -> None:
+        """End the drop-out, if there is one, and time it."""
         if self.away_since_us is not None:
             gone_us = max(0, at_us - self.away_since_us)
             self.shortest_us = min(self.shortest_us, gone_us) if self.shortest_us else gone_us

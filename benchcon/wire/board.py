@@ -166,12 +166,12 @@ class BoardSide:
         return any(self.values[id_] for id_ in self._dark_contacts)
 
     def edge(self, channel_id: str, level: int, now_us: int) -> None:
-        """The pin of a contact went to `level` (an encoder: A·2+B); the board reports that if raw is on for it."""
+        """Take an edge of a pin to `level` (of an encoder A·2+B); the board reports it if raw is on for the channel."""
         if channel_id in self.raw:
             self._tell(now_us, ("edge", f"{channel_id}={level:X}"))
 
     def reading(self, channel_id: str, counts: int, now_us: int) -> None:
-        """A potentiometer gave an unfiltered reading.
+        """Take an unfiltered reading of a potentiometer.
 
         The board reports it if raw is on for that channel, at most twenty times a second.
         """

@@ -582,7 +582,7 @@ class HostSide:
             self._read_again()
 
     def _read_again(self) -> None:
-        """Something was missed: read everything, but not as often as a board likes."""
+        """Read everything after something was missed, but no more often than the limit, whatever the board does."""
         at_us = self._rereads.due_us(self._now_us)
         if at_us <= self._now_us:
             self._move(HostSign.TORN)

@@ -122,7 +122,7 @@ class Observer:
         return events
 
     def _all_moved(self, board: ObservedBoard, at_us: int, source: int, bodies: list[bytes]) -> AllMoved | None:
-        """The fast path for what a busy bench mostly sends: changes of inputs, no gap. None: take the slow path."""
+        """Return changes of inputs without a gap (most of what comes) by a fast way; None: use the slow one."""
         expected, last_us = board.expected, board.clock_us
         count = len(bodies)
         if expected is None or last_us is None or expected + count > 0x10000:

@@ -1,6 +1,7 @@
 """What holds for the whole tree, and no linter looks at."""
 
 import ast
+import re
 from collections import defaultdict
 from pathlib import Path
 
@@ -20,3 +21,27 @@ def test_no_two_public_classes_share_a_name() -> None:
                 homes[node.name].append(str(path.relative_to(TOP)))
     assert len(homes) > 300, "the tree was read"
     assert {name: where for name, where in homes.items() if len(where) > 1} == {}
+
+
+NO_VERB = re.compile(
+    r"(The|An?|All|At|As|By|Each|Every|Everything|From|How|Is|Its?|In|No|Nothing|Of|On|One|Only|Some|Something|That"
+    r"|There|These|This|Those|To|Two|What|When|Where|Whether|Which|While|Who|Why|With|Without)\b"
+)
+PROPERTIES = {"property", "cached_property"}
+
+
+def test_the_docstring_of_a_function_says_what_it_does() -> None:
+    """Begun with a verb it can hardly be a riddle (“A column.”, “Whether it stands.”); a property is a noun and may."""
+    found = []
+    seen = 0
+    for path in sorted(TOP.rglob("*.py")):
+        for node in ast.walk(tree(path)):
+            if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) or node.name == "__init__":
+                continue
+            marks = {getattr(mark, "attr", getattr(mark, "id", "")) for mark in node.decorator_list}
+            text = ast.get_docstring(node) if not marks & PROPERTIES else None
+            seen += text is not None
+            if text and NO_VERB.match(text):
+                found.append(f"{path.relative_to(TOP)}:{node.lineno}: {text.splitlines()[0]}")
+    assert seen > 2000, "the tree was read"
+    assert found == []

@@ -76,7 +76,7 @@ class WalkThread:
         self._walk(kept)
 
     def can_go_on(self) -> bool:
-        """Whether a walk started with this folder would continue where this one was left."""
+        """Return whether a walk started with this folder would continue where this one was left."""
         try:
             return self.folder is not None and bool(self.folder.unfinished(self.panel))
         except Trouble:
