@@ -9,6 +9,7 @@ from benchcon.diagnosis.findings import KINDS, BareFinding, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
+from benchcon.panel.reading import contact_word
 from benchcon.text import listed, times
 
 
@@ -91,9 +92,7 @@ def name(spot: Spot) -> str:
     part = spot.part
     shown = f"“{part.label or part.name}”"
     if isinstance(part, Control) and len(part.channels) > 1:
-        alone = [n for n, code in enumerate(part.codes) if code[spot.place] and sum(map(bool, code)) == 1]
-        which = part.positions[alone[0]] if len(alone) == 1 else str(spot.place + 1)
-        shown += f" contact {which}"
+        shown += f" contact {contact_word(part, spot.place)}"
     return shown
 
 

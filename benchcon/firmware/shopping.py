@@ -10,7 +10,8 @@ from typing import NamedTuple
 from benchcon.drawing.sizes import hole_of, plain, sort_of
 from benchcon.errors import Trouble
 from benchcon.firmware.chips import CHIPS
-from benchcon.firmware.wiring_parts import ohm_words, rating_words
+from benchcon.firmware.wiring_parts import PULL_OHM, ohm_words, pull_ohm, rating_words
+from benchcon.panel.codes import binary, gray, one_of
 from benchcon.panel.electrics import (
     BASE_OHM,
     PULL_OFF_OHM,
@@ -20,7 +21,7 @@ from benchcon.panel.electrics import (
     set_resistor_kohm,
 )
 from benchcon.panel.model import Board, Control, Display, Lamp, Panel, Part
-from benchcon.panel.pins import CHAINS
+from benchcon.panel.pins import CHAINS, read_pins
 from benchcon.text import counted
 
 GROUPS = ("Boards", "Controls", "Lamps and displays", "Resistors", "Chips and transistors", "Connectors")
@@ -92,7 +93,7 @@ def _control(control: Control) -> str:
     sort = sort_of(control)
     count = len(control.positions)
     if sort == "rotary":
-        return f"rotary switch, {count} positions"
+        return f"rotary switch, {count} positions{_coding(control)}"
     if sort == "switch":
         springs = ", springs back" if control.spring else ""
         contacts = counted(len(control.channels), "contact")
@@ -102,6 +103,15 @@ def _control(control: Control) -> str:
         "encoder": f"rotary encoder, {control.detent_counts} counts per detent",
         "pot": "potentiometer, 10 kΩ linear",
     }[sort]
+
+
+def _coding(control: Control) -> str:
+    """Return which coded switch a rotary switch has to be; empty for a plain one, with a contact for each position."""
+    count, several = len(control.channels), len(control.positions)
+    if count < 2 or control.codes == one_of(several):
+        return ""
+    names = {gray(several, count): "Gray code", binary(several, count): "binary code"}
+    return f", {names.get(control.codes, 'coded as the wiring list says')} on {count} contacts"
 
 
 def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, str]]:
@@ -129,6 +139,13 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
             most = min((each.segment_ma for each in displays), default=5.0)
             value = ohm_words(set_resistor_kohm(most) * 1000)
             yield "Resistors", chain.chips, value, "1/4 W is plenty", f"ISET of {where}"
+        if chain.oe:
+            yield "Resistors", 1, ohm_words(PULL_OHM), "1/4 W is plenty", f"OE of {where}"
+    for control, channel in ((each, channel) for each in panel.controls for channel in each.channels):
+        if channel.board == board.name and control.kind != "pot":
+            for ohm in (pull_ohm(pin, channel.active != "high") for pin in read_pins(channel.wire.pin)):
+                if ohm:
+                    yield "Resistors", 1, ohm_words(ohm), "1/4 W is plenty", control.label or control.name
     diodes = sum(
         1
         for control in panel.controls

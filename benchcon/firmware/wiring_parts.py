@@ -26,6 +26,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Panel, Part, Wire
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin
+from benchcon.panel.reading import own_position
 
 
 class WireRow(NamedTuple):
@@ -58,8 +59,10 @@ class ChainChip(NamedTuple):
     note: str
 
 
-PULL_UP = "10 kΩ to +"
-"""Draws little current, and is strong enough against noise on a panel's wires (common practice, no source)."""
+PULL_OHM = 10_000.0
+"""What pulls an input of a 74HC165, or OE of the 74HC595s, to where it rests: it draws little current, and is strong
+enough against noise on a panel's wires (common practice, no source).
+"""
 
 INPUT_PINS = (11, 12, 13, 14, 3, 4, 5, 6)
 """74HC165: pins of the inputs A to H."""
@@ -95,7 +98,7 @@ def rows(plan: Plan) -> list[WireRow]:
     names = references(plan)
     found: list[WireRow] = []
     for contact in plan.contacts:
-        notes = [_made(contact.pin, contact.low), *_about(contact.control)]
+        notes = [_made(contact.pin, contact.low), *_coded(contact.control, contact.channel), *_about(contact.control)]
         notes += ["while it is made the board is dark"] if contact.control.darkens else []
         resistor = _input_resistor(contact.pin, contact.low)
         found.append(_row(names, contact.channel, contact.pin, _part(contact.control, contact.label), resistor, notes))
@@ -150,7 +153,8 @@ def plain_rows(panel: Panel, board: str, listed: Collection[str] = ()) -> list[W
             for letter, wire in zip(("A", "B"), _split(channel.wire), strict=True) if both else (("", channel.wire),):
                 label = f"{_called(part)}, {letter}" if letter else _called(part)
                 ends = (wire.connector, wire.connector_pin, wire.colour)
-                found.append(WireRow(channel.id, wire.pin, label, "", *ends, "; ".join(_about(part))))
+                notes = [*(_coded(part, channel) if isinstance(part, Control) else ()), *_about(part)]
+                found.append(WireRow(channel.id, wire.pin, label, "", *ends, "; ".join(notes)))
     return found
 
 
@@ -185,6 +189,15 @@ def _about(part: object) -> list[str]:
     return [*([] if wired else ["NOT WIRED YET"]), *([note] if note else [])]
 
 
+def _coded(control: Control, channel: Channel) -> list[str]:
+    """Return in which positions one contact of several is made, unless its label says so."""
+    place = control.channels.index(channel)
+    if len(control.channels) == 1 or not control.codes or own_position(control, place) is not None:
+        return []
+    made = [word for word, code in zip(control.positions, control.codes, strict=True) if code[place]]
+    return [f"in position{'s' * (len(made) > 1)} {', '.join(made)}"]
+
+
 def _split(wire: Wire) -> tuple[Wire, Wire]:
     """Return the two wires of an encoder, which are written with a slash: ``"5/6"``, ``"white/brown"``."""
 
@@ -202,13 +215,19 @@ def _made(pin: Pin, low: bool) -> str:
     return "made to ground" if low else "made to +"
 
 
-def _input_resistor(pin: Pin, low: bool) -> str:
-    if pin.kind == "matrix":
-        return ""
-    if low:
-        return PULL_UP if pin.kind == "165" else "pull-up in the chip"
+def pull_ohm(pin: Pin, low: bool) -> float:
+    """Return the resistor in ohms that pulls an input to where it rests; 0 where none needs to be fitted."""
+    if pin.kind == "165":
+        return PULL_OHM
     # The chip's own pull-up (at least 20 kΩ) stays on: 4.7 kΩ keeps the pin below 0.3 of the supply (data sheet).
-    return "10 kΩ to ground" if pin.kind == "165" else "4.7 kΩ to ground"
+    return 0.0 if low or pin.kind == "matrix" else 4700.0
+
+
+def _input_resistor(pin: Pin, low: bool) -> str:
+    ohm = pull_ohm(pin, low)
+    if ohm:
+        return f"{ohm_words(ohm)} to {'+' if low else 'ground'}"
+    return "" if pin.kind == "matrix" else "pull-up in the chip"
 
 
 def _series(plan: Plan, lamp: Lamp) -> str:
@@ -446,7 +465,7 @@ def _output_enable(chain: Chain, number: int) -> str:
     if not chain.oe:
         return "ground"
     # A single resistor keeps the whole chain off while nothing drives the pin.
-    return f"{chain.oe} of the board" + ("; 10 kΩ from there to +" if number == 0 else "")
+    return f"{chain.oe} of the board" + (f"; {ohm_words(PULL_OHM)} from there to +" if number == 0 else "")
 
 
 def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:

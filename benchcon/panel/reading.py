@@ -54,6 +54,23 @@ def position_of_code(control: Control, code: Sequence[int]) -> ReadPosition:
     return ReadPosition(None, f"no position has {' '.join(map(str, found))}")
 
 
+def own_position(control: Control, place: int) -> int | None:
+    """Return the position in which the contact at `place` (in the order of the channels) is made, and no other one is.
+
+    None if there is none, or if the contact is made in another position as well: a coded contact says which position
+    it is only together with the others.
+    """
+    made = [position for position, code in enumerate(control.codes) if place < len(code) and code[place]]
+    return made[0] if len(made) == 1 and sum(map(bool, control.codes[made[0]])) == 1 else None
+
+
+def contact_word(control: Control, place: int) -> str:
+    """Return what tells one contact of several from the others: its position's word, or its channel's id."""
+    position = own_position(control, place)
+    known = position is not None and position < len(control.positions)
+    return control.positions[position or 0] if known else control.channels[place].id
+
+
 def _singles(code: tuple[int, ...]) -> list[tuple[int, ...]]:
     return [tuple(int(i == k) for i in range(len(code))) for k, made in enumerate(code) if made]
 

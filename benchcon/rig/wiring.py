@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from benchcon.errors import Trouble
 from benchcon.panel.model import Board, Channel, Control, Panel
 from benchcon.panel.pins import CHAINS, Pin, read_pins
+from benchcon.panel.reading import contact_word
 from benchcon.wire.items import Item, fitting, items
 
 _CROSSING = re.compile(r"(\w+)\.r(\d+)c(\d+)")
@@ -339,10 +340,8 @@ def _known(**texts: str) -> dict[str, str]:
 
 
 def _label(control: Control, index: int) -> str:
-    """Return the board's label of one channel: the control's label, with the position's word if there are several."""
+    """Return the board's label of one channel: the control's label, and of one contact of several also which it is."""
     label = control.label or control.name
     if len(control.channels) == 1:
         return label
-    alone = [place for place, code in enumerate(control.codes) if code[index] and sum(map(bool, code)) == 1]
-    word = control.positions[alone[0]] if len(alone) == 1 and alone[0] < len(control.positions) else str(index + 1)
-    return f"{label} {word}"
+    return f"{label} {contact_word(control, index)}"

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from benchcon.link.outcomes import HELD_WHYS
 from benchcon.panel.model import Control, Part
+from benchcon.panel.reading import own_position
 from benchcon.panel.segments import decode
 from benchcon.text import printable
 from benchcon.view.event_feed import Feed
@@ -46,6 +47,8 @@ def _named(names: Names, source: int, channel_id: str) -> str:
     if part is None:
         return plain
     label = label_of(part)
+    if names.brief and isinstance(part, Control) and len(part.channels) > 1 and _alone(part, channel_id) is None:
+        return f"{label} {plain}"
     return label if names.brief or label.endswith(plain) else f"{label} ({plain})"
 
 
@@ -62,11 +65,12 @@ def _moved(event: ev.Moved, names: Names) -> tuple[str, str, str]:
 
 
 def _alone(part: Part | None, channel_id: str) -> str | None:
-    """Return the position of a switch in which only this one of its contacts is made; None if there is none."""
+    """Return the position of a switch that one of its contacts stands for; None if it stands for none by itself."""
     if not isinstance(part, Control) or len(part.channels) < 2:
         return None
-    code = tuple(int(channel.id == channel_id) for channel in part.channels)
-    return part.positions[part.codes.index(code)] if code in part.codes else None
+    place = [channel.id for channel in part.channels].index(channel_id)
+    position = own_position(part, place)
+    return None if position is None else part.positions[position]
 
 
 def _value(part: Part | None, value: int) -> str:
@@ -75,6 +79,8 @@ def _value(part: Part | None, value: int) -> str:
             return str(signed16(value))
         if len(part.channels) == 1 and (value,) in part.codes:
             return part.positions[part.codes.index((value,))]
+        if len(part.channels) > 1:
+            return "made" if value else "open"
     return str(value)
 
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part
-from benchcon.panel.reading import detents, position, share_permille
+from benchcon.panel.reading import contact_word, detents, position, share_permille
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import decimal, printable
@@ -155,7 +155,6 @@ def channel_label(part: Part, channel_id: str) -> str:
     channels = part.channels
     if len(channels) < 2 or not isinstance(part, Control):
         return label_of(part)
-    at = next((index for index, channel in enumerate(channels) if channel.id == channel_id), None)
-    alone = tuple(int(index == at) for index in range(len(channels)))
-    word = part.positions[part.codes.index(alone)] if alone in part.codes else channel_id
+    place = next((index for index, channel in enumerate(channels) if channel.id == channel_id), None)
+    word = channel_id if place is None else contact_word(part, place)
     return f"{label_of(part)}: {printable(word)}"

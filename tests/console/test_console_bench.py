@@ -11,7 +11,7 @@ from console.on_boards import FRAME_US, OSTREY, OnBoards, control_named
 from textual.events import MouseScrollDown, MouseScrollUp
 
 from benchcon.link import PortInfo
-from benchcon.panel.file import load
+from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import encode
 
@@ -564,6 +564,25 @@ async def test_a_switch_on_several_contacts_is_told_by_its_positions() -> None:
         await eyes.press("f4")
         session.says("lighting", "is", "int1=0", "int3=1")
         await eyes.see("Intensity (int1) leaves 1, Intensity (int3) = 3")
+
+
+async def test_a_coded_contact_is_told_as_made_or_open_because_alone_it_says_no_position() -> None:
+    text = """
+[boards.b]
+[controls.duty]
+kind = "switch"
+positions = ["off", "pump 1", "pump 2", "both"]
+code = "gray"
+channels = ["m1", "m0"]
+"""
+    session = OnBoards(loads(text))
+    async with console(session, (140, 45)) as eyes:
+        session.says("b", "is", "m0=1")
+        session.says("b", "is", "m1=1")
+        await eyes.see("Duty m0 = made", "Duty m1 = made")
+        await eyes.press("f4")
+        await eyes.see("Duty (m0) = made", "Duty (m1) = made")
+        assert "both" not in eyes.text()
 
 
 async def test_links_tell_what_went_wrong_on_the_way() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections import Counter
 from pathlib import Path
 
 import eseries
@@ -10,6 +12,10 @@ import pytest
 
 from benchcon.cli.main import main
 from benchcon.demo import panel_path
+from benchcon.firmware.plan import plan
+from benchcon.firmware.shopping import shopping
+from benchcon.firmware.wiring_parts import chain_chips, rows
+from benchcon.panel.file import loads
 
 PANEL = """\
 [boards.b]
@@ -58,6 +64,55 @@ def test_everything_is_counted_with_what_it_needs(listed: list[dict[str, str]]) 
     # 5 V, 2.0 V forward, 20 mA: 150 Ω (Ohm's law, any handbook).
     assert [row["count"] for row in listed if row["what"] == "150 Ω"] == ["4"]
     assert {row["what"] for row in listed if row["group"] == "Connectors"} == {"connector, 4 pins", "connector, 3 pins"}
+
+
+CHAINED = """\
+[boards.b]
+chip = "atmega328p"
+chains.165 = { data = "D12", clock = "A0", load = "A1" }
+chains.595 = { data = "D11", clock = "D13", load = "D10", oe = "D9", chips = 2 }
+chains.7219 = { data = "D11", clock = "D13", load = "D8" }
+[controls.mode]
+kind = "switch"
+positions = ["off", "one", "two", "both"]
+code = "gray"
+channels = [{ id = "m1", pin = "165.0" }, { id = "m0", pin = "165.1", active = "high" }]
+[controls.turn]
+kind = "encoder"
+channel = { id = "e", pin = "165.2/165.3" }
+[controls.go]
+kind = "button"
+channel = { id = "k", pin = "D4", active = "high" }
+[controls.stop]
+kind = "button"
+channel = { id = "s", pin = "D5" }
+[lamps.a]
+channel = { id = "a", pin = "595.9" }
+[displays.d]
+digits = 4
+channel = { id = "d", pin = "7219.0" }
+"""
+
+
+def test_every_resistor_of_the_wiring_list_is_bought() -> None:
+    panel = loads(CHAINED, "p.toml")
+    made = plan(panel, "b")[0]
+    chips = chain_chips(made)
+    told = [row.resistor for row in rows(made)]
+    told += [text for chip in chips for text in (chip.note, *(pin.goes_to for pin in chip.pins))]
+    wired = Counter(value for text in told for value in re.findall(r"[\d.]+ k?Ω", text))
+    bought = {item.what: item.number for item in shopping(panel) if item.group == "Resistors"}
+    assert bought == wired
+    # A 74HC165 has no pull-ups (SN74HC165 data sheet SCLS116, from memory): four inputs, and OE.
+    assert bought["10 kΩ"] == 5
+
+
+def test_a_coded_switch_is_bought_as_one() -> None:
+    more = CHAINED.replace('"both"]\ncode = "gray"', '"both", "test"]\ncode = "gray"').replace(
+        '{ id = "m1",', '{ id = "m2", pin = "165.4" }, { id = "m1",'
+    )
+    bought = [item.what for item in shopping(loads(more, "p.toml")) if "rotary switch" in item.what]
+    assert bought == ["rotary switch, 5 positions, Gray code on 3 contacts"]
 
 
 def test_resistors_are_of_the_preferred_series(listed: list[dict[str, str]]) -> None:

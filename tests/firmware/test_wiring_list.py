@@ -345,3 +345,21 @@ def test_both_forms_say_the_same() -> None:
 @pytest.mark.parametrize(("ohm", "words"), [(150, "150 Ω"), (4700, "4.7 kΩ"), (1_200_000, "1.2 MΩ"), (8.2, "8.2 Ω")])
 def test_resistors_are_written_as_on_a_parts_list(ohm: float, words: str) -> None:
     assert ohm_words(ohm) == words
+
+
+def test_a_coded_contact_is_not_called_by_one_of_its_positions() -> None:
+    made = planned(
+        BOARD
+        + """
+[controls.duty]
+kind = "switch"
+positions = ["off", "pump 1", "pump 2", "both"]
+code = "gray"
+channels = [{ id = "desk.m1", pin = "D4" }, { id = "desk.m0", pin = "D5" }]
+"""
+    )
+    # Reflected Gray code, from 0: 00, 01, 11, 10 (any handbook of digital electronics).
+    assert [(row.part, row.note) for row in rows(made)] == [
+        ("Duty m1 (switch)", "made to ground; in positions pump 2, both"),
+        ("Duty m0 (switch)", "made to ground; in positions pump 1, pump 2"),
+    ]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchcon.panel.codes import binary, gray, one_of
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control
-from benchcon.panel.reading import detents, position, position_of, share_permille
+from benchcon.panel.reading import contact_word, detents, own_position, position, position_of, share_permille
 from benchcon.wire.items import signed16
 
 
@@ -75,3 +75,24 @@ def test_a_potentiometer_reaches_both_ends() -> None:
 @given(st.integers(0, 0xFFFF), st.integers(-0x8000, 0x7FFF))
 def test_what_lies_between_two_counts_is_found_through_the_wrap(before: int, turned: int) -> None:
     assert signed16((before + turned) % 0x10000 - before) == turned
+
+
+GRAY = control(
+    "kind = 'switch'\npositions = ['off', 'one', 'two', 'both', 'test']\ncode = 'gray'\nchannels = ['m2', 'm1', 'm0']"
+)
+
+
+@pytest.mark.parametrize(
+    ("which", "words"),
+    [
+        (ROTARY, ["low", "mid", "high"]),
+        (CENTRE_OFF, ["auto", "on"]),
+        (GRAY, ["m2", "m1", "m0"]),  # m0 is made in "one" and in "two", m1 in three positions, m2 never alone
+    ],
+)
+def test_a_contact_has_a_positions_name_only_if_that_alone_says_the_position(which: Control, words: list[str]) -> None:
+    assert [contact_word(which, place) for place in range(len(which.channels))] == words
+    for place in range(len(which.channels)):
+        made = {at for at, code in enumerate(which.codes) if code[place]}
+        own = own_position(which, place)
+        assert own is None or (made == {own} and position_of(which, values(*which.codes[own])) == own)
