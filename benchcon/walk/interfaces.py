@@ -17,6 +17,7 @@ from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
 from benchcon.panel.reading import share_permille
 from benchcon.rig.hand import Hand
+from benchcon.text import printable
 from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.wants import Wants
@@ -187,6 +188,11 @@ class SimulatedHandFace:
                 self.trouble = str(trouble)
                 post(FaceAnswer("leave"))
                 return
+            except Exception as error:
+                # A walk whose hand is gone would wait a minute for each step that is left.
+                self.trouble = f"the simulated hand failed: {type(error).__name__}: {printable(str(error))}"
+                post(FaceAnswer("leave"))
+                raise
 
     def _watch(self, layout: PanelIndex) -> list[str]:
         """Return what has lit since the previous step although all should be dark; nothing at the first step."""

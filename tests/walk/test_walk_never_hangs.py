@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from queue import SimpleQueue
 
 import pytest
 from walk.runner_in_virtual_time import Person, VirtualRunner
 
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import Change
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.file import loads
-from benchcon.walk.interfaces import FaceAnswer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
+from benchcon.walk.plan import Step
+from benchcon.walk.prompts import prompt_for
 from benchcon.walk.runner import ASKS
+from benchcon.walk.wants import Wants
 
 DESKS = """\
 [panel]
@@ -231,6 +236,23 @@ def test_back_leads_past_what_there_is_nothing_to_ask_of_any_more() -> None:
     assert walk.group.kind == "control"
     walk.back(65_000_000)
     assert walk.group.kind == "rest"
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_simulated_hand_that_fails_ends_the_walk() -> None:
+    """Nobody is left to work the controls: the walk is left at once, and says why."""
+
+    class Broken(SimulatedHandFace):
+        def _watch(self, layout: PanelIndex) -> list[str]:
+            raise KeyError("s9")
+
+    face, posted = Broken({}), SimpleQueue[FaceAnswer]()
+    face.begin(PanelIndex.of(desks), posted.put)
+    step = Step("put", ("push",), 1)
+    face.show(Scene(prompt_for(PanelIndex.of(desks), step, 0, 1, False), "ask", 1, step, Wants(), {}, False))
+    assert posted.get(timeout=10).word == "leave"
+    face.end()
+    assert face.trouble == "the simulated hand failed: KeyError: 's9'"
 
 
 def _disturb(run: VirtualRunner, rng: random.Random) -> str:
