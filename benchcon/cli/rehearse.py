@@ -7,6 +7,7 @@ import contextlib
 from typing import TYPE_CHECKING
 
 from benchcon.cli.options import hand_option
+from benchcon.cli.terminal import can_show_console
 from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         why = f"cannot be made: {error.strerror}" if not captures.exists() else "is not a folder"
         raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
-    if len(scenarios) == 1 and not args.headless and not args.junit and _has_terminal():
+    if len(scenarios) == 1 and not args.headless and not args.junit and can_show_console():
         return _in_console(scenarios[0], named, captures, args, ports)
     # Values from another program come in real time, so without a port simulated boards are started to run in real time.
     play = _on_boards if ports or args.hand or args.values or args.publish else _simulated
@@ -226,13 +227,6 @@ def _start_boards(scenario: Scenario, stack: contextlib.ExitStack) -> tuple[dict
     boards = stack.enter_context(begin(Path(scenario.panel.path)))
     boards.wait()
     return dict(boards.hands), [board.port for board in boards.boards]
-
-
-def _has_terminal() -> bool:
-    """Return whether a console can be shown."""
-    import sys
-
-    return sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()
 
 
 def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]) -> int:

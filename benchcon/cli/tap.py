@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
+from benchcon.cli.terminal import can_show_console
 from benchcon.gate import say_on_stderr
 from benchcon.text import decimal
 
@@ -78,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.listen and not (args.tcp or args.rfc2217):
         raise Trouble("--listen needs --tcp or --rfc2217: a pseudo-terminal has no address")
-    shown = not args.headless and _at_a_terminal()
+    shown = not args.headless and can_show_console()
     if args.panel and not args.output and not shown:
         raise Trouble("--panel is stored in a capture: name one with -o")
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
@@ -126,19 +127,6 @@ def run(args: argparse.Namespace) -> int:
     if session.trouble:
         raise Trouble(session.trouble)
     return _end(session, shown) or code
-
-
-def _at_a_terminal() -> bool:
-    """Return whether the console can be shown: this process is in the foreground of a terminal."""
-    import os
-    import sys
-
-    try:
-        if not all(os.isatty(fd) for fd in (0, 1, 2)):
-            return False
-        return sys.platform != "win32" and os.tcgetpgrp(0) == os.getpgrp()
-    except OSError:
-        return False
 
 
 def _tell(session: TapSession) -> None:
