@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.cells import cell_len
@@ -163,6 +164,7 @@ class TimingScreen(Screen[str | None]):
     """The screen with the pairs, the plots, what ails links, and the last delay."""
 
     CSS = """
+    TimingScreen { overflow: hidden; }
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
     TimingScreen #plot { height: 8; margin-top: 1; }
@@ -232,10 +234,15 @@ class TimingScreen(Screen[str | None]):
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
         plot = self.query_one(DelayPlot)
         plot.one = chosen
-        # Two thirds of the rows beyond those of a small screen go to the plots, the rest to the table.
-        plot.styles.height = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
+        explained = self._explained(chosen)
+        # Two thirds of the rows beyond those of a small screen go to the plots, the rest to the table; but never so
+        # many that a line of the explanations would have no room.
+        lines = sum(max(len(wrap(line, max(self.size.width - 2, 1))), 1) for line in explained)
+        room = self.size.height - self.query_one(Touched).outer_size.height - lines - 7
+        most = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
+        plot.styles.height = max(4, min(most, room))
         plot.repaint()
-        self.query_one("#told", Static).update("\n".join(self._explained(chosen)))
+        self.query_one("#told", Static).update("\n".join(explained))
         big = None
         if last is not None:
             one, delay = last

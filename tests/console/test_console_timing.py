@@ -79,6 +79,24 @@ async def test_the_pair_that_answered_last_is_looked_at_until_the_user_selects_o
         await eyes.see("Hdg button → Hdg far: not moved")
 
 
+@pytest.mark.parametrize("size", [(80, 24), (60, 24), (100, 30)])
+async def test_all_that_is_explained_is_seen_and_nothing_leaves_the_screen(
+    tmp_path: Path, size: tuple[int, int]
+) -> None:
+    session = evening(tmp_path)
+    async with console(session, size=size) as eyes:
+        with session.lock:
+            session.jump(session.last_us)
+        await eyes.press("f7")
+        await eyes.see("12 movements, 12 answered", "on average")
+        screen = eyes.app.screen
+        touched, told = screen.query_one(Touched), screen.query_one("#told")
+        await eyes.until(lambda: touched.region.bottom == size[1] - 1, "the last delay right above the keys")
+        assert "F1 Help" in eyes.rows()[-1]
+        assert told.region.bottom <= touched.region.y
+        assert screen.max_scroll_y == 0
+
+
 async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_there(tmp_path: Path) -> None:
     session = evening(tmp_path)
     async with console(session, size=(140, 45)) as eyes:
