@@ -1,4 +1,4 @@
-/* The analogue converter: the potentiometers in turn, and now and then the supply, by measuring the chip's own 1.1 V
+/* The analogue converter: reads the potentiometers in turn, and now and then the supply, by measuring the chip's own 1.1 V
  * reference against it. One conversion every half millisecond; the input is switched right after the last one, so that even
  * a potentiometer of some tens of kilo-ohms has settled. */
 #include "avr_port.h"

@@ -1,4 +1,4 @@
-/* Beginning, clock, watchdog, store. */
+/* Start-up, clock, watchdog and store. */
 #include "avr_port.h"
 
 #include <avr/eeprom.h>
@@ -11,7 +11,7 @@
 volatile uint32_t avr_clock_high;
 bb_board avr_board;
 
-/* Why the chip was reset must be read, and the watchdog stopped, before the C start-up code takes its time. */
+/* The cause of the reset must be read, and the watchdog stopped, before the C start-up code, which takes time, runs. */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 void avr_early(void) __attribute__((naked, used, section(".init3")));
 
@@ -78,7 +78,7 @@ void avr_begin(void)
     TIMSK1 = 1u << TOIE1;
     avr_analogue_begin();
     sei();
-    bb_begin(&avr_board, cause(), 0); /* nothing but the clock interrupts until it is done */
+    bb_begin(&avr_board, cause(), 0); /* only the clock interrupts until this is done */
     cli();
     UCSR0B |= 1u << RXCIE0;
     avr_outputs_drive();
@@ -96,6 +96,6 @@ void avr_turn(void)
     avr_analogue_turn();
     bb_poll(&avr_board);
     if (avr_scanned()) {
-        wdt_reset(); /* main loop and timer interrupt both live */
+        wdt_reset(); /* main loop and timer interrupt both run */
     }
 }

@@ -25,7 +25,7 @@ static inline __attribute__((always_inline)) void read_pins(void)
     }
 }
 
-/* The chain takes over its inputs, all at once; they are shifted in afterwards. */
+/* Makes the chain latch its inputs, all at once; they are shifted in afterwards. */
 static inline __attribute__((always_inline)) void load_chain(void)
 {
 #if PANEL_IN_CHAIN_BYTES
@@ -58,7 +58,7 @@ static inline __attribute__((always_inline)) void read_chain(void)
 static inline __attribute__((always_inline)) void read_matrix(void)
 {
 #if PANEL_MATRIX_ROWS
-    /* One row a scan: it has had a whole scan's time to settle. All rows are handed on together. */
+    /* One row per scan, which has had a whole scan's time to settle. All rows are passed on together. */
     static uint8_t row, seen[PANEL_MATRIX_ROWS];
     uint8_t columns = 0xFF, r;
 
@@ -122,22 +122,22 @@ ISR(TIMER1_COMPA_vect)
     uint16_t next = OCR1A + SCAN_TICKS;
     uint32_t now;
 
-    load_chain(); /* all is sampled here, before anything can come in between */
+    load_chain(); /* all inputs are sampled here, before any interrupt can delay it */
     now = avr_clock_now();
     if (PINS_WIRED <= 20) {
         read_pins();
     }
-    sei(); /* all others may come in between; we ourselves not, until the next time is set */
+    sei(); /* other interrupts may now nest, but not this one, until its next time is set */
     if (PINS_WIRED > 20) {
-        read_pins(); /* so many that a pin interrupt would wait for too long */
+        read_pins(); /* with so many pins, a pin interrupt would otherwise wait too long */
     }
-    read_matrix(); /* a row has stood for a whole scan: a few microseconds are nothing to it, but much to a pin interrupt */
+    read_matrix(); /* here, as a row settled for a whole scan does not mind a few microseconds, but a pin interrupt would */
     read_chain();
     bb_scan(&avr_board, now, levels);
     scanned = true;
     cli();
     if ((int16_t)(next - TCNT1) < 100) {
-        next = TCNT1 + 100u; /* held up for a whole scan: go on from here */
+        next = TCNT1 + 100u; /* late by a whole scan: continue from now */
     }
     OCR1A = next;
 }
@@ -154,12 +154,12 @@ ISR(TIMER1_COMPA_vect)
 #define PINS_2 PIND
 #endif
 
-/* By pin-change number; only those of watched inputs are ever asked for, so that the others may stay 0. */
+/* By pin-change number; only entries of watched inputs are ever used, so the others may stay 0. */
 #define WATCHED_INPUT(input, n) [n] = (input),
 static const uint8_t watched_input[24] BB_FLASH = {PANEL_PIN_WATCHES(WATCHED_INPUT)};
 static uint8_t watched_level[3];
 
-/* From the edge to TCNT1 being read it takes some 40 cycles, interrupt entry and all (measured in the emulator). */
+/* From the edge to the reading of TCNT1 it takes some 40 cycles, interrupt entry included (measured in the emulator). */
 #define ENTRY_US 2u
 
 static inline __attribute__((always_inline)) void edges(uint8_t number, uint8_t pins, uint8_t mask)

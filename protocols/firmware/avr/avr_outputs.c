@@ -30,9 +30,9 @@ static inline __attribute__((always_inline)) void spi_send(uint8_t byte)
 
 static uint8_t plane;
 static uint16_t next_plane;
-static volatile bool again; /* show the plane that is on once more: it has changed */
+static volatile bool again; /* show the present plane again: it has changed */
 #if PANEL_DISPLAY_CHIPS && PANEL_DISPLAY_ON_SPI
-static volatile bool spi_taken, missed; /* the main loop has the wires; a plane came due meanwhile */
+static volatile bool spi_taken, missed; /* the main loop uses the SPI; a plane came due meanwhile */
 #endif
 
 static inline __attribute__((always_inline)) void show(uint8_t k)
@@ -71,13 +71,13 @@ ISR(TIMER1_COMPB_vect)
         return;
     }
 #endif
-    sei(); /* all others may come in between; we ourselves not, until the next time is set */
+    sei(); /* other interrupts may now nest, but not this one, until its next time is set */
     if (again) {
         again = false;
         show(k);
     }
     cli();
-    while ((int16_t)(next - TCNT1) < 8) { /* due, or so soon that this can as well be done here */
+    while ((int16_t)(next - TCNT1) < 8) { /* due, or so soon that it may as well be done here */
         sei();
         k = k + 1u < BB_PLANES ? (uint8_t)(k + 1u) : 0;
         show(k);
@@ -89,7 +89,7 @@ ISR(TIMER1_COMPB_vect)
     plane = k;
 }
 
-/* Have the interrupt come in a moment, unless it is about to anyhow. */
+/* Makes the interrupt come very soon, unless it is about to come anyway. */
 static void hurry(void)
 {
     uint8_t before = hal_hold();
@@ -105,7 +105,7 @@ void hal_lamps(bb_board *b)
 {
     (void)b;
     if (!(TIMSK1 & (1u << OCIE1B))) {
-        show(plane); /* the clockwork does not run yet */
+        show(plane); /* the timer interrupt does not run yet */
         return;
     }
     again = true;
@@ -150,13 +150,13 @@ void hal_display(bb_board *b, uint8_t number, const uint8_t *data)
     uint8_t chip = PANEL_DISPLAY_CHIPS;
 
 #if PANEL_DISPLAY_ON_SPI && PANEL_LAMP_BYTES
-    spi_taken = true; /* the lamps' registers hang on the same wires */
+    spi_taken = true; /* the lamps' registers share these wires */
 #endif
     while (chip--) {
         display_send(number);
         display_send(data[chip]);
     }
-    PIN_HIGH(PANEL_DISPLAY_LOAD); /* taken over on the rising edge */
+    PIN_HIGH(PANEL_DISPLAY_LOAD); /* the drivers take the data over on the rising edge */
     PIN_LOW(PANEL_DISPLAY_LOAD);
 #if PANEL_DISPLAY_ON_SPI && PANEL_LAMP_BYTES
     spi_taken = false;

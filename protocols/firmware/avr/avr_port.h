@@ -1,8 +1,8 @@
 /* The AVR port: ATmega328P and ATmega2560 at 16 MHz, with avr-libc alone.
  *
- * Timer 1 runs free at 2 MHz and does all timing: its overflow is the high part of the clock, compare A the scan, compare B
- * the bit planes of the lamps. Scan and lamps let other interrupts through while they work, so that a pin edge is stamped and
- * a received byte fetched within a few microseconds. The program that uses it calls avr_begin once and avr_turn for ever. */
+ * Timer 1 runs free at 2 MHz and does all timing: its overflows make the high part of the clock, compare A starts the scan,
+ * compare B the bit planes of the lamps. Scan and lamps allow other interrupts while they work, so that a pin edge is stamped
+ * and a received byte fetched within a few microseconds. The program calls avr_begin once and then avr_turn for ever. */
 #ifndef AVR_PORT_H
 #define AVR_PORT_H
 
@@ -36,7 +36,7 @@ static inline __attribute__((always_inline)) uint32_t avr_clock_now(void)
     return high + (ticks >> 1);
 }
 
-/* Its low half alone, for interrupts. */
+/* The low half of the clock alone, for interrupts. */
 typedef uint16_t __attribute__((may_alias)) avr_low_half;
 
 static inline __attribute__((always_inline)) uint16_t avr_clock_low(void)
@@ -65,11 +65,11 @@ void avr_serial_begin(void);
 
 /* avr_inputs.c */
 void avr_inputs_begin(void);
-bool avr_scanned(void); /* a scan has been since the last call */
+bool avr_scanned(void); /* true if a scan has run since the last call */
 
 /* avr_outputs.c */
-void avr_outputs_begin(void);   /* pins that need no board yet */
-void avr_outputs_drive(void);   /* after the board has said what they show */
+void avr_outputs_begin(void);   /* sets up the pins that need no board yet */
+void avr_outputs_drive(void);   /* drives the outputs, once the board has set what they show */
 
 /* avr_analogue.c */
 void avr_analogue_begin(void);

@@ -27,7 +27,7 @@ void avr_serial_begin(void)
 
 ISR(RECEIVED_vect)
 {
-    uint8_t status = UCSR0A; /* before the byte: it says what was lost ahead of it */
+    uint8_t status = UCSR0A; /* read before the byte: it says whether a byte was lost before it */
     uint8_t byte = UDR0;
 
     if (status & (1u << DOR0)) {
@@ -40,7 +40,7 @@ ISR(EMPTY_vect)
 {
     if (bb_has_byte(&avr_board)) {
         UDR0 = bb_next_byte(&avr_board);
-        UCSR0A = 1u << U2X0 | 1u << TXC0; /* the line is not idle any more: cleared after the write, see hal_send_idle */
+        UCSR0A = 1u << U2X0 | 1u << TXC0; /* the line is no longer idle; TXC0 is cleared after the write, see hal_send_idle */
     } else {
         UCSR0B &= (uint8_t)~(1u << UDRIE0);
     }

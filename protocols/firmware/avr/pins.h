@@ -1,4 +1,4 @@
-/* How a panel map names pins of an AVR chip, and what is made of them.
+/* How a panel map names the pins of an AVR chip, and the code made from it.
  *
  * A pin is a port letter and a bit: `D, 4`. The map (panel_map.h) defines, all of them, empty or 0 where there is none:
  *
@@ -12,7 +12,7 @@
  *                          wired PANEL_OUT_ENABLE (OE, with a pull-up resistor, so that lamps are dark while the chip resets)
  *   PANEL_DISPLAY_CHIPS    on the SPI pins too (PANEL_DISPLAY_ON_SPI 1), or on any pins: PANEL_DISPLAY_DATA, PANEL_DISPLAY_CLOCK.
  *                          Always: PANEL_DISPLAY_LOAD
- *   PANEL_MATRIX_ROW_PINS(X), PANEL_MATRIX_COLUMN_PINS(X)   X(number, port, bit); a row is driven low in its turn, else
+ *   PANEL_MATRIX_ROW_PINS(X), PANEL_MATRIX_COLUMN_PINS(X)   X(number, port, bit); a row is driven low in its turn, otherwise
  *                          left open; columns have pull-ups, so a contact is made when low. Diodes: cathode towards the row
  *   PANEL_ADC_CHANNELS     {0, 1}: the analogue inputs of the potentiometers, in their order
  *   PANEL_LIGHT            the pin of the board's own light, if PANEL_OWN_LIGHT (lit when high)
@@ -27,7 +27,7 @@
 
 #include "flash.h"
 
-/* Ports A to G are reached by single instructions that nothing can interrupt, ports H to L of the ATmega2560 are not. */
+/* Ports A to G are accessed by single instructions, which nothing can interrupt; ports H to L of the ATmega2560 are not. */
 static inline __attribute__((always_inline)) void pin_write(volatile uint8_t *port, uint8_t mask, uint8_t high)
 {
     if ((uintptr_t)port > 0x3Fu) {

@@ -1,10 +1,10 @@
-/* Between requests.c and settings.c: what acting upon a request comes to. */
+/* Shared by requests.c and settings.c: the results of carrying out a request. */
 #ifndef ASKING_H
 #define ASKING_H
 
 #include "inside.h"
 
-/* What acting upon a request came to: a refusal's code, or one of these. */
+/* The result of carrying out a request: the code of a refusal, or one of the last three. */
 enum {
     NO_WORD = 1,
     NO_FORM = 2,
@@ -15,8 +15,8 @@ enum {
     NO_BUSY = 7,
     NO_ITEM = 9,
     DONE = 0x10, /* answered, or b->waiting is set */
-    SAME = 0x11, /* to be answered by its own words */
-    NEXT = 0     /* this word of it was good: on to the next */
+    SAME = 0x11, /* answer with the request's own words */
+    NEXT = 0     /* this argument was good: go on to the next */
 };
 
 /* The words, in the order of their table. */
@@ -37,7 +37,7 @@ enum {
     ASK_WORDS
 };
 
-void bb_open_result(bb_board *b); /* an answer with the request's word */
+void bb_open_result(bb_board *b); /* begin an answer with the request's word */
 char *bb_first_argument(bb_board *b);
 char *bb_argument_after(char *argument);
 

@@ -1,9 +1,9 @@
 /* benchboard: a panel board that speaks the line protocol, version 01 (`protocols/line-protocol.md`).
  *
  * Portable C99. No allocation, no standard I/O, no floating point, no global variable: all state is in one bb_board that
- * the caller passes in. Below it lies a small hardware layer, `hal.h`; beside it the map of the panel, `panel_types.h`.
+ * the caller passes in. It calls a small hardware layer, `hal.h`, and is compiled with a map of the panel, `panel_types.h`.
  *
- * How the parts run together:
+ * How the parts work together:
  *
  *   receive interrupt ---bb_received---> [receive ring]  --.
  *   timer interrupt   ---bb_scan-------> [event queue]   --+--> bb_poll (main loop) --> [notification ring] --> [send ring]
@@ -12,9 +12,9 @@
  *
  * Interrupts may nest, but bb_poll must not run while one of them is unfinished. Only bb_poll formats lines.
  *
- * Nothing is lost quietly. What the event queue or the notification ring cannot hold is counted, line by line, and reported by `lost`
- * at the place in the order of notifications where it is missing; raw edges count one each. An encoder's count and a potentiometer's
- * reading, being absolute, are not lost but merged while many other notifications wait: then only the newest is sent. */
+ * Every loss is reported. Lines for which the event queue or the notification ring has no room are counted and reported by `lost`
+ * at the place in the order of notifications where they are missing; raw edges count one each. An encoder's count and a
+ * potentiometer's reading are absolute, so while many other notifications wait they are merged: only the newest is sent. */
 #ifndef BENCHBOARD_H
 #define BENCHBOARD_H
 
@@ -37,8 +37,8 @@
 #define BB_EVENTS 32u /* event queue: a power of two, at most 128 */
 #endif
 #define BB_NOTIFICATIONS 256u /* bytes of the notification ring: its indices wrap by themselves; a change of one contact takes six */
-#define BB_STAMPS 8u /* line ends whose time is kept: a power of two */
-#define BB_AHEAD 24u /* bytes that may still wait in the send ring when the next line is begun */
+#define BB_STAMPS 8u /* how many line ends' times are kept: a power of two */
+#define BB_AHEAD 24u /* how many bytes may still wait in the send ring when the next line is begun */
 
 #define BB_PLANES 10u /* bit planes of the lamps: plane k is shown for 2^k of 1023 parts of the time */
 #define BB_DUTY_TOP 1023u
@@ -68,10 +68,10 @@
 
 typedef enum { BB_POWER, BB_RESET, BB_WATCHDOG, BB_BROWNOUT, BB_UNKNOWN } bb_cause;
 
-/* What `alive` tells, in its order: boot number, wraps of the clock, bad lines, notifications dropped, worst turn in microseconds. */
+/* The values of `alive`, in its order: boot number, wraps of the clock, bad lines, notifications dropped, longest turn in us. */
 enum { BB_BOOT, BB_WRAPS, BB_BAD, BB_DROPPED, BB_WORST, BB_COUNTERS };
 
-/* What happened in an interrupt, until bb_poll makes notifications of it. */
+/* An event of an interrupt, queued until bb_poll makes a notification of it. */
 typedef struct {
     uint16_t when; /* low 14 bits of the clock, then the kind (2) */
     uint8_t code;
@@ -80,14 +80,14 @@ typedef struct {
 /* Eight inputs, one bit each. */
 typedef struct {
     uint8_t level;   /* pins as last scanned */
-    uint8_t made;    /* debounced, after inversion. The port may read it */
+    uint8_t made;    /* contacts made, debounced and after inversion. The port may read it */
     uint8_t low;     /* contacts made when low */
     uint8_t used;    /* inputs to be debounced */
-    uint8_t told;    /* of these, contacts with a name */
-    uint8_t first;   /* act on the first edge */
-    uint8_t running; /* timer runs */
-    uint8_t change;  /* accepted in this scan */
-    uint8_t raw;     /* tell edges as the scan sees them */
+    uint8_t told;    /* of these, the contacts that are channels and are reported */
+    uint8_t first;   /* contacts that act on the first edge */
+    uint8_t running; /* contacts whose timer runs */
+    uint8_t change;  /* changes accepted in this scan */
+    uint8_t raw;     /* contacts whose edges are reported as the scan sees them */
     uint8_t timer[8];
 } bb_group;
 
@@ -102,22 +102,22 @@ typedef struct {
     uint8_t flags;
 } bb_pot_state;
 
-/* One board. Filled by bb_begin; nobody but the core reads or writes what is in it, except where a comment says so.
- * Small and often used fields stand first: an 8-bit chip reaches the first 64 bytes cheaply. */
+/* One board. Filled by bb_begin; only the core reads or writes its fields, except where a comment says otherwise.
+ * Small and often used fields come first: an 8-bit chip reaches the first 64 bytes cheaply. */
 typedef struct bb_board {
     volatile uint8_t rx_head, rx_tail, rx_seen; /* free-running; rx_seen: how far bb_poll has looked for `dark` */
     volatile uint8_t tx_head, tx_tail;
     volatile uint8_t ev_head, ev_tail;
     volatile uint8_t stamp_head;
     uint8_t stamp_tail;
-    volatile uint16_t ev_lost; /* lines that found no room in the event queue */
-    uint8_t settling; /* first scans after a reset: levels are taken over, not reported */
+    volatile uint16_t ev_lost; /* lines for which the event queue had no room */
+    uint8_t settling; /* scans left after a reset in which levels are taken over, not reported */
 
-    uint8_t in_length; /* of the line being taken */
+    uint8_t in_length; /* of the line being received */
     uint8_t tag;       /* of the request in `line`; 0: typed by hand */
     uint8_t words;     /* how many arguments it has */
     uint8_t arguments; /* where they begin */
-    uint8_t waiting;   /* what its answer waits for */
+    uint8_t waiting;   /* what its answer waits for (WAIT_…) */
 
     uint16_t out_check;
     uint8_t out_length;
@@ -125,28 +125,28 @@ typedef struct bb_board {
 
     uint8_t ring_tail, ring_used;
     uint8_t last;        /* newest record in the notification ring */
-    uint16_t lost;       /* notifications that found no room since the last record */
+    uint16_t lost;       /* notifications lost for want of room since the last record */
     uint32_t at;         /* clock of the record to be made */
     uint32_t last_at;    /* of the newest record, or of its newest edge */
     uint32_t now;
 
     bool dark;
     volatile bool local_dark; /* the panel's dark switch is made */
-    uint8_t own_dark;    /* to be reported: DARK_DEADMAN or DARK_LOCAL */
-    uint8_t early_dark;  /* dark requests acted upon but not yet answered */
-    uint8_t seen_length; /* of the line that bb_poll is looking at ahead of its turn */
+    uint8_t own_dark;    /* cause still to be reported: DARK_DEADMAN or DARK_LOCAL */
+    uint8_t early_dark;  /* dark requests carried out but not yet answered */
+    uint8_t seen_length; /* of the line that bb_poll searches for `dark` ahead of its turn */
     bool alive_due;
     bool notification_turn; /* the last line was a notification that went before an answer */
     uint8_t wink_left; /* half periods of `wink` still to go */
-    uint8_t display_next; /* register of the display drivers to be written next; 0: all are as they should be */
+    uint8_t display_next; /* register of the display drivers to be written next; 0: all are up to date */
     uint8_t items;
     uint8_t store_step;
 
-    /* here about 64 bytes are full */
-    void *hardware; /* the port's own, as given to bb_begin */
-    volatile uint16_t overruns; /* bytes received that found no room, or that the receiver itself lost */
+    /* about 64 bytes up to here */
+    void *hardware; /* the port's own data, as given to bb_begin */
+    volatile uint16_t overruns; /* received bytes lost because the ring was full, or by the receiver itself */
     uint32_t dark_at;
-    uint32_t received; /* when the request's line end came */
+    uint32_t received; /* clock at the request's line end */
     uint32_t tick_at;  /* the last millisecond counted */
     uint16_t alive_ms, deadman_ms;
     uint16_t alive_left, deadman_left, second_left, wink_left_ms, pot_left; /* in ms, counted down */
@@ -154,11 +154,11 @@ typedef struct bb_board {
     uint16_t counters[BB_COUNTERS];
 
     bb_group group[PANEL_INPUT_BYTES]; /* shared with bb_scan's interrupt, as encoders and positions are */
-    uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* reported as ghost */
-    uint8_t maybe_ghost[BB_ROOM(PANEL_MATRIX_ROWS)]; /* may be ghosts in this scan */
+    uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* contacts reported as ghosts */
+    uint8_t maybe_ghost[BB_ROOM(PANEL_MATRIX_ROWS)]; /* contacts that may be ghosts in this scan */
     bb_encoder_state encoder[BB_ROOM(PANEL_ENCODERS)];
     bb_pot_state pot[BB_ROOM(PANEL_POTS)];
-    /* By slot, from the first selector on: positions, counts, readings as told, lightness as set. The port may read it. */
+    /* By slot, from the first selector on: positions, counts, readings as reported, lightness as set. The port may read it. */
     uint16_t value[BB_ROOM(BB_DISPLAY_SLOT - BB_SELECTOR_SLOT)];
     volatile uint8_t plane[BB_PLANES][BB_ROOM(PANEL_LAMP_BYTES)]; /* for the port to show */
     uint8_t row[8][BB_ROOM(PANEL_DISPLAY_CHIPS)]; /* segments. The port may read it */
@@ -172,32 +172,32 @@ typedef struct bb_board {
 } bb_board;
 
 /* Begin, or begin again after a reset: clears the board, reads ident, name and boot number from the store, writes the next
- * boot number there (waits for it, some 10 ms on AVR), darkens all outputs, and puts the `boot` notification into the send ring.
- * `cause` is why the chip was reset. Call it before any interrupt is let through. */
+ * boot number there (and waits for that, some 10 ms on AVR), darkens all outputs, and puts the `boot` notification into the
+ * send ring. `cause` is why the chip was reset. Call it before enabling interrupts. */
 void bb_begin(bb_board *b, bb_cause cause, void *hardware);
 
-/* One turn of the main loop. Looks for `dark`, makes notifications of events, keeps dead-man, alive, wink and displays going, and
- * formats at most one line. Call it again and again: every answer and every notification is late by as much as the calls are apart.
+/* One turn of the main loop. Looks for `dark`, makes notifications of events, runs dead-man, alive, wink and displays, and
+ * formats at most one line. Call it all the time: answers and notifications are late by up to the time between two calls.
  * Returns true if it did anything, so that a hosted build knows when to sleep. */
 bool bb_poll(bb_board *b);
 
-/* One scan of all inputs, each BB_SCAN_US, usually from a timer interrupt. `levels` holds PANEL_INPUT_BYTES groups of pin
+/* One scan of all inputs, every BB_SCAN_US, usually from a timer interrupt. `levels` holds PANEL_INPUT_BYTES groups of pin
  * levels (1 is high); `now` is the clock at the moment they were sampled. */
 void bb_scan(bb_board *b, uint32_t now, const uint8_t *levels);
 
-/* One edge seen by a pin interrupt, for inputs that the core asked to watch (hal_watch): `input` is now at `level` since
- * clock `at` (low 16 bits, microseconds). bb_poll must follow within 15 ms. */
+/* One edge seen by a pin interrupt, for inputs that the core asked to watch (hal_watch): `input` has been at `level` since
+ * clock `at` (low 16 bits, microseconds). bb_poll must be called within 15 ms. */
 void bb_edge(bb_board *b, uint8_t input, bool level, uint16_t at);
 
 /* One reading of potentiometer `pot`, about once a millisecond, from the main loop. */
 void bb_reading(bb_board *b, uint8_t pot, uint16_t reading);
 
-/* Duty, in parts of 1023, for a lightness in permille (0 to 1000; more counts as 1000). CIE 1976 (ISO/CIE 11664-4) turned
- * round, in whole numbers; 0 only for 0. */
+/* Duty, in parts of 1023, for a lightness in permille (0 to 1000; more counts as 1000): the inverse of CIE 1976 lightness
+ * (ISO/CIE 11664-4), in integers; 0 only for 0. */
 uint16_t bb_duty(uint16_t lightness);
 
-/* One step of CRC-16/IBM-3740; a line's check starts from FFFFh. Here, and not in a file of its own, because it runs for
- * every byte both ways and a call would cost one part in twenty of what the chip answers in a second. */
+/* One step of CRC-16/IBM-3740; a line's check starts from FFFFh. It is inline because it runs for every byte both ways:
+ * calls would cost the chip a twentieth of its answers per second. */
 __attribute__((always_inline)) static inline uint16_t bb_check(uint16_t check, uint8_t byte)
 {
     /* Polynomial 1021h, a byte at a time without a table (its terms x^12 and x^5 folded into shifts). */
@@ -214,10 +214,10 @@ static inline bool bb_line_end(uint8_t byte)
 
 #ifndef bb_stamp_clock
 uint32_t hal_clock(bb_board *b);
-#define bb_stamp_clock(b) hal_clock(b) /* a port may put its own in, to save its interrupt a call */
+#define bb_stamp_clock(b) hal_clock(b) /* a port may define its own, to save its interrupt a call */
 #endif
 
-/* From the receive interrupt: one byte has come. A byte that finds the ring full is dropped and counted. */
+/* From the receive interrupt: one byte has come. If the ring is full, the byte is dropped and counted. */
 static inline void bb_received(bb_board *b, uint8_t byte)
 {
     uint8_t head = b->rx_head;
@@ -240,7 +240,7 @@ static inline void bb_overrun(bb_board *b)
     b->overruns++;
 }
 
-/* Does a byte wait to be sent? */
+/* True if a byte waits to be sent. */
 static inline bool bb_has_byte(const bb_board *b)
 {
     return b->tx_tail != b->tx_head;

@@ -1,11 +1,11 @@
-/* The board as a whole: beginning, and one turn of the main loop. */
+/* The board as a whole: its start, and one turn of the main loop. */
 #include <string.h>
 
 #include "inside.h"
 
 #define BOARD_ITEMS 4u
 #define MANY_NOTIFICATIONS 128u /* bytes of the notification ring: some twenty lines */
-#define POT_MS 25u /* forty changes a second and potentiometer are enough for any hand; raw readings every second time */
+#define POT_MS 25u /* forty changes per second and potentiometer are enough for any hand; raw readings every second time */
 
 void bb_begin(bb_board *b, bb_cause cause, void *hardware)
 {
@@ -38,7 +38,7 @@ static void dark_by_itself(bb_board *b, uint8_t cause)
     b->own_dark = cause;
 }
 
-/* Counts a time down, in ms; 0 is not running. True when it is over: it runs again for `again`. */
+/* Counts a time in ms down; 0 is not running. Returns true when it is over, and restarts it with `again`. */
 static bool over(uint16_t *left, uint16_t again)
 {
     if (*left == 0 || --*left) {
@@ -54,7 +54,7 @@ static void each_millisecond(bb_board *b)
         b->alive_due = true;
     }
     if (over(&b->second_left, 1000) && PANEL_DISPLAY_CHIPS) {
-        b->display_next = 1; /* all again: the drivers forget when the supply dips */
+        b->display_next = 1; /* write all again: the drivers lose their registers when the supply dips */
     }
     if (over(&b->wink_left_ms, 0)) {
         bb_wink_step(b);
@@ -95,8 +95,8 @@ static void keep_time(bb_board *b)
     }
 }
 
-/* At most one line a turn: what an answer waits for, then the next request, then notifications. Only when many notifications wait do it
- * take turns with answers, so that a host that asks without a pause does not make it overflow. */
+/* Sends at most one line per turn: a waiting answer, else the answer to the next request, else a notification. When many
+ * notifications wait they take turns with answers, so that a host that asks without a pause does not make the ring overflow. */
 static bool speak(bb_board *b)
 {
     if (!bb_can_send(b)) {
@@ -109,10 +109,10 @@ static bool speak(bb_board *b)
     if (b->waiting == WAIT_NOTHING) {
         if (bb_take_line(b)) {
             bb_answer(b);
-            return true; /* if the answer waits, it does so for the next turn */
+            return true; /* if the answer has to wait, a later turn sends it */
         }
         if (b->rx_tail == b->rx_head && b->in_length == 0) {
-            b->early_dark = 0; /* all that came has been answered */
+            b->early_dark = 0; /* everything received has been answered */
         }
     } else if (bb_finish(b)) {
         return true;

@@ -1,5 +1,5 @@
-/* Slots, ids and items: what this board has. A slot is one number for every input, selector, encoder, pot, lamp output and
- * display, spare ones included; an item is what the host counts, without the spare ones and after the four about the board. */
+/* Slots, ids and items: what this board has. Slots number every input, selector, encoder, pot, lamp output and display,
+ * spare ones included; items are the host's numbers, without the spare ones and after the four items about the board. */
 #include "inside.h"
 
 #define BOARD_ITEMS 4u
@@ -98,7 +98,7 @@ static uint8_t kind_of(uint8_t slot)
 
 static void put_channel(bb_board *b, uint8_t slot)
 {
-    /* The number of a detail, by kind: its key, after how many digits. */
+    /* How the number of a detail is written, by kind: its key, and its digits. */
     static const char kinds[] BB_FLASH = "contact\0selector\0encoder\0pot\0lamp\0display";
     static const char keys[] BB_FLASH = "4 deb=\0" "1 pos=\0" "1 det=\0" "4 top=\0\0" "1 digits=";
     uint8_t kind = kind_of(slot), flags = 0;

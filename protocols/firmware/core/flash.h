@@ -1,4 +1,4 @@
-/* Where constant tables and texts lie, and how they are read.
+/* Where constant tables and texts are stored, and how they are read.
  *
  * On AVR chips constants stay in flash (program memory) and are read with special instructions; everywhere else they
  * are plain constants. Everything in a panel map is marked BB_FLASH and read through these names.

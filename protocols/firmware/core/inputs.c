@@ -1,9 +1,9 @@
-/* Inputs: what one scan makes of the levels. Runs in the timer interrupt, so the usual case (nothing moves) is short. */
+/* Inputs: one scan, from levels to events. Runs in the timer interrupt, so the usual case (nothing moves) is short. */
 #include "inside.h"
 
 #define FIRST_SCANS 16u /* after a reset: time for pull-ups, shift registers and every matrix row to be seen */
 
-/* Of a time in ms, rounded up; BB_SCAN_US is a multiple of 100. */
+/* The scans in a time in ms, rounded up; BB_SCAN_US is a multiple of 100. */
 #define SCANS(ms) ((uint8_t)(((ms) * 10u + BB_SCAN_US / 100u - 1u) / (BB_SCAN_US / 100u)))
 
 #if BB_SCAN_US % 100 || BB_SCAN_US < 400 || BB_SCAN_US > 2000
@@ -33,7 +33,7 @@ void bb_inputs_begin(bb_board *b)
         }
     }
 #if PANEL_MATRIX_ROWS && !PANEL_MATRIX_DIODES
-    /* Rows are read one after the other: only what has stood still can be told from a ghost. */
+    /* Rows are read one after the other, so only a contact that has settled can be distinguished from a ghost. */
     for (input = 0; input < PANEL_MATRIX_ROWS; input++) {
         b->group[PANEL_MATRIX_GROUP + input].first = 0;
     }
@@ -67,7 +67,7 @@ static void look_for_ghosts(bb_board *b, const uint8_t *levels)
     }
 }
 
-/* A contact that reads made and would be reported so, but may be a ghost: reported as that, once. */
+/* A contact that reads made and would be reported as made, but may be a ghost, is reported as a ghost, once. */
 static bool is_ghost(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, uint16_t at)
 {
     uint8_t row = (uint8_t)(number - PANEL_MATRIX_GROUP);
@@ -89,7 +89,7 @@ static bool is_ghost(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, ui
 #define is_ghost(b, number, bit, input, at) ((void)(b), (void)(number), (void)(at), false)
 #endif
 
-/* One group in which something differs or a timer runs. */
+/* Debounce one group in which a level differs or a timer runs. */
 static void debounce(bb_board *b, uint8_t number, uint8_t differs, uint16_t at)
 {
     bb_group *group = &b->group[number];
@@ -143,14 +143,14 @@ static uint8_t count_bits(uint8_t bits)
     return n;
 }
 
-/* The changes of one scan go into the queue together or not at all, so that what is lost can be counted in lines. */
+/* The changes of one scan go into the queue together or not at all, so that losses can be counted in lines. */
 static void tell_contacts(bb_board *b, uint8_t count, uint16_t at)
 {
     uint8_t number, input = 0;
 
     if ((uint8_t)(b->ev_head - b->ev_tail) + count > (int)BB_EVENTS) {
         for (; count; count = count > BB_MOST_CONTACTS ? (uint8_t)(count - BB_MOST_CONTACTS) : 0) {
-            b->ev_lost++; /* only interrupts that may not come in between count here; bb_poll waits for us */
+            b->ev_lost++; /* only interrupts that cannot interrupt each other count here, and bb_poll cannot run meanwhile */
         }
         return;
     }
@@ -186,7 +186,7 @@ static uint8_t position_of(bb_board *b, uint8_t s)
             return position;
         }
     }
-    return (uint8_t)*bb_value_of(b, (uint8_t)(BB_SELECTOR_SLOT + s)); /* on its way between two */
+    return (uint8_t)*bb_value_of(b, (uint8_t)(BB_SELECTOR_SLOT + s)); /* between two positions: unchanged */
 }
 
 static void look_at_selectors(bb_board *b, uint16_t at, bool tell)
@@ -217,7 +217,7 @@ static bool level_of(const bb_board *b, uint8_t input)
 
 static void look_at_encoders(bb_board *b, bool tell)
 {
-    /* By old and new levels A B; 2 is a jump over one state, of which nobody can say which way it went. */
+    /* Step by old and new levels A B; 2 is a jump over one state, whose direction is unknown. */
     static const int8_t steps[16] BB_FLASH = {0, -1, 1, 2, 1, 0, 2, -1, -1, 2, 0, 1, 2, 1, -1, 0};
     uint8_t e;
 
@@ -274,7 +274,7 @@ void bb_scan(bb_board *b, uint32_t now, const uint8_t *levels)
 
         group->level = level;
         group->change = 0;
-        if (!tell) { /* right after a reset: taken over as it is */
+        if (!tell) { /* right after a reset: taken over, not reported */
             group->made ^= differs;
             changes = 1;
             continue;
@@ -321,7 +321,7 @@ void bb_reading(bb_board *b, uint8_t pot, uint16_t reading)
         state->flags |= POT_KNOWN;
         state->sum = (uint16_t)(reading << 3);
     } else {
-        /* A low pass over eight readings whose rest is kept, so that it reaches what it approaches, ends included. */
+        /* A low pass over eight readings that keeps its remainder, so that it reaches its final value, ends included. */
         state->sum = (uint16_t)(state->sum + reading - (state->sum >> 3));
     }
 #else

@@ -1,4 +1,4 @@
-/* Between the core's own files. Nobody else includes this. */
+/* Declarations shared by the core's own files; not for other code. */
 #ifndef INSIDE_H
 #define INSIDE_H
 
@@ -32,7 +32,7 @@ static inline uint8_t bb_bit(uint8_t n)
 /* Contacts that change together and fit one line: 56 characters are left for " id=1". */
 #define BB_MOST_CONTACTS (56u / (PANEL_LONGEST_ID + 3u))
 
-/* print.c: the open line. bb_open_* begins one (room in the send ring was seen to), bb_close ends it with its check. */
+/* print.c: the open line. bb_open_* begins one (call bb_can_send first), bb_close ends it with its check. */
 bool bb_can_send(const bb_board *b);
 void bb_open_answer(bb_board *b);
 void bb_open_notification(bb_board *b); /* up to and with the space before the clock */
@@ -48,7 +48,7 @@ void bb_put_id(bb_board *b, uint8_t slot);    /* " id" */
 void bb_put_words(bb_board *b, uint8_t slot); /* the words after the id, as far as the line has room */
 
 /* channels.c: slots and the items made of them. */
-const char *bb_text_of(uint8_t slot);         /* 0 for a spare one */
+const char *bb_text_of(uint8_t slot);         /* 0 for a spare slot */
 uint16_t bb_detail_of(uint8_t slot);
 const char *bb_skip_text(const char *table);  /* in a flash table of texts: the next one */
 const char *bb_nth_text(const char *table, uint8_t n);
@@ -62,14 +62,14 @@ void bb_put_setting(bb_board *b, uint8_t slot); /* " id=value" */
 void bb_item(bb_board *b, uint8_t item);      /* the words of an item */
 
 /* receive.c */
-void bb_listen(bb_board *b);                  /* look for dark in what has come */
-bool bb_take_line(bb_board *b);               /* a request stands in b->line, its words split */
+void bb_listen(bb_board *b);                  /* look for `dark` in the bytes received */
+bool bb_take_line(bb_board *b);               /* true if b->line now holds a request, split into words */
 bool bb_hex_ahead(const char *text, uint8_t digits, uint16_t *value); /* value: of the last four */
-bool bb_hex(const char *text, uint8_t digits, uint16_t *value);       /* just so many and then the end */
+bool bb_hex(const char *text, uint8_t digits, uint16_t *value);       /* exactly `digits` and then the end */
 
 /* requests.c */
-void bb_answer(bb_board *b);                  /* act upon the request in b->line and answer, or set b->waiting */
-bool bb_finish(bb_board *b);                  /* answer what waited, if it can be */
+void bb_answer(bb_board *b);                  /* carry out the request in b->line and answer, or set b->waiting */
+bool bb_finish(bb_board *b);                  /* answer the request that waited, if that is possible now */
 bool bb_ident_good(const char *text);         /* a letter, then letters, digits and `_`: 16 at most */
 bool bb_text_good(const char *text);          /* free text as on the wire: no `=`, and `%` only before two hex digits */
 
@@ -87,13 +87,13 @@ void bb_set_lamp(bb_board *b, uint8_t lamp, uint16_t lightness);
 uint8_t *bb_digit(bb_board *b, uint8_t display, uint8_t digit); /* where its segments are kept */
 void bb_all_off(bb_board *b);
 void bb_go_dark(bb_board *b);
-bool bb_display_step(bb_board *b);            /* one register; false if all is as it should be */
+bool bb_display_step(bb_board *b);            /* write one register; false if all are up to date */
 void bb_wink_start(bb_board *b);
-void bb_wink_step(bb_board *b);               /* each 250 ms while it lasts */
+void bb_wink_step(bb_board *b);               /* every 250 ms while it lasts */
 
 /* store.c */
 void bb_store_begin(bb_board *b);
 void bb_put_stored(bb_board *b, bool name);
-bool bb_store_step(bb_board *b, bool name, const char *text); /* true when it is kept */
+bool bb_store_step(bb_board *b, bool name, const char *text); /* true when it is stored */
 
 #endif

@@ -1,19 +1,19 @@
 /* Notifications: from events and slow inputs to records in the notification ring, from there to lines.
  *
- * The ring holds one record for each line to come: kind and count in one byte, the clock in four, then what the kind needs.
- * Only the main loop touches it, so the newest record may still grow (more changes of a raw contact) until it is put out.
- * A record that finds no room is counted, and the next one that does is preceded by a record of how many were lost. */
+ * The ring holds one record for each line to be sent: kind and count in one byte, the clock in four, then what the kind needs.
+ * Only the main loop touches it, so the newest record may still grow (more changes of a raw contact) until it is sent.
+ * A record for which there is no room is counted, and the next one that fits is preceded by a record of how many were lost. */
 #include "inside.h"
 
 enum {
     EDGE,    /* level << 7 | input, then microseconds (2) to each further edge */
-    PAIR,    /* slot of an encoder, levels (2) */
-    IS,      /* contacts: value << 7 | input, each */
+    PAIR,    /* slot of an encoder, levels of A and B (2) */
+    IS,      /* for each contact: value << 7 | input */
     VALUE,   /* slot, value (2) */
     READING, /* slot of a pot, reading (2) */
     SKIP,    /* slot of an encoder, invalid transitions (2) */
     GHOST,   /* input */
-    ESSENTIAL, /* from here on: never counted as lost, room is kept for them */
+    ESSENTIAL, /* the kinds from here on are never lost: room is reserved for them */
     ALIVE_NOTIFICATION = ESSENTIAL,
     DARK_NOTIFICATION, /* cause */
     LOST       /* how many (2) */
@@ -69,8 +69,8 @@ static void count_lost(bb_board *b, uint16_t lines)
     b->counters[BB_DROPPED] = (uint16_t)(b->counters[BB_DROPPED] + lines);
 }
 
-/* Begin a record with the clock b->at and `more` bytes after its head. False: no room; then, if it is not essential, it is
- * counted as lost. */
+/* Begin a record with the clock b->at and `more` bytes after its head. Returns false if there is no room; the record is then
+ * counted as lost unless it is essential. */
 static bool record(bb_board *b, uint8_t kind, uint8_t count, uint8_t more)
 {
     more = (uint8_t)(more + HEAD + (kind < ESSENTIAL ? KEPT_ROOM : b->lost ? LOST_ROOM : 0u));
@@ -106,7 +106,7 @@ static bool record_code(bb_board *b, uint8_t kind, uint8_t code)
     return true;
 }
 
-/* One more edge of a raw contact: on the end of the newest record if that is the same contact's, else in a new one. */
+/* Add an edge of a raw contact: to the newest record if that is the same contact's, else in a new one. */
 static void add_edge(bb_board *b, uint8_t code)
 {
     uint32_t since = b->at - b->last_at;
@@ -114,7 +114,7 @@ static void add_edge(bb_board *b, uint8_t code)
     uint8_t first = b->ring[(uint8_t)(b->last + HEAD)];
 
     if (head & 1u) {
-        first ^= 0x80u; /* the level turns with each edge: this is the one it has now, and the new one must be the other */
+        first ^= 0x80u; /* the level alternates: this is the one after the last edge, and the new one must be the other */
     }
     if (b->ring_used && head < (EDGE << 4 | MOST_EDGES) && b->lost == 0 && since <= 0xFFFFu && (first ^ code) == 0x80u
         && b->ring_used + 2u + KEPT_ROOM < BB_NOTIFICATIONS) {
@@ -127,7 +127,7 @@ static void add_edge(bb_board *b, uint8_t code)
 }
 
 #if PANEL_ENCODERS
-/* An edge on an encoder's input: the levels of both after it. */
+/* Add an edge on an encoder's input: the levels of both inputs after it. */
 static bool add_pair(bb_board *b, uint8_t code)
 {
     uint8_t e;
@@ -173,7 +173,7 @@ void bb_edge(bb_board *b, uint8_t input, bool level, uint16_t at)
     bb_event_put(b, EV_EDGE, (uint8_t)(input | (level ? 0x80u : 0u)), at);
 }
 
-/* As many contact changes of one scan as fit one line; they stand together in the queue. Returns how many. */
+/* Add as many contact changes of one scan as fit one line; they are together in the queue. Returns how many. */
 static uint8_t add_contacts(bb_board *b, uint8_t tail, uint8_t head)
 {
     uint16_t when = b->event[tail % BB_EVENTS].when;
@@ -191,7 +191,7 @@ static uint8_t add_contacts(bb_board *b, uint8_t tail, uint8_t head)
     return count;
 }
 
-/* Leaves in b->at a clock for what is looked at next: not before that of any event taken, nor after that of any to come. */
+/* Sets b->at to a clock for the slow inputs looked at next: not before that of any event taken, nor after any to come. */
 static void take_events(bb_board *b)
 {
     uint32_t later;
@@ -199,7 +199,7 @@ static void take_events(bb_board *b)
     uint16_t lost;
 
     b->at = hal_clock(b);
-    later = b->at + 1000u; /* events still come in while we look; none is later than this, or earlier by 15 ms */
+    later = b->at + 1000u; /* events still come in meanwhile; none is later than this, or more than 15 ms earlier */
     before = hal_hold();
     head = b->ev_head;
     lost = b->ev_lost;
@@ -231,7 +231,7 @@ static void take_events(bb_board *b)
         }
         tail = (uint8_t)(tail + taken);
     }
-    count_lost(b, lost); /* what the queue itself had no room for came after all that it held */
+    count_lost(b, lost); /* events for which the queue had no room came after all that it held */
 }
 
 #if PANEL_ENCODERS
@@ -274,7 +274,7 @@ static void look_at_pots(bb_board *b)
         if ((int16_t)apart < 0) {
             apart = (uint16_t)-apart;
         }
-        /* Still when still; but the ends themselves are always reached. */
+        /* Small changes are not reported, except that the ends are always reached. */
         if ((may & POT_MAY) && apart
             && (apart >= PANEL_POT_STILL || reading == 0 || reading >= bb_detail_of(slot))) {
             *told = reading;
@@ -287,7 +287,7 @@ static void look_at_pots(bb_board *b)
 void bb_gather(bb_board *b)
 {
     take_events(b);
-    if (b->ring_used < BACKLOG) { /* absolute values: while much else waits they are joined rather than queued */
+    if (b->ring_used < BACKLOG) { /* absolute values: while much else waits they are merged, not queued */
 #if PANEL_ENCODERS
         look_at_encoders(b);
 #endif
@@ -307,7 +307,7 @@ static void put_alive(bb_board *b)
 {
     uint8_t n, before = hal_hold();
 
-    b->counters[BB_BAD] = (uint16_t)(b->counters[BB_BAD] + b->overruns); /* a byte lost spoils a line */
+    b->counters[BB_BAD] = (uint16_t)(b->counters[BB_BAD] + b->overruns); /* each lost byte counts as a bad line */
     b->overruns = 0;
     hal_release(before);
     for (n = 0; n < BB_COUNTERS; n++) {
@@ -328,7 +328,7 @@ static void put_code(bb_board *b)
     bb_put(b, (code & 0x80u) ? '1' : '0');
 }
 
-/* The word of each kind, in their order. */
+/* The word of each kind, in the order of the kinds. */
 static const char words[] BB_FLASH = "edge\0edge\0is\0is\0raw\0skip\0ghost\0alive\0dark\0lost";
 
 bool bb_notification(bb_board *b)

@@ -74,7 +74,7 @@ void bb_set_lamp(bb_board *b, uint8_t lamp, uint16_t lightness)
 
 void bb_wink_start(bb_board *b)
 {
-    /* Goes on in step with one that runs, or that is just over: asking often flashes no faster. */
+    /* Continues in step with a wink that runs or has just ended, so that frequent requests do not flash faster. */
     b->wink_left = (uint8_t)(HALF_WINKS + (b->wink_left & 1u));
     if (b->wink_left_ms == 0) {
         b->wink_left_ms = 1;
@@ -151,7 +151,7 @@ bool bb_display_step(bb_board *b)
 
 #endif
 
-/* Blank all: lamps at once, displays by their shutdown register, their rows row by row behind it. */
+/* Blank all: lamps at once, displays by their shutdown register and then row by row. */
 void bb_all_off(bb_board *b)
 {
     b->wink_left = 0;

@@ -1,6 +1,6 @@
-/* The form of a panel map: what `panel_map.h` and `panel_map.c` of a build must hold.
+/* The form of a panel map: what `panel_map.h` and `panel_map.c` of a build must contain.
  *
- * A panel map says what is wired where on one board. It is plain data, written by hand (see `panels/desk/`) or by
+ * A panel map says what is wired where on one board. It is plain data, written by a person (see `panels/desk/`) or by
  * `benchcon firmware`. The core is compiled together with its map, so the counts are compile-time constants.
  *
  * `panel_map.h` includes this file and defines (every one of them; 0 where there is none):
@@ -21,17 +21,17 @@
  *
  * and, for the port in use, where the pins are: see the port's own header (`avr/pins.h`).
  *
- *   PANEL_POT_STILL       a potentiometer's change smaller than this is not reported, except on to an end (3 is usual)
+ *   PANEL_POT_STILL       smaller changes of a potentiometer are not reported, except when it reaches an end (3 is usual)
  *
  * `panel_map.c` defines the tables declared at the end of this file. `panel_slots` has one entry for each slot: inputs first,
- * then selectors, encoders, pots, lamp outputs, displays. An entry is a text and a detail. The text is the id, then what only
- * a person needs, each as on the wire: "sw1" PIN "D4" COLOUR "red" LABEL "Stop%20bar" (what does not fit a line of 80 is cut
- * off at the end); 0 for a spare one. The detail is what the board acts upon; its words (inv, raw, deb, ...) are told from it,
- * so that they cannot differ from what is done:
+ * then selectors, encoders, pots, lamp outputs, displays. An entry is a text and a detail. The text is the id, then words for
+ * people, each as on the wire: "sw1" PIN "D4" COLOUR "red" LABEL "Stop%20bar" (whatever exceeds a line of 80 is cut off at
+ * the end); 0 for a spare slot. The detail is what the board acts on; the words for it (inv, raw, deb, ...) are made from it,
+ * so that they cannot differ from what the board does:
  *
  *   input      BB_DETAIL(flags, debounce time in ms, 1 to 100)
  *   selector   BB_DETAIL(0, number of positions, 2 to 15)
- *   encoder    BB_DETAIL(flags, counts a detent)
+ *   encoder    BB_DETAIL(flags, counts per detent)
  *   pot        its greatest reading
  *   lamp       BB_DETAIL(flags, 0)
  *   display    BB_DETAIL(0, digits, 1 to 8) */
@@ -43,7 +43,7 @@
 #include "flash.h"
 
 #ifndef BB_SCAN_US
-#define BB_SCAN_US 400u /* time from scan to scan; the port keeps it */
+#define BB_SCAN_US 400u /* time from scan to scan, which the port must keep */
 #endif
 
 #define BB_NONE 0xFFu
@@ -70,8 +70,8 @@ typedef struct {
 } bb_slot;
 #define BB_SPARE {0, 0}
 
-/* A switch of several positions on `inputs` inputs (at most 15) from `first` on, each marked BB_PART. Position p is where
- * exactly those inputs are made whose bits are set in codes[p], bit 0 being `first`; any other pattern leaves it where it
+/* A switch of several positions on `inputs` inputs (at most 15) from `first` on, each marked BB_PART. In position p exactly
+ * those inputs are made whose bits are set in codes[p], bit 0 being `first`; any other pattern leaves the position as it
  * was. */
 typedef struct {
     const uint16_t *codes;
@@ -83,7 +83,7 @@ typedef struct {
     uint8_t a, b;
 } bb_encoder;
 
-/* Digit p of a display (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip: row 0 is digit 0 of the
+/* Digit p of a display (0 leftmost) is row (first + p * step) of the whole chain, eight rows per chip: row 0 is digit 0 of the
  * chip nearest to the microcontroller. */
 typedef struct {
     uint8_t first;
@@ -94,7 +94,7 @@ extern const bb_slot panel_slots[] BB_FLASH;
 extern const bb_selector panel_selectors[] BB_FLASH;
 extern const bb_encoder panel_encoders[] BB_FLASH;
 extern const bb_display panel_displays[] BB_FLASH;
-extern const char panel_ident[] BB_FLASH; /* until the board is given another: up to 16 letters */
+extern const char panel_ident[] BB_FLASH; /* used until the board is given another: up to 16 letters */
 extern const char panel_name[] BB_FLASH;  /* likewise: up to 24 letters as written on the wire */
 extern const char panel_model[] BB_FLASH; /* words of the item `model`: "text=Desk chip=atmega328p" */
 

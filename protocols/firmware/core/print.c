@@ -1,7 +1,7 @@
 /* Lines out: the open line goes into the send ring byte by byte as it is formatted, so that its first byte is on the wire
- * while the rest is still being worked out. */
+ * while the rest is still being formatted. */
 #if defined(__AVR__) && !defined(__clang__)
-#pragma GCC optimize("O2") /* every byte of every line goes through here: a seventh more answers a second for 300 bytes */
+#pragma GCC optimize("O2") /* every byte sent goes through here: a seventh more answers per second for 300 bytes of flash */
 #endif
 
 #include "inside.h"
@@ -122,7 +122,7 @@ void bb_put_words(bb_board *b, uint8_t slot)
     static const char keys[] BB_FLASH = " pin=\0 colour=\0 label=";
     char c;
 
-    /* What begins must fit whole: an escape (3), or a key with at least one character (9). */
+    /* An escape (3) must fit completely, and a key with at least one character (9). */
     while ((c = (char)bb_flash_byte(text++)) != 0 && b->out_length + (c == '%' ? 3u : c < ' ' ? 9u : 1u) <= BODY_MOST) {
         if (c < ' ') {
             bb_put_flash(b, bb_nth_text(keys, (uint8_t)(c - 1)));

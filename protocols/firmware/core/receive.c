@@ -1,7 +1,7 @@
 /* Lines in: bytes of the receive ring become one checked request at a time. `dark` is looked for ahead of its turn, so that
  * it works at once even when answers to earlier requests still wait for the wire. */
 #if defined(__AVR__) && !defined(__clang__)
-#pragma GCC optimize("O2") /* every byte of every line goes through here: a seventh more answers a second for 300 bytes */
+#pragma GCC optimize("O2") /* every byte received goes through here: a seventh more answers per second for 300 bytes of flash */
 #endif
 
 #include <string.h>
@@ -40,8 +40,8 @@ bool bb_hex(const char *text, uint8_t digits, uint16_t *value)
     return bb_hex_ahead(text, digits, value) && text[digits] == 0;
 }
 
-/* A request of either form: printable, words split by single spaces, reserved characters in their places only, check
- * right. Returns the length of its body, without the check; 0 if it is none. */
+/* Checks a request of either form: printable, words split by single spaces, reserved characters in their places only, check
+ * right. Returns the length of its body, without the check; 0 if it is not a request. */
 static uint8_t good(const char *line, uint8_t length)
 {
     uint16_t check = 0xFFFFu, claimed;
@@ -71,7 +71,7 @@ static uint8_t good(const char *line, uint8_t length)
                : 0;
 }
 
-/* Splits what stands in b->line into texts of their own; true if it is a request. */
+/* Splits b->line into texts, one per word. Returns true if it is a request. */
 static bool accept_line(bb_board *b, uint8_t length)
 {
     uint8_t n;
@@ -102,7 +102,7 @@ static bool accept_line(bb_board *b, uint8_t length)
     return true;
 }
 
-/* The time of the line end just taken: the interrupt's stamp, or now if there were too many line ends to keep. */
+/* Returns the clock at the line end just taken: the interrupt's stamp, or now if too many line ends came to keep it. */
 static uint32_t take_stamp(bb_board *b)
 {
     uint16_t stamp = b->stamp[b->stamp_tail % BB_STAMPS];
@@ -140,7 +140,7 @@ bool bb_take_line(bb_board *b)
 #define DARK_LINE 14u /* ">07 dark #8AE6" */
 #define DARK_HAND 7u  /* "@@ dark" */
 
-/* Is the line that ends before ring position `end` a good `dark`? */
+/* Returns true if the line that ends before ring position `end` is a good `dark`. */
 static bool is_dark(const bb_board *b, uint8_t end, uint8_t length)
 {
     char text[DARK_LINE];

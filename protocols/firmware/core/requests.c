@@ -1,4 +1,4 @@
-/* Every word of the protocol: what a request does and what is answered (line-protocol.md, section 4). */
+/* The requests of the protocol: what each does and how it is answered (line-protocol.md, section 4). */
 #include <string.h>
 
 #include "asking.h"
@@ -168,7 +168,7 @@ static uint8_t do_keep(bb_board *b, bool name)
     return DONE;
 }
 
-/* Counts the arguments and reads the numbers among them. The last one goes to *value. */
+/* Checks the arguments' count and reads those that are numbers; *value receives the last. */
 static bool form_good(bb_board *b, uint8_t word, uint16_t *value)
 {
     uint8_t form = bb_flash_byte(&forms[word]), n;
@@ -209,14 +209,14 @@ static uint8_t act(bb_board *b, uint8_t word)
         return bb_do_each(b, word);
     case ASK_DARK:
         if (b->early_dark) {
-            b->early_dark--; /* it was acted upon when it came */
+            b->early_dark--; /* it was carried out when it came */
         } else {
             bb_go_dark(b);
         }
         return answer_clock(b, b->dark_at);
     case ASK_LIGHT:
         if (b->early_dark) {
-            return NO_BUSY; /* a later `dark` has been acted upon already: it must win */
+            return NO_BUSY; /* a later `dark` has been carried out already, and it must win */
         }
         if (b->local_dark) {
             return NO_DARK;
@@ -275,7 +275,7 @@ bool bb_finish(bb_board *b)
         if (b->waiting == WAIT_IDLE ? !hal_send_idle(b) : b->display_next != 0) {
             return false;
         }
-        now = hal_clock(b); /* of a ping's answer the first byte starts on the wire right after this */
+        now = hal_clock(b); /* the first byte of a ping's answer starts on the wire right after this */
         bb_open_result(b);
         if (b->waiting == WAIT_IDLE) {
             bb_put_hex8(b, b->received);

@@ -148,7 +148,7 @@ static uint8_t raw_one(bb_board *b, uint8_t slot, const char *value, bool really
     return NEXT;
 }
 
-/* One argument of `read`, `set` or `raw`. First all are looked at, then, if all are good, it is really done. */
+/* One argument of `read`, `set` or `raw`. All are checked first; only if all are good are they carried out. */
 static uint8_t one_argument(bb_board *b, uint8_t word, char *argument, bool really)
 {
     uint8_t slot = bb_find(argument);
@@ -181,7 +181,7 @@ uint8_t bb_do_each(bb_board *b, uint8_t word)
 {
     uint8_t really, n;
 
-    b->out_length = READ_HEAD; /* adds up what an answer to `read` will be */
+    b->out_length = READ_HEAD; /* adds up the length of an answer to `read` */
     for (really = 0; really < 2; really++) {
         char *argument = bb_first_argument(b);
 
@@ -197,7 +197,7 @@ uint8_t bb_do_each(bb_board *b, uint8_t word)
             argument = bb_argument_after(argument);
         }
         if (word == ASK_RAW && b->tag == 0 && argument - b->line > (int)BODY_MOST) {
-            return NO_FORM; /* typed by hand it may be longer than what an answer can hold */
+            return NO_FORM; /* a request typed by hand may ask for more than an answer can hold */
         }
     }
     if (word == ASK_READ) {

@@ -1,12 +1,12 @@
-/* What outlives a loss of power: boot number, ident and name.
+/* What is kept without power: boot number, ident and name.
  *
- * The boot number goes through 32 places in turn, so that a cell is written every 32nd reset only (an EEPROM cell stands
- * 100 000 writes: over three million resets). The newest is the one that its successor does not go on from.
+ * The boot number uses 32 places in turn, so that a cell is written at every 32nd reset only (an EEPROM cell endures
+ * 100 000 writes: over three million resets). The newest number is the one whose successor is not in the next place.
  *
- * Each text has a check behind it that no other sketch's bytes fit by chance, and must have the form of an ident or a name:
- * what another program left here, or what a failing supply spoilt, is never told. Then the board is called what its panel map
- * says. A text is written with its first letter last, and that letter is blotted out before, so a write that is broken off
- * ends there too. A boot number may be any number: whatever stands in its places, the board goes on from it. */
+ * Each text has a check behind it that another sketch's bytes will not match by chance, and must have the form of an ident or
+ * a name. So what another program left here, or a failing supply corrupted, is never reported; the board then goes by the
+ * ident and name of its panel map. The first letter of a text is blanked before writing and written last, so that a write
+ * that is cut short leaves no text. A boot number may be any number: the board goes on from whatever is in its places. */
 #include <string.h>
 
 #include "inside.h"
@@ -18,8 +18,8 @@
 #define CHECK_LENGTH 2u
 #define IDENT_AT BOOT_BYTES
 #define NAME_AT (IDENT_AT + IDENT_LENGTH + CHECK_LENGTH)
-#define BLANK 0xFFu   /* no text begins with it */
-#define MAGIC 0xB0A4u /* checks begin from it, not from the FFFFh of lines: blank and cleared cells do not fit */
+#define BLANK 0xFFu   /* no text begins with this byte */
+#define MAGIC 0xB0A4u /* checks start from this, not from the FFFFh of lines, so that blank and cleared cells do not match */
 
 typedef char store_size_is_told[NAME_AT + NAME_LENGTH + CHECK_LENGTH == BB_STORE_BYTES ? 1 : -1];
 
@@ -58,7 +58,7 @@ void bb_store_begin(bb_board *b)
     keep(b, (uint8_t)(at + 1u), (uint8_t)(boot >> 8));
 }
 
-/* The check of a text with its end filled up to `length` letters. */
+/* Returns the check of a text padded to `length` letters. */
 static uint16_t check_of(const char *text, uint8_t length)
 {
     uint16_t check = MAGIC;
@@ -72,7 +72,7 @@ static uint16_t check_of(const char *text, uint8_t length)
     return check;
 }
 
-/* Is there a text that this board has kept? `text` has room for a name and its end. */
+/* Returns true if this board has stored the text, which goes to `text` (room for a name and its end). */
 static bool stored(bb_board *b, bool name, char *text)
 {
     uint8_t at = name ? NAME_AT : IDENT_AT, length = length_of(name), n;
@@ -97,7 +97,7 @@ void bb_put_stored(bb_board *b, bool name)
     }
 }
 
-/* One byte a call, so that scanning, notifications and dark go on while the chip writes. */
+/* Writes one byte per call, so that scanning, notifications and dark go on while the chip writes. */
 bool bb_store_step(bb_board *b, bool name, const char *text)
 {
     uint8_t at = name ? NAME_AT : IDENT_AT, length = length_of(name), step = b->store_step;

@@ -1,4 +1,4 @@
-/* What hangs between the microcontroller and the panel, driven by the pins alone, as the real chips are. */
+/* The chips between the microcontroller and the panel, driven by the pins alone, as the real chips are. */
 #include <string.h>
 
 #include "emulator.h"
@@ -12,7 +12,7 @@ static bool level(pin_t pin)
     return pin.port && (pin_irq(pin)->value & 1);
 }
 
-/* --- 74HC165: load low takes all inputs at once; each rising clock moves on by one; the last chip's Q7 is the data --- */
+/* --- 74HC165: load low latches all inputs at once; each rising clock shifts by one; the last chip's Q7 is the data --- */
 
 static void in_present(void)
 {
@@ -25,7 +25,7 @@ static void in_load(struct avr_irq_t *irq, uint32_t value, void *unused)
     if ((value & 1) || !(irq->value & 1))
         return;
     bench.in.image = 0;
-    /* Bit 0 is input A of the nearest chip. Its output is QH, so its input H (bit 7) comes out first: it stands at the top. */
+    /* Bit 0 is input A of the nearest chip. Its output is QH, so its input H (bit 7) comes out first and is at the top. */
     for (int place = 0; place < bench.in.bits; place++) {
         int bit = (place & ~7) + 7 - (place & 7);
         bool high = true; /* unused inputs are pulled up */
@@ -61,7 +61,7 @@ static void in_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
     in_present();
 }
 
-/* --- 74HC595: a rising clock takes data in, a rising latch shows it --- */
+/* --- 74HC595: a rising clock shifts data in, a rising latch outputs it --- */
 
 static void out_bit(bool high)
 {
@@ -75,7 +75,7 @@ static void out_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
         out_bit(level(bench.out.data));
 }
 
-/* With OE high all outputs are open; a pull-up holds it there while nobody drives it. */
+/* With OE high all outputs are open; a pull-up holds OE high while nothing drives it. */
 static void out_show(void)
 {
     bool enabled = true;
@@ -106,7 +106,7 @@ static void out_enable(struct avr_irq_t *irq, uint32_t value, void *unused)
     out_show();
 }
 
-/* --- MAX7219-type drivers: sixteen bits each, taken over as load rises --- */
+/* --- MAX7219-type drivers: sixteen bits each, taken over on the rising edge of load --- */
 
 static void driver_bit(bool high)
 {
@@ -127,7 +127,7 @@ static void driver_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
         driver_bit(level(bench.drivers.data));
 }
 
-/* The chip's own SPI shifts bytes that its pins do not show in the emulator: the chains on MOSI get them here. */
+/* In the emulator the pins do not show what the chip's own SPI shifts, so the chains on MOSI get those bytes here. */
 void chain_byte(uint8_t value)
 {
     for (int bit = 7; bit >= 0; bit--) {
@@ -203,7 +203,7 @@ static uint64_t matrix_later(uint64_t when, void *unused)
     return 0;
 }
 
-/* libsimavr tells a direction before it has written it down. */
+/* libsimavr reports a change of direction before it has stored it. */
 static void matrix_row(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)irq, (void)value, (void)unused;
@@ -215,11 +215,11 @@ static void matrix_row(struct avr_irq_t *irq, uint32_t value, void *unused)
 void chips_power_up(void)
 {
     memset(bench.drivers.reg, 0, sizeof bench.drivers.reg); /* shut down and blank (MAX7219/MAX7221 data sheet, initial power-up) */
-    bench.out.shift = bench.out.out = 0;                    /* a real one shows anything until it is written */
+    bench.out.shift = bench.out.out = 0;                    /* a real one outputs random levels until it is written */
     out_show();
 }
 
-/* A reset of the microcontroller lets go of OE. */
+/* A reset of the microcontroller releases OE. */
 void chips_again(void)
 {
     out_show();

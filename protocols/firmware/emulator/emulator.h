@@ -1,11 +1,11 @@
 /* The emulated bench: the firmware's real binary on libsimavr, with the parts of a panel wired to its pins.
  *
  *   main.c    arguments, pacing, the script and the control connection
- *   wiring.c  the wiring file: which part hangs on which pin
+ *   wiring.c  the wiring file: which part is on which pin
  *   chips.c   74HC165 and 74HC595 chains, display drivers, the switch matrix
- *   parts.c   contacts, encoders, potentiometers; lamps and displays as an eye would see them
- *   line.c    the serial line: pseudo-terminal or bytes by the cycle
- *   library.c where libsimavr is not as the chip
+ *   parts.c   contacts, encoders, potentiometers; lamps and displays as the eye sees them
+ *   line.c    the serial line: pseudo-terminal, or bytes at given cycles
+ *   library.c corrections where libsimavr differs from the chip
  *   words.c   the words of the control connection (`protocols/hand.md`)
  *   trials.c  words that only the emulator has, for scripts and tests
  *
@@ -24,11 +24,11 @@
 #define MOST_CHAIN 64 /* bits of a shift register chain */
 #define MOST_DRIVERS 8
 
-/* A lamp meter's look: so many windows, weighted so that the modulation does not beat with them. An eye's: EYE windows. */
+/* How many windows a lamp is measured over, weighted so that the modulation does not beat with them; the eye: EYE windows. */
 #define WINDOW_US 1000u
 #define WINDOWS 100
 #define EYE 20
-#define STEADY_US 10000u /* so long without a change: on or off, whatever was before */
+#define STEADY_US 10000u /* after this time without a change a lamp is on or off, whatever was before */
 
 typedef struct {
     char port; /* 'B'; 0: no pin */
@@ -47,9 +47,9 @@ typedef struct {
     int adc;           /* channel */
     bool low;          /* contact: made is low; lamp: lit when low */
     bool made;
-    int ab;            /* encoder: A * 2 + B as it stands */
+    int ab;            /* encoder: A * 2 + B at present */
     int pending;       /* encoder: counts still to be turned, signed */
-    int detent;        /* counts a detent */
+    int detent;        /* counts per detent */
     int millivolts, noise_mv;
     int first, digits, step; /* display: rows of the driver chain */
     /* lamps: light integrated over windows */
@@ -76,8 +76,8 @@ typedef struct {
     struct { pin_t row[8], column[8]; int rows, columns; bool diodes, stirred; } matrix;
     char name[20];
     int resets;
-    uint64_t clock_zero; /* cycle at which timer 1 stood at 0 when it was last set going */
-    part_t *turning; /* whoever asked waits until this encoder is at rest */
+    uint64_t clock_zero; /* cycle at which timer 1 was at 0 when last started */
+    part_t *turning; /* the answer waits until this encoder is at rest */
 } bench_t;
 
 extern bench_t bench;
@@ -88,7 +88,7 @@ uint64_t now_cycles(void);
 uint64_t us_of(uint64_t cycles);
 uint64_t cycles_of(double us);
 typedef uint64_t (*later_t)(uint64_t when, void *param); /* returns the cycle of the next call, 0: none */
-void call_at(uint64_t cycle, later_t call, void *param);  /* goes on over a reset of the chip */
+void call_at(uint64_t cycle, later_t call, void *param);  /* survives a reset of the chip */
 
 /* --- pins --- */
 avr_irq_t *pin_irq(pin_t pin);
@@ -96,12 +96,12 @@ void drive(pin_t pin, bool high);         /* from outside, with the pull of a cl
 bool pin_is(const pin_t *pin, const struct avr_irq_t *irq);
 
 /* --- wiring.c --- */
-void read_wiring(const char *path);       /* ends the program with one clear line if it is wrong */
+void read_wiring(const char *path);       /* ends the program with a one-line message if the file is wrong */
 part_t *find_part(const char *id, int kind); /* kind -1: any */
 
 /* --- chips.c --- */
 void chips_begin(void);
-void chips_power_up(void);                /* the supply has come: registers as after power-up */
+void chips_power_up(void);                /* the supply was switched on: registers as after power-up */
 void chips_again(void);
 void chain_byte(uint8_t byte);            /* shifted out by the chip's own SPI */
 uint8_t drivers_row(int row);             /* segments really lit in this row of the chain */
@@ -122,13 +122,13 @@ int lightness(double duty);               /* permille, CIE 1976 */
 void line_begin(char uart, double baud, bool pty);
 const char *line_pty(void);
 void line_put(const uint8_t *bytes, size_t length); /* to the chip, at the line's pace */
-void line_poll(void);                     /* pseudo-terminal: take what came, bring what is to go */
+void line_poll(void);                     /* pseudo-terminal: read what came, write what is to be sent */
 bool line_quiet(void);
 unsigned long line_overruns(void);
 unsigned long line_received(void);
 
 /* --- library.c --- */
-void library_begin(char uart);            /* after avr_init, before anything else looks at the chip */
+void library_begin(char uart);            /* after avr_init, before anything else uses the chip */
 void receiver_start_bit(void);
 void receiver_byte(uint8_t byte);         /* complete: in the middle of its stop bit */
 int stack_depth(void);                    /* bytes, the most since power-up or the last reset */

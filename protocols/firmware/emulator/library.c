@@ -1,7 +1,7 @@
-/* Where libsimavr 1.6 is not as the chip, it is put right here and not in the firmware.
+/* Corrections where libsimavr 1.6 differs from the chip, made here and not in the firmware.
  *
  *   compare units   Writing OCRnx while a timer runs free makes the library arm its compare events again from that moment, so
- *                   that a firmware which moves OCRnx on by a period, as everybody does, sees hardly any of them. Here a match
+ *                   that firmware which advances OCRnx by a period, as is usual, sees hardly any of them. Here a match
  *                   comes when the counter has passed OCRnx, whenever that was written (ATmega328P data sheet, timer 1).
  *   masks           A flag that was set while its bit in TIMSK1 was clear is forgotten there. Here it waits, as in the data sheet.
  *   SPI             A byte takes 100 us there, whatever the clock. Here it is eight bits of the divided clock.
@@ -42,7 +42,7 @@ static avr_io_t *io_of(const char *kind, char name)
     return NULL;
 }
 
-/* --- what is to be called later, a reset of the chip notwithstanding --- */
+/* --- calls at a later cycle, which survive a reset of the chip --- */
 
 static struct {
     later_t call;
@@ -54,7 +54,7 @@ static avr_cycle_count_t wake(avr_t *avr, avr_cycle_count_t when, void *slot)
 {
     int i = (int)(intptr_t)slot;
     (void)when;
-    /* The library calls between two instructions; the moment that was asked for is what the parts must see. */
+    /* The library calls between two instructions; the parts must see the cycle that was asked for. */
     uint64_t next = waiting[i].call(waiting[i].when, waiting[i].param);
     if (!next) {
         waiting[i].call = NULL;
@@ -101,7 +101,7 @@ static void arm(struct compare *c)
     if (!c->timer->cs_div_value || turn < 2)
         return;
     uint64_t ocr = bench.avr->data[c->low] | bench.avr->data[c->high] << 8;
-    /* The flag is set as the counter goes on from the value that matches. */
+    /* The flag is set as the counter advances from the value that matches. */
     uint64_t at = c->timer->tov_base + (ocr + 1) * (turn / 65536);
     while (at <= now)
         at += turn;
@@ -128,7 +128,7 @@ static void timer_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void *u
     arm(&compare[1]);
 }
 
-/* Put `ours` in front of what the library does when this register is written. */
+/* Call `ours` before the library's own function when this register is written. */
 static void before_library(avr_io_addr_t addr, avr_io_write_t ours)
 {
     int io = AVR_DATA_TO_IO(addr);
@@ -174,7 +174,7 @@ static avr_cycle_count_t spi_done(avr_t *avr, avr_cycle_count_t when, void *para
 {
     avr_spi_t *spi = param;
     (void)when;
-    avr->data[spi->r_spdr] = 0xFF; /* nothing speaks back: the line is pulled up */
+    avr->data[spi->r_spdr] = 0xFF; /* nothing answers: the line is pulled up */
     avr_raise_interrupt(avr, &spi->spi);
     return 0;
 }
@@ -332,7 +332,7 @@ static void eecr_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void *un
     bool begins = !eeprom.busy && (value & eepe) && ((value | avr->data[addr]) & eempe);
     (void)unused;
     if (eeprom.busy)
-        value &= (uint8_t)~eepe; /* it stands in the register already, and begins nothing */
+        value &= (uint8_t)~eepe; /* it is set in the register already, and starts nothing */
     library_write[AVR_DATA_TO_IO(addr)].write(avr, addr, value, library_write[AVR_DATA_TO_IO(addr)].param);
     if (begins)
         call_at(now_cycles() + cycles_of(EEPROM_US), eeprom_done, NULL);
@@ -348,7 +348,7 @@ static void eeprom_begin(void)
         before_library(eeprom.rom->r_eecr, eecr_written);
 }
 
-/* --- stack: memory is painted, and where the paint ends the stack has been --- */
+/* --- stack: memory is filled with a pattern, and where the pattern ends the stack has been --- */
 
 #define PAINT 0xA5
 static int deepest;
@@ -360,7 +360,7 @@ static void paint(void)
 
 int stack_depth(void)
 {
-    /* Holes in the frames of the stack may stay painted; the longest painted stretch is what nobody ever used. */
+    /* Holes in the stack's frames may keep the pattern; the longest stretch of it is memory that was never used. */
     int best = 0, run = 0, top = bench.avr->ramend + 1;
     for (int at = bench.avr->ioend + 1; at <= bench.avr->ramend; at++) {
         run = bench.avr->data[at] == PAINT ? run + 1 : 0;
@@ -375,7 +375,7 @@ int stack_depth(void)
     return deepest;
 }
 
-/* --- reset, by whatever --- */
+/* --- reset, whatever its cause --- */
 
 static void after_reset(avr_io_t *io)
 {

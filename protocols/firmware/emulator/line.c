@@ -21,12 +21,12 @@
 
 static struct {
     avr_uart_t *uart;
-    int master, keep; /* keep: the other end held open, so that closing it does not end the line */
+    int master, keep; /* keep: the other end, held open so that the line does not end when a program closes it */
     char pty[64];
     double byte_cycles, next;
     bool in_byte; /* between start and stop bit */
     uint8_t byte;
-    uint64_t free_at; /* the chip's sender has done with all bytes it was given */
+    uint64_t free_at; /* cycle at which the chip's sender has sent all its bytes */
     uint8_t to_chip[TO_CHIP];
     unsigned head, tail;
     bool running;
@@ -45,7 +45,7 @@ bool line_quiet(void) { return line.head == line.tail; }
 static uint64_t next_byte(uint64_t when, void *unused)
 {
     (void)when, (void)unused;
-    if (line.in_byte) { /* in the middle of the stop bit it is complete */
+    if (line.in_byte) { /* a byte is complete in the middle of its stop bit */
         receiver_byte(line.byte);
         line.in_byte = false;
         line.next += line.byte_cycles * 0.05;
@@ -78,7 +78,7 @@ static void from_chip(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)irq, (void)unused;
     uint8_t byte = (uint8_t)value;
-    /* libsimavr tells a byte when it is given to the sender; on the wire it begins when the one before it is out. */
+    /* libsimavr reports a byte when it is given to the sender; on the wire it begins when the one before it has been sent. */
     uint64_t start = now_cycles() > line.free_at ? now_cycles() : line.free_at;
     line.free_at = start + line.uart->cycles_per_byte;
     if (line.waiting < FROM_CHIP)
@@ -133,7 +133,7 @@ void line_begin(char uart, double baud, bool pty)
     for (avr_io_t *io = bench.avr->io_port; io; io = io->next)
         if (!strcmp(io->kind, "uart") && ((avr_uart_t *)io)->name == uart)
             line.uart = (avr_uart_t *)io;
-    /* Its sleep while firmware polls the receiver makes such firmware crawl; its printing would end up in the log. */
+    /* The library sleeps while firmware polls the receiver, which slows it down; and its printing would end up in the log. */
     avr_ioctl(bench.avr, AVR_IOCTL_UART_SET_FLAGS(uart), &flags);
     avr_irq_register_notify(avr_io_getirq(bench.avr, AVR_IOCTL_UART_GETIRQ(uart), UART_IRQ_OUTPUT), from_chip, NULL);
     line.byte_cycles = 10.0 * bench.avr->frequency / baud;

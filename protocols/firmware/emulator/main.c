@@ -2,11 +2,11 @@
  *
  *   emulator --elf FILE --chip atmega328p --wiring FILE            a pseudo-terminal, paced to real time; prints
  *                                                                 NAME PORT HAND and runs until SIGTERM
- *   emulator --elf FILE --chip atmega328p --wiring FILE --script FILE    as fast as it can, by the cycle: each line of the
+ *   emulator --elf FILE --chip atmega328p --wiring FILE --script FILE    as fast as possible, exact to the cycle: each line of the
  *                                                                 script is AT_US WORD …; the log goes to standard output
  *
  * Words of a script besides those of the control connection: `rx TEXT` sends a line at the line's pace, `hex BYTES` sends
- * bytes, `flood COUNT TEXT` sends a line so many times as fast as the line goes, `wait_quiet`, `end`. */
+ * bytes, `flood COUNT TEXT` sends a line COUNT times as fast as the line allows, `wait_quiet`, `end`. */
 #define _GNU_SOURCE
 #include <arpa/inet.h>
 #include <errno.h>
@@ -62,7 +62,7 @@ static void die(const char *what, const char *which)
     exit(2);
 }
 
-/* Run until this cycle; false if the chip stopped for good. */
+/* Run until this cycle. Returns false if the chip has stopped for good. */
 static bool run_until(uint64_t cycle)
 {
     while (bench.avr->cycle < cycle) {
@@ -152,7 +152,7 @@ static void answer_with(int i, char *answer)
     (void)!send(client[i].fd, answer, strlen(answer), MSG_NOSIGNAL);
 }
 
-/* Obey what stands in the buffer, line by line; after a `turn` not before the encoder is at rest. */
+/* Carry out the requests in the buffer, line by line; after a `turn`, wait until the encoder is at rest. */
 static void serve(int i)
 {
     char answer[4096], one[1024];
@@ -211,8 +211,8 @@ static void control_poll(void)
         close(fd);
 }
 
-/* One millisecond of the chip, then as much of real time as is left of it. A machine that is too slow falls behind and
- * says nothing of it: the chip's own clock stays right. */
+/* Run the chip for one millisecond, then sleep for what is left of it in real time. A machine that is too slow falls behind
+ * without a message; the chip's own clock stays right. */
 static void run_paced(void)
 {
     struct timespec next;
@@ -230,7 +230,7 @@ static void run_paced(void)
         struct timespec now;
         clock_gettime(CLOCK_MONOTONIC, &now);
         if (now.tv_sec - next.tv_sec > 1)
-            next = now; /* a second behind and more, as after a machine's sleep: do not run to catch up */
+            next = now; /* more than a second behind, as after the machine slept: do not catch up */
         clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &next, NULL);
     }
 }
@@ -287,7 +287,7 @@ int main(int count, char **given)
     }
     signal(SIGTERM, on_signal);
     signal(SIGINT, on_signal);
-    prctl(PR_SET_PDEATHSIG, SIGTERM); /* nothing is left running when whoever started this dies */
+    prctl(PR_SET_PDEATHSIG, SIGTERM); /* end when the process that started this one dies */
     int port = listen_on_loopback();
     printf("%s %s tcp:127.0.0.1:%d\n", bench.name[0] ? bench.name : "board", line_pty(), port);
     fflush(stdout);

@@ -1,4 +1,4 @@
-/* The parts a hand moves and an eye looks at. */
+/* The parts that the hand moves, and those that the eye sees. */
 #include <math.h>
 #include <string.h>
 
@@ -13,7 +13,7 @@ avr_irq_t *pin_irq(pin_t pin)
     return avr_io_getirq(bench.avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit);
 }
 
-/* libsimavr keeps one word of pulls a port and reads it again whenever PORT or DDR is written. */
+/* libsimavr keeps one word of pulls per port and reads it again whenever PORT or DDR is written. */
 static uint8_t mask[26], value[26];
 
 void drive(pin_t pin, bool high)
@@ -111,7 +111,7 @@ static void window_end(part_t *part, uint64_t at)
     double duty = 0.0;
     for (unsigned i = 1; i <= EYE; i++)
         duty += part->part[(part->windows - i) % WINDOWS] / EYE;
-    /* A flash is a pair of opposing changes: counted as light comes back (WCAG 2.x, success criterion 2.3.1). */
+    /* A flash is a pair of opposing changes, counted when the light comes back (WCAG 2.x, success criterion 2.3.1). */
     bool seen = duty > (part->seen_lit ? 0.002 : 0.004);
     if (seen && !part->seen_lit) {
         int recent = 1;

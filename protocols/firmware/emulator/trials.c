@@ -1,4 +1,4 @@
-/* Words that only the emulator has: what a bench cannot do to a board, or an eye cannot see. */
+/* Requests that only the emulator has: for what cannot be done to a real board, or not be seen by eye. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -7,7 +7,7 @@
 
 #include "emulator.h"
 
-/* --- chatter: a contact that turns over again and again --- */
+/* --- chatter: a contact that changes again and again --- */
 
 static struct chatter {
     part_t *part;
@@ -47,7 +47,7 @@ static uint64_t noise_step(uint64_t when, void *param)
     part_t *part = param;
     int still = part->millivolts;
 
-    random = random * 1664525u + 1013904223u; /* the same at each run */
+    random = random * 1664525u + 1013904223u; /* the same numbers in each run */
     if (part->noise_mv)
         pot_millivolts(part, still + (int)((random >> 16) % (unsigned)(2 * part->noise_mv + 1)) - part->noise_mv);
     part->millivolts = still;
@@ -109,7 +109,7 @@ bool obey_trial(const char *word, char *rest, char *answer, size_t room)
         if (!was && part->noise_mv)
             call_at(now_cycles() + 1, noise_step, part);
     } else if (!strcmp(word, "modulation") && part && part->kind == LAMP) {
-        /* The longest time between two moments of coming on, since the last such question. */
+        /* The longest time between two moments of coming on, since this was last asked. */
         snprintf(answer, room, "ok rises=%d longest=%.1f", part->rises, (double)part->longest_rise * us);
         part->rises = 0;
         part->longest_rise = 0;
@@ -128,11 +128,11 @@ bool obey_trial(const char *word, char *rest, char *answer, size_t room)
         /* When the board's clock was 0, in microseconds since power-up. */
         snprintf(answer, room, "ok %.4f", (double)bench.clock_zero * us);
     } else if (!strcmp(word, "poke") && id && second) {
-        /* A register or a byte of memory, as if the program had gone mad. */
+        /* Overwrite a register or a byte of memory, as a program out of control might. */
         unsigned address = (unsigned)strtoul(id, NULL, 16);
         avr_core_watch_write(bench.avr, (uint16_t)address, (uint8_t)strtoul(second, NULL, 16));
     } else if (!strcmp(word, "erase")) {
-        /* EEPROM as it comes from the factory; or with bytes in it, in hex, again and again: as another sketch left it. */
+        /* Fill the EEPROM: as it comes from the factory, or with these bytes (hex), repeated, as another sketch may leave it. */
         uint8_t all[4096];
         avr_eeprom_desc_t memory = {.ee = all, .offset = 0, .size = bench.avr->e2end + 1u};
         const char *bytes = id && strlen(id) > 1 ? id : "FF";
@@ -157,12 +157,12 @@ bool obey_trial(const char *word, char *rest, char *answer, size_t room)
         bench.in.loads = 0;
         bench.in.shortest = bench.in.longest = 0;
     } else if (!strcmp(word, "pc")) {
-        /* Where the program is: for addr2line, when something hangs. */
+        /* The program counter, for addr2line, when something hangs. */
         snprintf(answer, room, "ok %05x", (unsigned)bench.avr->pc);
     } else if (!strcmp(word, "drivers")) {
         snprintf(answer, room, "ok writes=%lu control=%lu", bench.drivers.writes, bench.drivers.control_writes);
     } else if (!strcmp(word, "dip")) {
-        chips_power_up(); /* the supply dips: the other chips forget everything, the microcontroller rides through */
+        chips_power_up(); /* the supply dips: the other chips lose their state, the microcontroller runs on */
     } else {
         return false;
     }

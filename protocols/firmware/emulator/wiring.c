@@ -1,11 +1,11 @@
-/* The wiring file, one part or chain a line:
+/* The wiring file has one part or chain per line:
  *
  *   board lighting
  *   chain165 data=B4 clock=B5 load=B2 chips=1
  *   chain595 data=B3 clock=B5 load=B2 chips=1 enable=B1     enable: OE, with a pull-up; may be left out
  *   chain7219 data=B3 clock=B5 load=B2 chips=2
  *   matrix rows=B0,B1 columns=C0,C1 diodes=1
- *   contact sw1 pin=D4              made is low (the usual way: to ground, with a pull-up); high=1 turns it round
+ *   contact sw1 pin=D4              made is low (the usual way: to ground, with a pull-up); high=1: made is high
  *   contact sw2 chain=3             bit 3 of the 165 chain
  *   contact k5 row=1 column=0       of the matrix
  *   encoder e1 a=D2 b=D3 detent=4

@@ -1,4 +1,4 @@
-/* The words of the control connection (`protocols/hand.md`), and those that only the emulator has. */
+/* The requests of the control connection (`protocols/hand.md`); those that only the emulator has are in trials.c. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -83,7 +83,7 @@ static void each(kind_t kind, char *answer, size_t room)
     }
 }
 
-/* Nothing is known of colours here, and bit-angle modulation is too quick to flicker. */
+/* Colours are not known here, and bit-angle modulation is too fast to flicker. */
 static void each_seen(char *answer, size_t room)
 {
     size_t length = (size_t)snprintf(answer, room, "ok");
@@ -101,7 +101,7 @@ static void each_flashes(char *answer, size_t room)
             length += (size_t)snprintf(answer + length, room - length, " %s=%d", bench.part[i].id, bench.part[i].most_flashes);
 }
 
-/* The cause leaves its mark in MCUSR (both chips: data address 54h; data sheet, MCU status register). */
+/* The cause is recorded in MCUSR (both chips: data address 54h; data sheet, MCU status register). */
 static bool reset(const char *cause)
 {
     static const struct { const char *cause; uint8_t flags; } marks[] = {
@@ -110,7 +110,7 @@ static bool reset(const char *cause)
     for (size_t i = 0; i < sizeof marks / sizeof *marks; i++) {
         if (strcmp(cause ? cause : "reset", marks[i].cause))
             continue;
-        stack_depth(); /* while memory still shows it */
+        stack_depth(); /* before the reset clears memory */
         avr_reset(bench.avr);
         bench.avr->data[0x54] = marks[i].flags;
         if (!i)
@@ -141,7 +141,7 @@ void obey(char *text, char *answer, size_t room)
             bench.turning = part;
         }
     } else if (!strcmp(word, "jump")) {
-        /* Both levels at once: what no encoder can do, and a skipping one seems to. */
+        /* Both levels at once, which no encoder can do, but a skipping one seems to. */
         if ((part = need(rest, ENCODER, answer, room))) {
             part->ab ^= 3;
             drive(part->pin, part->ab >> 1);

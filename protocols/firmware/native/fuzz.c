@@ -1,8 +1,8 @@
-/* Anything at all comes in on the serial line while hands play with the controls, and the rules still hold: every line that
- * goes out is good, notifications are numbered without a gap, no more answers than requests, and memory stays whole (build it with
- * sanitizers). Either libFuzzer drives it (LLVMFuzzerTestOneInput), or, built with -DLINES, a seeded generator of its own:
+/* Fuzzes the board: whatever comes in on the serial line while controls are moved, the rules must hold. Every line sent is good,
+ * notifications are numbered without a gap, there are no more answers than requests, and memory is not corrupted (build it with
+ * sanitizers). It is driven by libFuzzer (LLVMFuzzerTestOneInput) or, built with -DLINES, by a seeded generator of its own:
  *
- *   fuzz-lines COUNT SEED      so many lines: good ones, mutated ones, torn ones, noise */
+ *   fuzz-lines COUNT SEED      COUNT lines: good ones, mutated ones, torn ones, noise */
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -40,7 +40,7 @@ static unsigned hex_of(const char *text, int digits)
     return sum;
 }
 
-/* The line rules, checked by code that shares nothing with the board's but the CRC step. */
+/* The line rules, checked by code that shares only the CRC step with the board's. */
 static void look_at_line(void)
 {
     uint16_t check = 0xFFFFu;
@@ -99,7 +99,7 @@ static void turn(uint64_t us)
     take_output();
 }
 
-/* What is done between bytes: mostly nothing. */
+/* Done between bytes: mostly nothing. */
 static void meddle(uint8_t how)
 {
     if (how & 0x80u) {
@@ -118,7 +118,7 @@ static void meddle(uint8_t how)
 static void feed(uint8_t byte)
 {
     if (bb_line_end(byte)) {
-        answers++; /* at most one a line end */
+        answers++; /* at most one per line end */
     }
     bb_received(&board, byte);
     demand(answers >= 0, "one answer a request");
@@ -139,7 +139,7 @@ static void settle(void)
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
-/* Bytes above 7Fh are moves of the hands and time, all others come in on the line; 00h 80h is 80h on the line. */
+/* Bytes above 7Fh move controls or advance the time, all others come in on the line; 00h 80h is 80h on the line. */
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     size_t n;

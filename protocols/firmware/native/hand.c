@@ -40,7 +40,7 @@ static bool listen_at(native *n)
 
         memset(&address, 0, sizeof address);
         address.sin_family = AF_INET;
-        address.sin_addr.s_addr = htonl(INADDR_LOOPBACK); /* this machine only, whatever was asked */
+        address.sin_addr.s_addr = htonl(INADDR_LOOPBACK); /* this machine only, whatever address was given */
         address.sin_port = htons((uint16_t)atoi(port + 1));
         n->listener = socket(AF_INET, SOCK_STREAM, 0);
         setsockopt(n->listener, SOL_SOCKET, SO_REUSEADDR, &yes, sizeof yes);
@@ -146,7 +146,7 @@ static void tell_lit(native *n, native_hand *h)
     hand_answer(h, "%s", text);
 }
 
-/* A healthy eye on healthy lamps: the colour of the lamp's text, and steady. */
+/* Lamps are seen without faults: in the colour of the lamp's text, and steady. */
 static void tell_seen(native *n, native_hand *h)
 {
     char text[4000] = "ok";

@@ -42,7 +42,7 @@ uint32_t hal_clock(bb_board *b)
 
 void hal_send(bb_board *b)
 {
-    (void)b; /* the loop fetches what is there */
+    (void)b; /* the main loop fetches the bytes */
 }
 
 bool hal_send_idle(bb_board *b)
@@ -142,7 +142,7 @@ uint16_t host_lit(bb_board *b, uint8_t lamp)
         duty = (uint16_t)(BB_DUTY_TOP - duty);
     }
     if (duty == bb_duty(level)) {
-        return level; /* several levels give the darkest duties: of these the one asked for */
+        return level; /* several lightnesses share the lowest duties: return the one that was set */
     }
     while (low < high) {
         uint16_t middle = (uint16_t)((low + high) / 2u);

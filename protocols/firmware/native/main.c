@@ -1,4 +1,4 @@
-/* The board on the host: a pseudo-terminal as its serial line and a control connection for its controls
+/* The board as a program: a pseudo-terminal is its serial line, and a control connection moves its controls
  * (`protocols/hand.md`). Prints "NAME PORT HAND" when it is ready and runs until SIGTERM or SIGINT. */
 #define _XOPEN_SOURCE 700
 #include <errno.h>
@@ -51,7 +51,7 @@ bool native_plug(native *n)
     cfsetispeed(&raw, B115200);
     cfsetospeed(&raw, B115200);
     tcsetattr(slave, TCSANOW, &raw);
-    close(slave); /* from here on a hang-up on our side says that nobody has the port open */
+    close(slave); /* from here on a hang-up on our side means that no program has the port open */
     fcntl(n->pty, F_SETFL, O_NONBLOCK);
     fcntl(n->pty, F_SETFD, FD_CLOEXEC);
     if (n->link) {
@@ -98,7 +98,7 @@ static bool open_by_somebody(const native *n)
     return n->pty >= 0 && poll(&p, 1, 0) >= 0 && !(p.revents & POLLHUP);
 }
 
-/* How many bytes the wire has had time for since last asked; without a rate: as many as you like. */
+/* Returns how many bytes the wire has had time for since the last call; without a rate there is no limit. */
 static size_t allowed(uint64_t now, unsigned long baud, uint64_t *from, size_t most)
 {
     uint64_t bytes, byte_ns;
@@ -148,7 +148,7 @@ static bool transmit(native *n, uint64_t now, bool heard)
     if (count == 0) {
         return false;
     }
-    sent = heard ? write(n->pty, bytes, count) : (ssize_t)count; /* to nobody: as on a real wire, gone */
+    sent = heard ? write(n->pty, bytes, count) : (ssize_t)count; /* without a listener the bytes are lost, as on a real wire */
     if (sent <= 0) {
         return false;
     }
@@ -167,7 +167,7 @@ static void scan(native *n, uint64_t now)
     while (now - n->scanned_ns >= period) {
         n->scanned_ns += period;
         if (most-- == 0) {
-            n->scanned_ns = now; /* this machine was held up */
+            n->scanned_ns = now; /* this machine was late */
         }
         hand_move(n, (n->scanned_ns - n->hw.reset_ns) / 1000u);
         bb_scan(&n->board, hal_clock(&n->board), n->hw.levels);

@@ -1,4 +1,4 @@
-/* The parts that a hand moves, and moves that take their time. */
+/* The parts that the hand moves, and moves that take time. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -91,7 +91,7 @@ static bool pot_step(native *n, native_hand *h)
 
 #endif
 
-/* One step of a move; false when the part is where it should be. */
+/* Make one step of a move. Returns false when the part has arrived. */
 static bool step(native *n, native_hand *h)
 {
 #if PANEL_SELECTORS

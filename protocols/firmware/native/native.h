@@ -1,4 +1,4 @@
-/* The native board as one program: its board, its hardware, its line and its hand. */
+/* The native board: the state of its board, hardware, serial line and hand. */
 #ifndef NATIVE_H
 #define NATIVE_H
 
@@ -17,7 +17,7 @@ typedef struct {
     uint8_t slot;
     int32_t position;     /* where it is in its move */
     int32_t goal;
-    uint64_t next_us;     /* since reset: when it goes on */
+    uint64_t next_us;     /* since reset: time of the next step */
 } native_hand;
 
 typedef struct {

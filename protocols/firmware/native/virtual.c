@@ -1,24 +1,24 @@
-/* The board in a time of its own, for tests: works off commands from standard input, one a line, and answers each with what
- * came of it and a line `done`. Nothing is left to chance: the same commands give the same answers.
+/* The board in simulated time, for tests: carries out commands from standard input, one per line, and answers each with its
+ * results and a line `done`. The same commands always give the same answers.
  *
- *   reset CAUSE        power, reset, watchdog, brownout or unknown; what was on its way is lost, the store is kept
- *   blank [BYTES]      the store as from the factory; or full of these bytes, in hex, again and again
+ *   reset CAUSE        power, reset, watchdog, brownout or unknown; bytes under way are lost, the store is kept
+ *   blank [BYTES]      the store as from the factory, or filled with these bytes (hex), repeated
  *   bytes HEX          bytes for the board, two digits each, at once
- *   run US             time goes by: a scan each BB_SCAN_US, a turn of the main loop each TURN us
- *   turns US           from now on a turn of the main loop each so many us (50)
+ *   run US             let this time pass: a scan every BB_SCAN_US, a turn of the main loop every TURN us
+ *   turns US           set TURN: from now on a turn of the main loop every US us (50)
  *   baud RATE          the board's bytes leave at this rate; 0: at once; -1: not at all
  *   made ID 0|1        a contact opens or is made       level INPUT 0|1   a pin goes low or high
  *   code ID N          a selector's inputs take the pattern N
  *   ab ID N            an encoder's inputs take the levels A * 2 + B
  *   pot ID N           what the converter reads
- *   lit, shown         "lit ID=PERMILLE ..." "shown ID=SEGMENTS ..." as an eye would see it
- *   registers N        "registers 00 00": what stands in register N of each display driver
+ *   lit, shown         "lit ID=PERMILLE ..." "shown ID=SEGMENTS ...", as the eye sees it
+ *   registers N        "registers 00 00": the contents of register N of each display driver
  *   forget             the display drivers lose their registers, as when the supply dips
  *   supply MV
  *   duty LIGHTNESS     "duty N": of bb_duty
  *   check HEX          "check C08E": of bb_check over these bytes
  *   time               "time US": since reset
- *   clock US           so much is it now since reset: the time between has gone by unseen
+ *   clock US           set the time since reset, without scans or turns for the time between
  *
  * A line from the board is printed as "line US TEXT": when its first byte left, and its text; bytes that are not printable as
  * \xHH. A command that is not understood ends the program with 2. */
