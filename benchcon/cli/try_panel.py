@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import seconds
 from benchcon.errors import Trouble
+from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -95,6 +96,9 @@ def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str
     if args.faults or args.tcp:
         raise Trouble("--firmware runs healthy boards on this machine's own ports; leave out --faults and --tcp")
     panel = load(args.panel)
+    if panel.supplies:
+        said = "firmware does not know the panel's supplies: what they feed stays supplied, however the switches are"
+        say_on_stderr(said)
     if not args.headless:
         print("building the firmware …", file=sys.stderr, flush=True)
     return FirmwareBoards(panel, args.firmware).command

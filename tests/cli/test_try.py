@@ -176,6 +176,7 @@ FIRMWARE = PANEL.replace(
     "[boards.winch]",
     '[boards.winch]\nchip = "atmega328p"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }',
 )
+SUPPLY = '[supplies.main]\nfeeds = ["winch"]\non_when = [{ drum_lock = "on" }]\n'
 for _id, _pin in (("sw1", "D4"), ("l1", "D5"), ("d1", "7219.0")):
     FIRMWARE = FIRMWARE.replace(f'"winch.{_id}"', f'{{ id = "winch.{_id}", pin = "{_pin}" }}')
 
@@ -191,7 +192,7 @@ def test_the_real_firmware_is_tried_without_a_chip(
     way: str, panel: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    panel.write_text(FIRMWARE, "utf-8")
+    panel.write_text(FIRMWARE + SUPPLY, "utf-8")
     command = [sys.executable, "-m", "benchcon", "try", str(panel), "--headless", "--firmware", way]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert run.stdout is not None
@@ -205,7 +206,9 @@ def test_the_real_firmware_is_tried_without_a_chip(
         assert "sw1=1" in talk.notification("is")
     # However it ends, nothing stays behind.
     run.kill()
-    run.communicate(timeout=PATIENCE_S)
+    _, told = run.communicate(timeout=PATIENCE_S)
+    assert told.startswith("benchcon: firmware does not know the panel's supplies: what")
+    assert told.count("\n") == 1
     assert children
     assert until(lambda: all(is_gone(pid) for pid in children))
 

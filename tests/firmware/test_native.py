@@ -71,6 +71,17 @@ def test_a_hand_moves_and_sees_the_parts(tmp_path: Path) -> None:
             assert answer.words[-1] == "e_prs=FFF8"  # two detents of four counts, to the left
 
 
+def test_a_walk_turns_a_potentiometer_that_is_called_what_its_channel_is(tmp_path: Path) -> None:
+    """The hand of firmware knows channels, and not where a part stands: the walk does without."""
+    panel = tmp_path / "desk.toml"
+    panel.write_text('[boards.desk]\n[controls.p_vol]\nkind = "pot"\nchannel = "p_vol"\n', "utf-8")
+    with native() as board:
+        command = ["walk", board.port, "--hand", board.control, "--panel", str(panel), "--only", "p_vol"]
+        walk = subprocess.run([sys.executable, "-m", "benchcon", *command], capture_output=True, text=True, timeout=60)
+    assert (walk.returncode, walk.stdout) == (0, ""), walk.stderr
+    assert "1 passed" in walk.stderr
+
+
 def test_what_is_said_to_nobody_is_gone(tmp_path: Path) -> None:
     """As on a real line: a port opened later begins with notifications of the moment, not with old bytes."""
     with native() as board, Hand(board.control) as hand:
