@@ -1,4 +1,4 @@
-"""Counting the flashes of a lamp, as an eye would see them."""
+"""Counts the flashes of a lamp as the eye sees them."""
 
 from __future__ import annotations
 
