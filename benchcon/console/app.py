@@ -51,7 +51,7 @@ SETTLE_S = 1.0
 """Time after the start by which everything that a session needs is loaded."""
 
 ABOUT_MARK = (
-    "The mark stands in the history, in the capture that is being written, and on the time line, where [ and ] go from "
+    "The mark is in the history, in the capture that is being written, and on the time line, where [ and ] go from "
     "one to the next. Its time is that of the key m, however long you type. Esc leaves it without words."
 )
 """Help text while a mark's words are asked for."""

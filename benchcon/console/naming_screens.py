@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 
 ABOUT_WHICH = (
-    "Move the control on the panel: the first that moves is the one. A lamp or a display is named by selecting it on "
-    "the face first, and pressing Enter here. Then you are asked what is engraved beside it, and where it sits."
+    "Move a control on the panel: the first to move is taken. To name a lamp or a display, select it on the face "
+    "first, and press Enter here. Then you are asked what is engraved beside it, and where it is."
 )
 
 

@@ -27,9 +27,9 @@ from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, Q
 from benchcon.view.showing import label_of
 
 ABOUT_PLACE = (
-    "The frame is the panel, seen from the front, with what the parts that have a place cover. Put the cross where the "
+    "The frame is the panel, seen from the front, with the parts that have a place. Put the cross where the "
     "middle of the part is: its place in millimetres goes into the panel file. Where a name has no room on the plate, "
-    "a number stands there and the name beside it in the list. Skip leaves the place open."
+    "there is a number, which the list explains. Skip leaves the place open."
 )
 
 MARK = "▪"

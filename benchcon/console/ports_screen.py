@@ -105,9 +105,9 @@ WHY = (
 )
 ABOUT_ADDRESS = "Nothing is opened yet: the address joins the list, marked, and Enter there opens what is marked."
 ABOUT = (
-    "A port that is in use by another program is shown, and opens when that program has left it. Boards that are "
-    "simulated on this machine stand in the list as well. Forget has a port no longer opened by itself. With no board "
-    "at hand: benchcon demo, or benchcon try PANEL for a panel of your own."
+    "A port that another program uses is listed, and opens when that program has closed it. Boards that are "
+    "simulated on this machine are listed as well. Forget stops a port from being opened by itself. Without a board"
+    ": benchcon demo, or benchcon try PANEL for a panel of your own."
 )
 
 

@@ -223,7 +223,7 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
         told = f"{label} {colour}".strip() if len(lamps) > 1 else label
         made = {"label": told, **lamp}
         if "at" in lamp:
-            top.source.say((*path, "at"), "is that of the control; a lamp that sits elsewhere has a table [lamps.NAME]")
+            top.source.say((*path, "at"), "is that of the control; a lamp in another place has a table [lamps.NAME]")
         if "at" in table:
             made["at"] = table["at"]
             top.source.homes["lamps", new, "at"] = ("controls", name, "at")

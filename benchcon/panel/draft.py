@@ -30,7 +30,7 @@ _HIGHEST_MM = 10_000
 """The greatest height of a panel. Where the parts need more, they are given no places."""
 
 _TOP = """\
-# A first panel file, from what the boards say of themselves. protocols/panel-file.md says what each key means.
+# A first panel file, from what the boards describe. protocols/panel-file.md says what each key means.
 #
 # Where parts sit ("at") is a guess: measure from the panel's top left corner to the centre of each part, or name and
 # place them in the console. Currents are guesses too: put in what your lamps really take. Each contact is a push button

@@ -244,7 +244,7 @@ def _of_the_line(said: str, line: str, at: int) -> str:
         if here == "}":
             return "nothing follows the last comma; leave that comma out"
         if not here and line.count("{") > line.count("}"):
-            return "what stands in { } goes on one line, up to the }"
+            return "what is in { } goes on one line, up to the }"
     return ""
 
 

@@ -266,7 +266,7 @@ def test_what_is_missing_in_a_line_is_said(
         ("colour =", "column 9: a value is missing"),
         ("label = “Stop”", 'column 9: “ is a quote of a word processor; write plain ones, "like this"'),
         ("// the left one", "column 1: a comment begins with #"),
-        ('channel = { id = "l1",', "column 23: what stands in { } goes on one line, up to the }"),
+        ('channel = { id = "l1",', "column 23: what is in { } goes on one line, up to the }"),
         ('channel = { id = "l1", }', "column 24: nothing follows the last comma; leave that comma out"),
         (
             "[lamps.High water]",

@@ -22,9 +22,7 @@ _FILE = "walks.json"
 _PANELS = 50
 """Number of panels, those walked last, whose serial number is kept."""
 
-ABOUT_WHO = (
-    "Who walks, and the serial number if there are several such panels, stand on the page to keep with the panel."
-)
+ABOUT_WHO = "Who walks, and the serial number if there are several such panels, are on the page to keep with the panel."
 
 
 class Signature(NamedTuple):

@@ -24,7 +24,7 @@ def ending_text(report: Mapping[str, Any] | None, trouble: str, folder: str, goe
         text.append(f"{trouble}\n\n", BAD)
     if report is None:
         text.append(
-            f"The walk was ended early. Start it again with the folder {printable(folder)}, and it goes on from here.\n"
+            f"The walk was ended early. Start again with the folder {printable(folder)}, and it continues from here.\n"
             if folder and goes_on
             else "The walk was ended early.\n",
             IVORY,

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
 
-ABOUT_NOTE = "It judges nothing: a stiff lever, a scratch, a wire to be tied. The step at hand goes on as it was."
+ABOUT_NOTE = "It changes no verdict: a stiff lever, a scratch, a wire to be tied. The current step goes on as it was."
 ABOUT_COLOUR = "The panel file says another colour: a bicolour lamp wired the other way round, or another part fitted."
 
 
@@ -397,5 +397,5 @@ class WalkScreen(AskedScreen):
         """Go back to the bench; what was done is kept in the folder."""
         if self.folder is not None and self.scene is not None and not self.has_class("-over"):
             name = printable(self.folder.path.name)
-            self.app.notify(f"The walk in {name} is not finished: t, with this folder, goes on with it.", markup=False)
+            self.app.notify(f"The walk in {name} is not finished: t, with this folder, continues it.", markup=False)
         self.dismiss(None)

@@ -108,7 +108,7 @@ def _ask_walk(
             over(None)
         else:
             why = f"{'What you chose' if only else 'Everything'} is tested in turn, and faults are named. The "
-            why += "report goes into this folder; an unfinished walk there goes on. Empty: no report."
+            why += "report goes into this folder; an unfinished walk there is continued. Empty: no report."
             folder = proposed(panel)
             going_on = resumed(Folder(folder), panel, only)
             if going_on:
