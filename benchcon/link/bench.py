@@ -25,7 +25,7 @@ from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.wire.codec import request
 from benchcon.wire.observer import Observer
-from benchcon.wire.records import BENCH, NOTE, Batch
+from benchcon.wire.records import BENCH, NOTE, NOTE_KINDS, Batch
 from benchcon.wire.silence import DEADMAN_MS
 
 if TYPE_CHECKING:
@@ -66,6 +66,8 @@ class Bench:
         keep: bool = True,
         pace: Pace | None = None,
     ) -> None:
+        if isinstance(ports, str | bytes):
+            raise Trouble(f"ports is a list of ports, not {_shown(ports)}: write [{_shown(ports)}]")
         if deadman_ms is not None and not 100 <= deadman_ms <= 0xFFFF:
             raise Trouble(f"a dead-man time of {deadman_ms} ms: it must be between 100 and 65535")
         self.began = datetime.datetime.now(datetime.UTC)
@@ -74,9 +76,11 @@ class Bench:
         self._began_ns = time.monotonic_ns()
         self._stream = Stream()
         self._settings = panel, deadman_ms, listen_only, pace, keep
-        self._first_ports = tuple(dict.fromkeys(ports))
+        self._first_ports = tuple(dict.fromkeys(_text("a port", port) for port in ports))
         self._thread: threading.Thread | None = None
         self._closed = False
+        self._calling = threading.RLock()
+        """Held where a call is handed to the loop, so that none comes after the end. (A signal may come there.)"""
 
     @cached_property
     def _hub(self) -> Hub:
@@ -122,7 +126,8 @@ class Bench:
         if self._closed or self._thread is None:
             self._closed = True
             return True
-        self._closed = True
+        with self._calling:
+            self._closed = True
         atexit.unregister(self.close)
         result: DarkResult | None = None
         ending = asyncio.run_coroutine_threadsafe(self._end(dark and not self._hub.listen_only), self._hub.loop)
@@ -148,6 +153,9 @@ class Bench:
                 task.cancel()
             if left:
                 loop.run_until_complete(asyncio.wait(left, timeout=0.3))
+            # What was asked at the last moment is answered too, so that nobody waits for it for ever.
+            loop.run_until_complete(asyncio.sleep(0))
+            loop.run_until_complete(asyncio.sleep(0))
             loop.close()
 
     async def _end(self, dark: bool) -> DarkResult:
@@ -185,11 +193,15 @@ class Bench:
 
     def note(self, kind: str, text: str) -> None:
         """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``; `text` one line."""
-        body = f"{kind} {printable(text)}".encode()
+        if kind not in NOTE_KINDS:
+            raise Trouble(f"{_shown(kind)} is not a kind of note: {', '.join(NOTE_KINDS)}")
+        body = f"{kind} {printable(_text('a note', text))}".encode()
         self._call(lambda: self._hub.emit([Batch(self.now_us(), BENCH, NOTE, [body])]))
 
     def values(self, values: Mapping[str, str]) -> None:
         """Record in the stream what values from elsewhere have become: ``{"wind_speed": "20 kt"}``."""
+        if not isinstance(values, Mapping) or not all(isinstance(name, str) for name in values):
+            raise Trouble(f"values are a mapping of names to texts, not {_shown(values)}")
         detail = dict(values)
         self._call(lambda: self._hub.emit([link_record(self.now_us(), BENCH, "values", **detail)]))
 
@@ -197,6 +209,7 @@ class Bench:
 
     def add_port(self, port: str) -> None:
         """Open a port that the user named, and keep it open."""
+        _text("a port", port)
         self._call(lambda: self._hub.add(port))
 
     def release(self, port: str) -> Future[None]:
@@ -204,13 +217,16 @@ class Bench:
 
         The future is set when the port is free.
         """
-        free: Future[None] = Future()
+        _text("a port", port)
+        free: Future[None] = _future()
 
         async def give_up() -> None:
-            found = self._hub.find(port)
-            if found is not None:
-                await found.release()
-            free.set_result(None)
+            try:
+                found = self._hub.find(port)
+                if found is not None:
+                    await found.release()
+            finally:
+                free.set_result(None)
 
         if not self._call(lambda: self._hub.loop.create_task(give_up())):
             free.set_result(None)
@@ -218,6 +234,7 @@ class Bench:
 
     def reopen(self, port: str) -> None:
         """Open a released port again."""
+        _text("a port", port)
         self._call(lambda: self._hub.add(port))
 
     def ping_each(self, us: int) -> None:
@@ -249,7 +266,7 @@ class Bench:
         with self._changed:
             while not test(self.ports()):
                 left = end - time.monotonic()
-                if left <= 0:
+                if not left > 0:  # "not a number" is no time to wait either
                     return False
                 # Changes wake this at once. Silence is not an event, so it has to be checked now and then.
                 self._changed.wait(min(left, LOOK_S))
@@ -285,6 +302,8 @@ class Bench:
 
         They go in one request where they fit. Raises `Trouble` if `values` is empty or names something impossible.
         """
+        if not isinstance(values, Mapping):
+            raise Trouble(f"what to set is a mapping of channels to values, not {_shown(values)}")
         if not values:
             raise Trouble("nothing to set")
         numbers: dict[str, int] = {}
@@ -342,7 +361,7 @@ class Bench:
 
     def raw(self, source: int, channel: str, on: bool) -> Intent:
         """Ask a board to report every edge or reading of an input, or to stop that."""
-        return self.ask(source, ("raw", f"{_channel(channel)}={int(on)}"))
+        return self.ask(source, ("raw", f"{_channel(channel)}={int(bool(on))}"))
 
     def wink(self, source: int) -> Intent:
         """Have a board identify itself: it blinks for three seconds."""
@@ -366,7 +385,7 @@ class Bench:
 
         word = quote(_text("a name", new))
         if not 1 <= len(word) <= 24:
-            raise Trouble(f"the name '{printable(new)}' takes {len(word)} characters on the wire; 1 to 24 are allowed")
+            raise Trouble(f"the name {_shown(new)} takes {len(word)} characters on the wire; 1 to 24 are allowed")
         return self.ask(source, ("name", word))
 
     def ask(self, source: int, words: tuple[str, ...]) -> Intent:
@@ -374,7 +393,7 @@ class Bench:
 
         Raises `Trouble` if the words do not make a line of the protocol.
         """
-        _check_words(words)
+        words = _checked_words(words)
         return self._intent(source, words, lambda talk, answer: talk.request(words, answer))
 
     # --- inside ----------------------------------------------------------------------------------------------------
@@ -394,12 +413,10 @@ class Bench:
             self._changed.notify_all()
 
     def _call(self, do: Callable[[], Any]) -> bool:
-        if self._closed or self._thread is None:
-            return False
-        try:
+        with self._calling:
+            if self._closed or self._thread is None:
+                return False
             self._hub.loop.call_soon_threadsafe(do)
-        except RuntimeError:
-            return False
         return True
 
     def _with(self, source: int, do: Callable[[Talk], None]) -> None:
@@ -411,7 +428,7 @@ class Bench:
         self._call(run)
 
     def _intent(self, source: int, words: tuple[str, ...], do: Callable[[Talk, Answer], None]) -> Intent:
-        future: Intent = Future()
+        future: Intent = _future()
 
         def answer(outcome: Outcome) -> None:
             if not future.done():
@@ -429,10 +446,14 @@ class Bench:
         return future
 
     def _of_all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> Future[DarkResult]:
-        future: Future[DarkResult] = Future()
+        future: Future[DarkResult] = _future()
 
         async def run() -> None:
-            future.set_result(await self._all(do, source))
+            result = DarkResult((), tuple(self._hub.known_sources()), ())  # if the bench is closed meanwhile
+            try:
+                result = await self._all(do, source)
+            finally:
+                future.set_result(result)
 
         if not self._call(lambda: self._hub.loop.create_task(run())):
             future.set_result(DarkResult((), (), ()))
@@ -464,6 +485,13 @@ class Bench:
 
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,7}")
+
+
+def _future() -> Future[Any]:
+    """Return a future that its holder cannot cancel: the link sets it, whether anybody still waits for it or not."""
+    future: Future[Any] = Future()
+    future.set_running_or_notify_cancel()
+    return future
 
 
 def _channel(given: object) -> str:
@@ -506,13 +534,16 @@ def _text(what: str, given: object) -> str:
     return given
 
 
-def _check_words(words: tuple[str, ...]) -> None:
+def _checked_words(given: object) -> tuple[str, ...]:
+    """Return `given` if it is the words of a request. Raises `Trouble` if not."""
+    if not isinstance(given, tuple | list) or not given:
+        raise Trouble(f"a request is a tuple of words, not {_shown(given)}")
+    words = tuple(_text("a word of a request", word) for word in given)
     try:
-        for word in words:
-            _text("a word of a request", word)
         request(1, words)
     except ValueError as error:
-        raise Trouble(f"cannot be sent: {printable(str(error))}") from None
+        raise Trouble(f"cannot be sent: {printable(str(error))[:200]}") from None
+    return words
 
 
 def _dark(talk: Talk, answer: Answer) -> None:

@@ -186,7 +186,12 @@ class Talk:
         self.stirred.set()
 
     def is_lent(self, source: int, outputs: BoardOutputs) -> None:
-        """Take another number, and its outputs, for what is heard here from now on."""
+        """Take another number, and its outputs, for what is heard here from now on.
+
+        What was wanted of the outputs it had until now was wanted of another board: it is dropped.
+        """
+        if outputs is not self.outputs:
+            self._drop_wanted(held("other board"))
         self.source, self.outputs = source, outputs
         self.stirred.set()
 
@@ -355,7 +360,7 @@ class Talk:
 
     def wink(self, answer: Answer) -> None:
         """Have the board identify itself (`wink`)."""
-        if why := self.may("wink"):
+        if why := self.may("wink") or ("" if self.live or self.duplicate else "no link"):
             answer(held(why, ("wink",)))
             return
         self.outputs.want_wink(answer)
@@ -398,9 +403,9 @@ class Talk:
 
     def _ask_what_is_due(self, now_us: int) -> None:
         for values in self.outputs.due(now_us):
-            self._ask(self.outputs.words(values), partial(self._was_set, tuple(values)))
+            self._ask(self.outputs.words(values), partial(self._was_set, self.outputs, tuple(values)))
         if self.outputs.wink_due(now_us):
-            self._ask(("wink",), self._winked)
+            self._ask(("wink",), partial(self._winked, self.outputs))
         every_us = self.hub.ping_every_us
         if every_us and not self._pinging and now_us - self._last_sent_us >= every_us and not self.duplicate:
             self._pinging = True
@@ -451,14 +456,16 @@ class Talk:
                 answer(outcome)
         self._answer_wishes(now_us)
 
-    def _was_set(self, channels: Sequence[str], outcome: Outcome) -> None:
-        now_us = self.hub.now_us()
-        self.outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
-        if outcome.is_dark:
-            self.outputs.all_off("dark", now_us)
+    # Outcomes go to the outputs that asked, which are no longer `self.outputs` if another ident was given meanwhile.
 
-    def _winked(self, outcome: Outcome) -> None:
-        self.outputs.winked(outcome, not outcome.refused, self.hub.now_us())
+    def _was_set(self, outputs: BoardOutputs, channels: Sequence[str], outcome: Outcome) -> None:
+        now_us = self.hub.now_us()
+        outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
+        if outcome.is_dark:
+            outputs.all_off("dark", now_us)
+
+    def _winked(self, outputs: BoardOutputs, outcome: Outcome) -> None:
+        outputs.winked(outcome, not outcome.refused, self.hub.now_us())
 
     def _pinged(self, outcome: Outcome) -> None:
         self._pinging = False
@@ -548,6 +555,10 @@ class Talk:
         asked, self._asked = self._asked, {}
         for answer in asked.values():
             answer(outcome)
+        self._drop_wanted(outcome)
+
+    def _drop_wanted(self, outcome: Outcome) -> None:
+        now_us = self.hub.now_us()
         self.outputs.drop_all(outcome, now_us)
         self._answer_wishes(now_us, outcome)
 

@@ -20,6 +20,7 @@ HELD_WHYS = {
     "dark": "dropped: the board went dark",
     "reset": "dropped: the board was reset",
     "lost": "dropped: the port was lost",
+    "other board": "dropped: another board answers on that port now",
     "closed": "not sent: the bench is closed",
 }
 

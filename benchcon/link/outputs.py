@@ -96,6 +96,9 @@ class BoardOutputs:
             self._blinking(output, False)
             self._move(output, 0)
             self._drop(output, None, why)
+        if self._wink is not None and not self._wink_sent:
+            self._done.append(WishDone(self._wink, None, why))
+            self._wink = None
 
     def value(self, channel: str) -> int:
         """Return the value that an output has, on the wire; 0 if not known."""
@@ -250,7 +253,8 @@ class BoardOutputs:
             self._together.wink(self._wink_over_us)
             for output in self._outputs.values():
                 output.flash.fill(self._wink_over_us)
-        self._done.append(WishDone(token, outcome, ""))
+        if token is not None:  # else it was dropped while it was on its way
+            self._done.append(WishDone(token, outcome, ""))
 
     def drop_all(self, outcome: Any, now_us: int) -> None:
         """Note that the port is lost or given up: nothing is wanted or on its way any more."""
@@ -259,7 +263,7 @@ class BoardOutputs:
             self._blinking(output, False)
             self._drop(output, outcome, "")
         if self._wink is not None:
-            self.winked(outcome, False, now_us)
+            self.winked(outcome, self._wink_sent, now_us)
 
     def take_done(self) -> list[WishDone]:
         """Return the wishes that were done since the last call."""

@@ -26,6 +26,9 @@ NOTE = "*"
 KEYFRAME = "="
 """The whole state at this moment; body: one line of JSON, UTF-8."""
 
+NOTE_KINDS = ("mark", "trigger", "expectation", "word")
+"""What a note's first word can be."""
+
 KINDS = (LINE_UP, LINE_DOWN, BYTES_UP, BYTES_DOWN, LINK, NOTE, KEYFRAME)
 
 

@@ -623,9 +623,54 @@ def test_what_should_be_text_and_is_not_is_told_where_it_is_given(given: Any) ->
             (lambda: bench.ask(1, ("set", given)), "a word of a request is text"),
             (lambda: bench.blink(1, given, True), "is not a channel"),
             (lambda: bench.raw(1, given, True), "is not a channel"),
+            (lambda: bench.ask(1, given), "a request is a tuple of words"),
+            (lambda: bench.set_many(1, given), "a mapping of channels to values"),
+            (lambda: bench.values(given), "a mapping of names to texts"),
+            (lambda: bench.note("mark", given), "a note is text"),
+            (lambda: bench.note(given, "here"), "is not a kind of note"),
+            (lambda: bench.add_port(given), "a port is text"),
+            (lambda: bench.release(given), "a port is text"),
+            (lambda: bench.reopen(given), "a port is text"),
         ):
             with pytest.raises(Trouble, match=said):
                 wrong()
+
+
+def test_one_port_given_instead_of_a_list_is_not_taken_for_ports_of_one_letter() -> None:
+    with pytest.raises(Trouble, match=r"^ports is a list of ports, not '/dev/ttyUSB0': write \['/dev/ttyUSB0'\]$"):
+        Bench("/dev/ttyUSB0")
+
+
+def test_values_may_have_any_names(bench: Benches) -> None:
+    """A value called ``word`` was lost: it collided with an argument."""
+    here = bench()
+    here.bench.values({"word": "one", "source": "two", "at_us": "three"})
+    here.wait(lambda: here.linked("values word=one source=two at_us=three"))
+
+
+def test_nobody_who_asks_while_the_bench_closes_waits_for_ever(board: Boards) -> None:
+    desk = board(ident="lighting")
+    here = Watched(desk.port)
+    source = here.stands(desk.port, "live").source
+    asked: list[Any] = []
+    over = threading.Event()
+
+    def ask() -> None:
+        while not over.is_set():
+            asked.extend((here.bench.set_lamp(source, "l1", 0), here.bench.dark(), here.bench.wink(source)))
+            asked[-2].cancel()  # the link sets it all the same, and does not stumble over that
+            over.wait(0.001)
+
+    threads = [threading.Thread(target=ask) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    here.wait(lambda: len(asked) > 50)
+    here.bench.close()
+    over.set()
+    for thread in threads:
+        thread.join(LONG_S)
+    assert all(future.result(LONG_S) is not None for future in asked)
+    assert not here.linked("fault")
 
 
 def test_the_budget_of_the_panel_holds(board: Boards, bench: Benches) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchcon.link import Pace, foreign
+from benchcon.link import Pace, foreign, say
 from benchcon.link.conversation import Talk
 from benchcon.link.hub import Hub
 from benchcon.state import BenchState
@@ -64,7 +64,7 @@ sent = st.lists(st.one_of(line, line, line, st.binary(max_size=100)), max_size=4
 
 
 @settings(max_examples=150, deadline=None)
-@given(sent, st.lists(st.sampled_from(["set", "blink", "wink", "dark", "light", "raw", "ident"]), max_size=10))
+@given(sent, st.lists(st.sampled_from(["set", "blink", "wink", "dark", "light", "raw", "ident", "other"]), max_size=10))
 def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
     hub = Hub(None, 2000, False, Pace(), False, lambda: None)
     state = BenchState()
@@ -95,12 +95,50 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
                 "light": lambda: talk.request(("light",), came.append),
                 "raw": lambda: talk.request(("raw", "sw1=1"), came.append),
                 "ident": lambda: talk.request(("ident", "met"), came.append),
+                "other": lambda source=turn + 2: (talk.is_lent(source, hub.outputs(source, "")), came.append(None)),
             }[asked[turn]]()
         talk.pump()
     talk.end("hung up")
     assert len(came) == wanted  # nobody who asked is left waiting
     assert [batch.at_us for batch in stream] == sorted(batch.at_us for batch in stream)
     assert not any(body.startswith((b"fault", b"dismissed")) for batch in stream for body in batch.bodies)
+    assert hub._together.may(hub.now_us() + 10_000_000)  # nor is a rise counted as still on its way
+    hub.loop.close()
+
+
+def test_what_was_wanted_is_dropped_when_another_board_answers_on_the_port() -> None:
+    hub = Hub(None, 2000, False, Pace(), False, lambda: None)
+    connection: Any = NoPort()
+    talk = Talk(hub, connection, 1)
+    talk.live = True
+    came: list[Any] = []
+    for level in (1000, 0):
+        talk.want({"l1": level}, came.append)  # the first is on its way, the second waits for its answer
+    talk.wink(came.append)  # waits for the lamp
+    talk.is_lent(2, hub.outputs(2, ""))
+    assert [say(outcome) for outcome in came] == ["dropped: another board answers on that port now"] * 3
+    tag = connection.sent.split(b"set")[0][-3:-1]
+    talk._heard(answer(int(tag, 16), ("set", "00000001")) + b"\n", hub.now_us())  # late: raised a KeyError
+    talk.want({"l1": 1000}, came.append)
+    assert connection.sent.count(b"set l1=3E8") == 2  # what was on its way to the other board holds nothing back
+    talk.end("hung up")
+    hub.loop.close()
+
+
+def test_a_wink_that_waits_goes_with_everything_else_when_the_bench_goes_dark() -> None:
+    hub = Hub(None, 2000, False, Pace(), False, lambda: None)
+    connection: Any = NoPort()
+    talk = Talk(hub, connection, 1)
+    came: list[Any] = []
+    talk.wink(came.append)
+    talk.live = True
+    talk.want({"l1": 1000}, lambda outcome: None)
+    talk.wink(came.append)
+    talk.dark(lambda outcome: None)
+    talk.pump()
+    assert [say(outcome) for outcome in came] == ["not sent: no such board is linked", "dropped: the board went dark"]
+    assert b"wink" not in connection.sent
+    talk.end("hung up")
     hub.loop.close()
 
 
