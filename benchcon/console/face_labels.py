@@ -13,7 +13,7 @@ from rich.cells import cell_len
 from benchcon.console.canvas import fitted, shortened
 from benchcon.console.tiles import LabelLine, Tile
 from benchcon.panel.model import Part
-from benchcon.view.showing import label_of
+from benchcon.view.showing import engraved_label
 
 
 class Cells:
@@ -79,7 +79,7 @@ def split_label(text: str) -> tuple[str, str] | None:
 
 def words_of(tile: Tile) -> str:
     """Return the label engraved over a tile."""
-    return label_of(tile.part).upper()
+    return engraved_label(tile.part).upper()
 
 
 def claim(tile: Tile) -> int:
@@ -89,7 +89,7 @@ def claim(tile: Tile) -> int:
 
 def room_claimed(part: Part, width: int) -> int:
     """Return how many cells of its label's row a part has for itself if its tile is `width` wide."""
-    return min(max(cell_len(label_of(part).upper()), 1), width)
+    return min(max(cell_len(engraved_label(part).upper()), 1), width)
 
 
 def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:

@@ -19,7 +19,7 @@ from benchcon.console.forms import Form, Inside, Size, form_of
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Display, Panel, Part, Place
 from benchcon.text import printable
-from benchcon.view.showing import board_name, label_of
+from benchcon.view.showing import board_name, engraved_label
 
 
 class _Wish(NamedTuple):
@@ -205,7 +205,7 @@ def _place(
 
 def _width(part: Part, form: Form, most: int) -> int:
     """Return the width of a packed part: enough for label and state, up to `most`; digits are never cut."""
-    label = cell_len(label_of(part))
+    label = cell_len(engraved_label(part))
     if isinstance(part, Display):
         return max(form.width, min(label, most))
     return min(max(label, form.width, 11), most)

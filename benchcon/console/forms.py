@@ -72,9 +72,10 @@ def guarded(part: Part) -> bool:
 def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamps: int = 0) -> Form:
     """Return the form of `part` at `size`; with `scale` 2 displays are twice as high and wide.
 
-    `roomy` adds room for the full reason why a state is not known; `lamps` is the number of lamps in the part.
+    `roomy` adds room for the full reason why a state is not known; `lamps` is the number of other lamps in the part.
     """
     form = _form(part, size, scale)
+    several = lamps + isinstance(part, Lamp) > 1
     if lamps and size is Size.LOW:
         more = lamps
         form = form._replace(
@@ -82,10 +83,10 @@ def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamp
         )
     elif lamps and size is Size.BIG:
         form = form._replace(height=form.height + isinstance(part, Control))
-        if lamps > 1:
+        if several:
             more = max(LIT_WORDS - form.width, 0)
             form = form._replace(width=form.width + more, lead=form.lead + more // 2, wish=max(form.wish, LIT_WORDS))
-    elif lamps > 1:
+    elif several:
         form = form._replace(wish=max(form.wish, 5 + LIT_WORDS))
     if guarded(part):
         form = form._replace(width=form.width + 2, wish=form.wish + 2, lead=form.lead + 1)

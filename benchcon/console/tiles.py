@@ -6,6 +6,7 @@ bold and reverse.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -145,7 +146,7 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
     if isinstance(part, Lamp):
         lamps.insert(0, (part, showings[0]))
         _windows(canvas, tile, lamps, pen)
-        _say(canvas, tile, _lamps_word(lamps), word or ink(IVORY, pen.ground))
+        _colours(canvas, tile, lamps, pen, selected)
         return
     assert isinstance(part, Control)
     _CONTROLS[part.kind](canvas, tile, part, showings[0], pen)
@@ -166,14 +167,30 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
     _word(canvas, tile, x, _row(tile) + row, _lamps_word(lamps), word or ink(IVORY if lit else QUIET, pen.ground))
 
 
+def _colours(canvas: Canvas, tile: Tile, lamps: Sequence[tuple[Lamp, Showing]], pen: TilePen, selected: str) -> None:
+    """Write how the lamps of one housing are: two below each other if there is room, the selected one marked."""
+    if tile.size is Size.TALL and len(lamps) == 2:
+        for row, (lamp, showing) in enumerate(lamps):
+            plain = ink(IVORY if showing.level else QUIET, pen.ground)
+            style = _label_ink(pen, True, False) if lamp.name == selected else plain
+            _say(canvas, tile, _coloured(lamp, showing), style, row)
+        return
+    chosen = next((_coloured(*each) for each in lamps if each[0].name == selected), "")
+    style = _label_ink(pen, True, False) if chosen else ink(IVORY, pen.ground)
+    _say(canvas, tile, chosen or _lamps_word(lamps), style)
+
+
+def _coloured(lamp: Lamp, showing: Showing) -> str:
+    if showing.word == NO_SUPPLY:
+        return NO_SUPPLY  # has a short form
+    return lamp.colour if showing.word == "on" else f"{lamp.colour} {showing.word}"
+
+
 def _lamps_word(lamps: Sequence[tuple[Lamp, Showing]]) -> str:
     """Return the word of one lamp, or of several the colours that are lit."""
     if len(lamps) == 1:
         return lamps[0][1].word
-    lit = [(lamp.colour, showing.word) for lamp, showing in lamps if showing.level]
-    if not lit:
-        return lamps[0][1].word
-    return " ".join(colour if word == "on" else f"{colour} {word}" for colour, word in lit)
+    return " ".join(_coloured(*each) for each in lamps if each[1].level) or lamps[0][1].word
 
 
 def _windows(canvas: Canvas, tile: Tile, lamps: Sequence[tuple[Lamp, Showing]], pen: TilePen) -> None:
@@ -211,10 +228,17 @@ def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -
     canvas.write(tile.x + x, y, text, style, tile.width - x)
 
 
+_LEVEL = re.compile(r"off|\d+ %")
+
+
 def _fitting(word: str, room: int) -> str:
-    """Return a short form of words that must not be cut: a count, the line of a rule error, no supply."""
+    """Return a short form of words that must not be cut: a count, a level, the line of a rule error, no supply."""
     if word == NO_SUPPLY and cell_len(word) > room:
         return "off"
+    colour, _, level = word.partition(" ")
+    if _LEVEL.fullmatch(level) and cell_len(word) > room:
+        brief = f"{colour} {level.replace(' ', '')}"
+        return brief if cell_len(brief) <= room else level
     if word.startswith(RULE_ERROR) and cell_len(word) > room:
         brief = word.removeprefix(RULE_ERROR)
         return brief if cell_len(brief) <= room else f"✗ {brief.removeprefix('line ')}"

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part
+from benchcon.panel.places import engraved
 from benchcon.panel.reading import contact_word, detents, position, share_permille
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
@@ -145,6 +146,11 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
 def label_of(part: Part) -> str:
     """Return the engraved label of a part, printable, with accents composed with their letters."""
     return unicodedata.normalize("NFC", printable(part.label or part.name))
+
+
+def engraved_label(part: Part) -> str:
+    """Return what is engraved beside a part, like `label_of`: of lamps in one housing, the text that they share."""
+    return unicodedata.normalize("NFC", printable(engraved(part)))
 
 
 def channel_label(part: Part, channel_id: str) -> str:

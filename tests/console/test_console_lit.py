@@ -155,3 +155,41 @@ async def test_a_guard_is_a_frame_about_what_is_under_it(
         assert "┊" not in eyes.text() or "[" not in eyes.text().replace("[ ] Page", "")
         await eyes.press("f1")
         assert "a guard, a cover that flips up" in " ".join(eyes.app.screen._text().plain.split())  # type: ignore[attr-defined]
+
+
+HOUSING = """
+[panel]
+width = "200 mm"
+height = "100 mm"
+[boards.desk]
+[lamps.level]
+label = "Level"
+at = ["100 mm", "35 mm"]
+colours = [{ colour = "red", channel = "r" }, { colour = "amber", channel = "g" }]
+[lamps.trip]
+label = "Trip"
+at = ["160 mm", "35 mm"]
+channel = "t"
+"""
+
+
+@pytest.mark.parametrize("size", [(60, 14), (80, 24), (140, 45)], ids=str)
+async def test_a_housing_of_two_colours_has_its_own_label_and_says_which_colour_the_keys_work(
+    size: tuple[int, int],
+) -> None:
+    session = OnBoards(loads(HOUSING))
+    async with console(session, size) as eyes:
+        face = eyes.app.screen.query_one(Face)
+        await eyes.until(lambda: "off" in art(eyes, "level_red"))
+        assert "LEVEL RED" not in eyes.text()
+        assert "LEVEL" in eyes.text()
+        face.select("level_red")
+        await eyes.until(lambda: "red off" in art(eyes, "level_red"))
+        await eyes.press("right")
+        await eyes.until(lambda: "amber off" in art(eyes, "level_red"))
+        await eyes.press("space")
+        assert session.bench.asked[-1] == (1, ("set", "g=3E8"))
+        await eyes.until(lambda: "amber" in art(eyes, "level_red") and "amber off" not in art(eyes, "level_red"))
+        session.bench.set_lamp(1, "r", 100)
+        await eyes.press("left")
+        await eyes.until(lambda: "red 10 %" in art(eyes, "level_red"))
