@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.diagnosis.findings import KINDS, BareFinding, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
+from benchcon.panel.pins import SEGMENT_PINS
 from benchcon.panel.reading import contact_word
 from benchcon.text import listed, times
 
@@ -74,8 +75,11 @@ _OPEN_TURNED = (
 )
 
 
-def where(spot: Spot) -> str:
-    """Return where a channel's wire goes: connector and pin, wire colour, board pin, as far as the file gives them."""
+def where(spot: Spot, pin: str = "") -> str:
+    """Return where a channel's wire goes: connector and pin, wire colour, board pin, as far as the file gives them.
+
+    `pin`: of a part with several wires, where the one in question goes, instead of the channel's pin.
+    """
     wire = spot.channel.wire
     parts = []
     if wire.connector:
@@ -83,7 +87,8 @@ def where(spot: Spot) -> str:
     if wire.colour:
         parts.append(f"the {wire.colour} wire")
     board = f"board {spot.channel.board}"
-    parts.append(f"pin {wire.pin} of {board}" if wire.pin else f"channel {spot.channel.id} of {board}")
+    pin = pin or (f"pin {wire.pin}" if wire.pin else f"channel {spot.channel.id}")
+    parts.append(f"{pin} of {board}")
     return ", ".join(parts)
 
 
@@ -489,7 +494,10 @@ def _missing(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if isinstance(spots[0].part, Display):
         return f"{name(spots[0])} never lights", f"{where(spots[0])}: its plug, its commons, and the driver behind them"
-    return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or turned round (the long leg is plus)"
+    legs = "turned round (the long leg is plus)"
+    if isinstance(spots[0].part, Lamp) and spots[0].part.engraved:
+        legs = "a leg in another one's hole (the longest is the common one)"  # common practice, no source
+    return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or {legs}"
 
 
 def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -525,16 +533,42 @@ def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
     )
 
 
+def _driver_rows(spot: Spot) -> range:
+    """Return the rows of the MAX7219 chain that a display's digits are on; none if the panel file does not say."""
+    chain, _, first = spot.channel.wire.pin.partition(".")
+    if not isinstance(spot.part, Display) or chain != "7219" or not first.isdecimal():
+        return range(0)
+    return range(int(first), int(first) + spot.part.digits)
+
+
+def _segments_at(spot: Spot, segments: Sequence[str]) -> str:
+    """Return where the wires of some segments of a display go."""
+    chips = sorted({row // 8 + 1 for row in _driver_rows(spot)})
+    names = ["DP" if segment == "P" else segment for segment in segments]
+    if not chips or not all(name in SEGMENT_PINS for name in names):
+        return where(spot)
+    pins = listed([f"{SEGMENT_PINS[name]} (SEG {name})" for name in names])
+    return where(spot, f"pin{'s' * (len(names) > 1)} {pins} of chip {listed(chips)} of the MAX7219 chain")
+
+
+def _digits_at(spot: Spot, digits: Sequence[int]) -> str:
+    """Return where the commons of some digits of a display go; digits count from 1, the leftmost."""
+    rows = _driver_rows(spot)
+    if not rows or not all(0 < digit <= len(rows) for digit in digits):
+        return where(spot)
+    return where(spot, f"pin{'s' * (len(digits) > 1)} {listed([f'7219.{rows[digit - 1]}' for digit in digits])}")
+
+
 def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = listed(raw.detail["segments"])
     digits = raw.detail.get("digits")
     at = f" in digit {listed(digits)} from the left" if digits else ""
     what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
-    look = f"the wire of segment {segments}: {where(spots[0])}"
+    look = f"the wire of segment {segments}: {_segments_at(spots[0], raw.detail['segments'])}"
     if digits:
         # One wire serves a segment in all digits; as the other digits light correctly, that wire is good.
         cause = "its joint, or the segment itself" if raw.kind == "segment dead" else "a bridge at its pin"
-        look = f"segment {segments} at digit {listed(digits)}, {cause}: {where(spots[0])}"
+        look = f"segment {segments} at digit {listed(digits)}, {cause}: {_digits_at(spots[0], digits)}"
     return f"{name(spots[0])}: segment {segments}{at} {what}", look
 
 
@@ -543,14 +577,16 @@ def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     digits = raw.detail.get("digits")
     at = f" in digit {listed(digits)} from the left" if digits else ""
     what = "are swapped" if raw.kind == "segments swapped" else "light together"
-    return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
+    at_chip = _segments_at(spots[0], raw.detail["segments"])
+    return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {at_chip}"
 
 
 def _digits_swapped(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order = listed(raw.detail["order"])
+    swapped = [digit for digit, shown in enumerate(raw.detail["order"], 1) if digit != shown]
     return (
         f"{name(spots[0])}: from the left it shows what belongs to digits {order}",
-        f"the wires of the digits' commons: {where(spots[0])}",
+        f"the wires of the digits' commons: {_digits_at(spots[0], swapped)}",
     )
 
 
@@ -559,7 +595,7 @@ def _digit_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
     which = f"digit{'s' * (len(digits) > 1)} {listed(digits)}"
     return (
         f"{name(spots[0])}: {which} from the left stay{'s' * (len(digits) == 1)} dark",
-        f"the common{'s' * (len(digits) > 1)} of {which}: {where(spots[0])}",
+        f"the common{'s' * (len(digits) > 1)} of {which}: {_digits_at(spots[0], digits)}",
     )
 
 

@@ -25,7 +25,7 @@ from benchcon.panel.electrics import (
     set_resistor_kohm,
 )
 from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Panel, Part, Wire
-from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin
+from benchcon.panel.pins import CHAINS, PORTS, SEGMENT_PINS, SERIAL, Pin
 from benchcon.panel.reading import own_position
 
 
@@ -70,7 +70,6 @@ OUTPUT_PINS = (15, 1, 2, 3, 4, 5, 6, 7)
 """74HC595: pins of the outputs QA to QH."""
 DIGIT_PINS = (2, 11, 6, 7, 3, 10, 5, 8)
 """MAX7219: pins of DIG 0 to DIG 7."""
-SEGMENT_PINS = {"A": 14, "B": 16, "C": 20, "D": 23, "E": 21, "F": 15, "G": 17, "DP": 22}
 
 
 def ohm_words(ohm: float) -> str:

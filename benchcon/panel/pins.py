@@ -19,6 +19,8 @@ import re
 from typing import NamedTuple
 
 CHAINS = {"165": "74HC165", "595": "74HC595", "7219": "MAX7219"}
+SEGMENT_PINS = {"A": 14, "B": 16, "C": 20, "D": 23, "E": 21, "F": 15, "G": 17, "DP": 22}
+"""MAX7219: pins of the segments (data sheet 19-4452, pin configuration)."""
 """For each chain its name in pins, and its chip."""
 
 CHIPS = ("atmega328p", "atmega328pb", "atmega2560")

@@ -13,6 +13,7 @@ from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook, Seen
 from benchcon.diagnosis.findings import KINDS, BareFinding
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.segments import Flaw, through
 from benchcon.diagnosis.wording import _OF_DISPLAYS, _follows
 from benchcon.errors import Trouble
 from benchcon.panel.file import load, loads
@@ -21,6 +22,7 @@ from benchcon.report.walk_page import page
 from benchcon.walk.interfaces import Scene
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
+from benchcon.walk.patterns import pictures
 from benchcon.walk.plain import understood
 from benchcon.walk.plan import Group, Step
 from benchcon.walk.wants import Wants
@@ -84,6 +86,35 @@ def test_advice_for_a_display_speaks_of_displays() -> None:
     dark = {"what": "lamps", "set": {}, "answer": "same"}
     lamp = {"what": "lamps", "set": {"crosswind": 1000}, "seen": {}}
     assert "the long leg is plus" in diagnose(OSTREY, [dark, lamp])[0].look_first
+
+
+@pytest.mark.parametrize(
+    ("flaw", "look_first"),
+    [
+        # MAX7219 data sheet 19-4452, pin configuration: SEG G is pin 17, SEG DP pin 22, SEG A pin 14.
+        (Flaw("dead", (0,)), "the wire of segment G: {0}, pin 17 (SEG G) of chip 2 of the MAX7219 chain of board met"),
+        (Flaw("stuck", (7,)), "the wire of segment P: {0}, pin 22 (SEG DP) of chip 2 of the MAX7219 chain"),
+        (Flaw("swap", (0, 6)), "{0}, pins 17 (SEG G) and 14 (SEG A) of chip 2 of the MAX7219 chain of board met"),
+        (Flaw("dead", (), (2,)), "the common of digit 3: {0}, pin 7219.10 of board met"),
+        (Flaw("dead", (6,), (1,)), "segment A at digit 2, its joint, or the segment itself: {0}, pin 7219.9 of"),
+    ],
+)
+def test_a_wire_of_a_display_is_named_by_the_pin_that_it_goes_to(flaw: Flaw, look_first: str) -> None:
+    """The display's own pin in the panel file is that of its leftmost digit, which is another wire."""
+    digits = LAYOUT.displays["pressure"].digits
+    shown = [
+        {"what": "display", "part": "pressure", "set": p.hex(), "seen": bytes(through((flaw,), tuple(p))).hex()}
+        for p in pictures(digits)
+    ]
+    (finding,) = diagnose(OSTREY, shown)
+    assert look_first.format("J2 pin 1-5, the grey ribbon wire") in finding.look_first
+
+
+def test_three_leads_have_no_long_leg_that_is_plus() -> None:
+    text = '[boards.a]\n[lamps.x]\ncolours = [{ colour = "red", channel = "r" }, { colour = "green", channel = "g" }]\n'
+    steps = [{"what": "lamps", "set": {"x_red": 1000}, "seen": {}}, {"what": "lamps", "set": {}, "answer": "same"}]
+    (finding,) = diagnose(loads(text), steps)
+    assert finding.look_first.endswith("(the longest is the common one)")
 
 
 def walked(*names: str, wrong: tuple[str, ...] = ()) -> dict[str, Any]:
