@@ -93,12 +93,14 @@ def run(args: argparse.Namespace) -> int:
             _say(_aside(recorder.figures()))
             while not until.wait(0.2):
                 recorder.tick()
+                _say_fired(recorder)
                 _say(there.look(bench.ports(), recorder.heard()))
                 _say(loss.look(recorder.figures(), recorder.trouble))
         finally:
             if begun:
                 _say(there.look(bench.ports(), recorder.heard()))
             bench.close(dark=False)
+            _say_fired(recorder)
             code = _end(recorder)
     _say(there.missed())
     _say([f"{port}: the board there never said who it is" for port in there.mute if port in there.answered])
@@ -114,6 +116,12 @@ def _say(lines: list[str]) -> None:
 
     for line in lines:
         say_on_stderr(line)
+
+
+def _say_fired(recorder: Recorder) -> None:
+    from benchcon.text import printable
+
+    _say([f"trigger: {printable(text)}" for text in recorder.take_fired()])
 
 
 def _wait_for_ports(bench: Bench, until: Until) -> None:

@@ -52,6 +52,7 @@ class Recorder:
         rotation: Rotation | None = None,
     ) -> None:
         self._bench = bench
+        self._fired: list[str] = []
         self._path = path
         self._force = force
         self._rotation = rotation or Rotation()
@@ -65,7 +66,7 @@ class Recorder:
         self._keeper: Keeper | None = None
         if on_trigger:
             ring = Ring(self._state.keyframe)
-            self._keeper = Keeper(path, bench.began, self._state, bench.note, triggers=triggers, panel=panel, ring=ring)
+            self._keeper = Keeper(path, bench.began, self._state, self._note, triggers=triggers, panel=panel, ring=ring)
             self._early = None
         self._end = bench.follow(self._take)
 
@@ -79,7 +80,18 @@ class Recorder:
         elif self._writer is not None:
             self._writer.write(batches)
         for fired in self._watch.feed(changes, happened, self._state):
-            self._bench.note("trigger", fired.note)
+            self._note("trigger", fired.note)
+
+    def _note(self, kind: str, text: str) -> None:
+        self._bench.note(kind, text)
+        if kind == "trigger":
+            self._fired.append(text)
+
+    def take_fired(self) -> list[str]:
+        """Return the notes of the triggers that have fired since the last call: name and what happened."""
+        with self._lock:
+            fired, self._fired = self._fired, []
+        return fired
 
     def begin(self) -> None:
         """Make the file, and write what has come so far. Raises `Trouble` if the file cannot be made."""
@@ -110,7 +122,7 @@ class Recorder:
                 self._keeper.tick(now_us)
                 return
             for fired in self._watch.tick(now_us, self._state):
-                self._bench.note("trigger", fired.note)
+                self._note("trigger", fired.note)
 
     def heard(self) -> dict[int, str]:
         """Return number → ident of the boards that have sent a good line so far; the ident is empty if not known."""

@@ -104,6 +104,8 @@ class Comparison:
     """Name of a channel that was left out → why."""
     end_us: int
     """Where the shorter recording ends, in A's time."""
+    beyond_us: int = 0
+    """How much of the longer recording is later than that, and not compared: of A if above 0, of B if below."""
     slips: list[Slip] = field(default_factory=list)
     """Where B became later or earlier for good; removed before comparing."""
 
@@ -180,7 +182,8 @@ def compare(
             if slips:
                 other = _without(slips, one, other, offset, len(one.values) == len(other.values))
             _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare(order_only)
-    return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us, slips)
+    beyond_us = 0 if order_only else a.last_us - (last_b_us - offset)
+    return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us, beyond_us, slips)
 
 
 def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:

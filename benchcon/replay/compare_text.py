@@ -163,6 +163,10 @@ def tally(comparison: Comparison) -> list[str]:
         words = sorted({one.track.channel.strip("()") for one in boards})
         alike = sum(1 for one in boards if not one.count)
         lines.append(f"and of whole boards ({', '.join(words)}): {len(boards)} compared, {alike} the same")
+    if abs(comparison.beyond_us) > comparison.tolerance_us:
+        longer, shorter = ("A", "B") if comparison.beyond_us > 0 else ("B", "A")
+        beyond = seconds_text(abs(comparison.beyond_us))
+        lines.append(f"the last {beyond} of {longer} were not compared: {shorter} ends before")
     return lines
 
 

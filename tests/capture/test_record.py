@@ -260,6 +260,10 @@ def test_a_trigger_writes_out_what_came_before_it(demo: Demo, tmp_path: Path) ->
     finally:
         process.send_signal(signal.SIGINT)
         assert process.wait(PATIENCE_S) == 0
+    assert process.stderr is not None
+    said = process.stderr.read()
+    assert "benchcon: trigger: volts_high power.volts is " in said
+    assert f"benchcon: kept {kept[0]}" in said
     with Reader(kept[0]) as reader:
         stream = list(reader)
         marks = [batch for batch in stream if batch.kind == NOTE]

@@ -272,3 +272,14 @@ def test_json_and_text_agree(tmp_path: Path) -> None:
     comparison = compared(tmp_path, evening(), evening(missing=5, extra=2, level=9))
     assert as_json(comparison)["differences"] == comparison.count
     assert sum(one["differences"] for one in as_json(comparison)["channels"].values()) == comparison.count
+
+
+@pytest.mark.parametrize("longer", ["A", "B"])
+def test_the_end_that_only_one_recording_has_is_said_not_to_be_compared(tmp_path: Path, longer: str) -> None:
+    short, long = evening(), evening()
+    long.wait(8_000).alive(1).alive(2)
+    comparison = compared(tmp_path, *((long, short) if longer == "A" else (short, long)))
+    said = as_text(comparison).splitlines()[-1]
+    shorter = "B" if longer == "A" else "A"
+    assert re.fullmatch(rf"the last 8\.\d+ s of {longer} were not compared: {shorter} ends before", said)
+    assert "ends before" not in as_text(compared(tmp_path, evening(), evening()))
