@@ -110,15 +110,15 @@ class TapSession(OpenSession):
         for tap in self.taps:
             board = self.state.boards.get(tap.source)
             if tap.up.speaks is False and tap.up.bytes:
-                standing, text = "foreign", "the board does not speak the line protocol; every byte is passed on"
+                stage, text = "foreign", "the board does not speak the line protocol; every byte is passed on"
             elif tap.gone:
-                standing, text = "lost", tap.gone
+                stage, text = "lost", tap.gone
             elif not tap.there:
-                standing, text = "live", f"no program has opened {printable(tap.name)} yet: that is the port for it"
+                stage, text = "live", f"no program has opened {printable(tap.name)} yet: that is the port for it"
             else:
-                standing, text = "live", ""
+                stage, text = "live", ""
             ident = printable(board.ident) if board is not None else ""
-            found.append(PortInfo(tap.port, standing, text, tap.source, ident, tap.rate))
+            found.append(PortInfo(tap.port, stage, text, tap.source, ident, tap.rate))
         return found
 
     def offered(self, source: int) -> str:

@@ -33,15 +33,15 @@ class Attendance:
         from benchcon.panel.summary import unmatched
 
         told = []
-        self.mute = [info.port for info in infos if info.standing in ("mute", "foreign")]
+        self.mute = [info.port for info in infos if info.stage in ("mute", "foreign")]
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
-            if info.standing in (*COMPLAINTS, "live") and info.text:
+            if info.stage in (*COMPLAINTS, "live") and info.text:
                 told.append(_about(info.port, info.text))
-            elif info.standing == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
+            elif info.stage == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
                 told.append(f"{info.port}: '{info.ident}' answers now")
-        if infos and all(info.standing in (*COMPLAINTS, "live", "released") for info in infos):
+        if infos and all(info.stage in (*COMPLAINTS, "live", "released") for info in infos):
             line = unmatched(self._panel, self._idents(), self._shown)
             told += [line] if line else []
         new = [line for line in dict.fromkeys(told) if line not in self._told]

@@ -156,14 +156,14 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     with bench:
         deadline = time.monotonic() + seconds
         while True:
-            standing = {info.port: info for info in bench.ports()}
-            found = [said(port, standing[port].source if port in standing else 0) for port in ports]
+            by_port = {info.port: info for info in bench.ports()}
+            found = [said(port, by_port[port].source if port in by_port else 0) for port in ports]
             late = time.monotonic() >= deadline
             for port, each in zip(ports, found, strict=True):
-                info = standing.get(port)
-                if each is None and (late or (info and info.standing in HOPELESS)):
+                info = by_port.get(port)
+                if each is None and (late or (info and info.stage in HOPELESS)):
                     shown = printable(port)
-                    why = info.text if info and info.standing not in UNDER_WAY else ""
+                    why = info.text if info and info.stage not in UNDER_WAY else ""
                     if not why:
                         heard = (
                             "a board spoke, but did not describe itself completely"
@@ -175,4 +175,4 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
             whole = [each for each in found if each is not None]
             if len(whole) == len(ports):
                 return whole
-            bench.wait(functools.partial(_differ, list(standing.values())), 0.1)
+            bench.wait(functools.partial(_differ, list(by_port.values())), 0.1)

@@ -53,7 +53,7 @@ def meet(session: LiveSession, panel: Panel) -> None:
     until = time.monotonic() + READY_S
     while missing := missing_boards(session, panel):
         ports = session.bench.ports()
-        settled = bool(ports) and all(port.standing in (*HOPELESS, "live", "silent") for port in ports)
+        settled = bool(ports) and all(port.stage in (*HOPELESS, "live", "silent") for port in ports)
         # A board that has just answered is live before its description is whole.
         if time.monotonic() > until or (settled and not _half_known(session)):
             break
@@ -67,7 +67,7 @@ def _nobody_answers(session: LiveSession, missing: list[str]) -> str:
     from benchcon.cli.draft import HOPELESS
 
     assert session.bench is not None
-    why = "; ".join(port.text for port in session.bench.ports() if port.standing in HOPELESS and port.text)
+    why = "; ".join(port.text for port in session.bench.ports() if port.stage in HOPELESS and port.text)
     return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
 
 

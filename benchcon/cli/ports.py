@@ -75,8 +75,8 @@ def run(args: argparse.Namespace) -> int:
         print("\n".join(_lines(rows)))
     else:
         print("no serial ports; a board's port appears here when it is plugged in")
-    standings = {answer["standing"] for answer in answers.values()}
-    return 2 if "refused" in standings else 1 if standings - {"answers"} else 0
+    outcomes = {answer["outcome"] for answer in answers.values()}
+    return 2 if "refused" in outcomes else 1 if outcomes - {"answers"} else 0
 
 
 def _row(found: PortFound, answer: dict[str, Any] | None) -> dict[str, Any]:
@@ -108,7 +108,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
                     links.take(event)
 
     def outcome(info: PortInfo) -> str:
-        return settled.get(info.standing, "refused" if info.standing == "waiting" and info.text else "")
+        return settled.get(info.stage, "refused" if info.stage == "waiting" and info.text else "")
 
     bench = Bench(ports, deadman_ms=None, listen_only=True, keep=False)
     bench.subscribe(take)
@@ -127,8 +127,8 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
         board = state.boards.get(info.source)
-        answer = {"standing": outcome(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
-        if board is not None and answer["standing"] == "answers":
+        answer = {"outcome": outcome(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
+        if board is not None and answer["outcome"] == "answers":
             answer["ident"] = printable(board.ident)
             answer["name"] = printable(board.name)
             answer["firmware"] = printable(board.firmware)
@@ -159,14 +159,14 @@ def _lines(rows: list[dict[str, Any]]) -> list[str]:
 
 
 def _known(row: dict[str, Any]) -> str:
-    standing = row.get("standing")
-    if standing == "answers":
+    outcome = row.get("outcome")
+    if outcome == "answers":
         name = f" “{row['name']}”" if row.get("name") else ""
         text = f"; {row['text']}" if row["text"] else ""
         return f"{row['ident']}{name}, {row['channels']} channels, {row['rate'] or 'network'}{text}"
-    if standing:
+    if outcome:
         # The link's text begins with the port, which the line shows already.
-        return str(row["text"] or standing).removeprefix(row["port"]).lstrip(": ")
+        return str(row["text"] or outcome).removeprefix(row["port"]).lstrip(": ")
     if row.get("in_use"):
         return f"in use ({row['in_use']})"
     if row.get("remembered"):

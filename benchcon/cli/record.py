@@ -128,11 +128,11 @@ def _wait_for_ports(bench: Bench, until: Until) -> None:
     """Wait until every port is open; raises `Trouble` if one is refused."""
     from benchcon.errors import Trouble
 
-    while not bench.wait(lambda ports: bool(ports) and all(port.standing != "opening" for port in ports), 0.1):
+    while not bench.wait(lambda ports: bool(ports) and all(port.stage != "opening" for port in ports), 0.1):
         if until.wait(0):
             return
     for port in bench.ports():
-        if port.standing == "waiting":
+        if port.stage == "waiting":
             raise Trouble(port.text)
 
 

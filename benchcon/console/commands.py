@@ -67,7 +67,7 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
                 yield SystemCommand(title, told, partial(later, f"walk('{what}')"))
         yield SystemCommand("Open a port", "lists the ports of this machine", partial(later, "ports"))
         for port in app.model.ports:
-            if port.standing == "released":
+            if port.stage == "released":
                 yield SystemCommand(f"Reopen {port.port}", port.ident, partial(work.reopen, port.port))
             else:
                 yield SystemCommand(f"Release {port.port}", port.ident, partial(work.release, port.port))

@@ -169,7 +169,7 @@ class Face(Drawn, can_focus=True):
     def _paint_empty(self, sheet: Canvas) -> None:
         """Draw the state of each port, while no part is known yet."""
         sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
-        lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.model.ports]
+        lines = [f"{port.port}   {port.stage}   {port.text}" for port in self.model.ports]
         lines = lines or ["No port is open. F5, then o, opens one."]
         for y, line in enumerate(["Waiting for a board to describe itself.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)

@@ -178,7 +178,7 @@ class LinksView(Drawn, can_focus=True):
 
     def _port_block(self, index: int, port: PortInfo, width: int) -> list[list[tuple[str, str, str]]]:
         word = {"foreign": "≠ not the line protocol", "waiting": "! cannot be opened", "released": "– released"}
-        told = word.get(port.standing, f"◌ {port.standing}")
+        told = word.get(port.stage, f"◌ {port.stage}")
         lines = [self._title(index, port.port, told, WARN, width)]
         text = port.text or "No board has answered here yet."
         lines += [[(" " + line, ENGRAVED, GROUND)] for line in wrap(text, max(width - 2, 20))]
@@ -310,7 +310,7 @@ class LinksView(Drawn, can_focus=True):
         if action in ("wink", "open"):
             return action == "open" or (board is not None and board.link == "linked")
         info = next((each for each in self.model.ports if each.port == port), None)
-        released = info.standing == "released" if info is not None else board is not None and board.link == "released"
+        released = info.stage == "released" if info is not None else board is not None and board.link == "released"
         return bool(port) and released == (action == "reopen")
 
     def action_go(self, by: int) -> None:

@@ -25,7 +25,7 @@ class Ghost:
     """The made contacts through which the current flows."""
     told: bool
     """The board reported it as a ghost, not as made."""
-    standing: bool
+    unasked: bool
     """Switches that stay made are part of it: nobody was asked to hold all these contacts."""
 
     @property
@@ -78,8 +78,8 @@ def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
                     continue  # it did not recur when they were held once more: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
-                    standing = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
-                    found.append(Ghost(key, corners, told and moment.values.get(key) != 1, standing))
+                    unasked = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
+                    found.append(Ghost(key, corners, told and moment.values.get(key) != 1, unasked))
     return found
 
 
@@ -225,7 +225,7 @@ def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], expla
             continue  # its diode is reversed, which is reported
         if ghost.told and not layout.diodes.get(matrix, True):
             continue  # the panel file says that there are no diodes, and the board holds the ghost back
-        if ghost.channel in explained or (ghost.standing and not layout.diodes.get(matrix, True)):
+        if ghost.channel in explained or (ghost.unasked and not layout.diodes.get(matrix, True)):
             continue  # the matrix is built without diodes, and nobody was asked to hold these together
         by_matrix.setdefault(matrix, []).append(ghost)
     out: list[Choices] = []

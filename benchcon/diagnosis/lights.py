@@ -103,7 +103,7 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
         own=list(zero),
         doubt=list(zero),
         acting=[],
-        standing=False,
+        lasting=False,
         stray=12.5,
         board=[layout.lamps[name].channel.board for name in names],
     )

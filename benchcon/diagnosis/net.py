@@ -47,7 +47,7 @@ class Net:
     """Those of the moments in `own` that prove less."""
     acting: list[tuple[int, ...]]
     """For each moment the parts that were asked for something."""
-    standing: bool = True
+    lasting: bool = True
     """True for contacts, which stay as they are until they change, so that one brush spans several moments. False for
     lamps, where each look is independent."""
     stray: float = 6.0

@@ -159,7 +159,7 @@ class _Search:
                 doubt |= d & net.doubt[wire]
                 rest = d & ~mine & ~net.doubt[wire]
                 # A nudged switch stays as it is: that is one slip, however long it lasts, for all its contacts.
-                other |= rest & ~(d << 1) if net.standing else rest
+                other |= rest & ~(d << 1) if net.lasting else rest
         if not own | doubt | other:
             return 0.0
         # Several parts that should have been held together and were not are one slip of the hand.
@@ -223,7 +223,7 @@ class _Search:
             for other in self.wires_of[net.owner[wire]]:  # the other contacts of the same switch
                 members.add(other)
                 root[find(other)] = find(wire)
-            if net.standing:
+            if net.lasting:
                 moved = (net.seen[wire] ^ (net.seen[wire] << 1)) & net.sure[wire] & (net.sure[wire] << 1) & ~1
             else:
                 moved = net.seen[wire] & self.base[wire]
@@ -243,7 +243,7 @@ class _Search:
     def _moved(self, owner: int, moment: int) -> list[int]:
         net = self.net
         wires = self.wires_of[owner]
-        if not net.standing or not moment:
+        if not net.lasting or not moment:
             return wires
         pair = 3 << (moment - 1)
         moved = [w for w in wires if net.known[w] & pair != pair or net.on[w] & pair not in (0, pair)]
@@ -312,8 +312,8 @@ class _Search:
         before = sum(self.owner_price[o] for o in owners)
 
         sent: dict[int, int] = {}
-        broken = [f.wires[0] for f in faults if f.kind == "off" and f.stage == "pin"] if net.standing else []
-        jammed = [f.wires[0] for f in faults if f.kind == "on" and f.stage == "pin"] if net.standing else []
+        broken = [f.wires[0] for f in faults if f.kind == "off" and f.stage == "pin"] if net.lasting else []
+        jammed = [f.wires[0] for f in faults if f.kind == "on" and f.stage == "pin"] if net.lasting else []
         for fault in faults:
             if len(fault.wires) > 1:
                 moments = 0

@@ -111,7 +111,7 @@ class Suspects:
         off = (net.on[other] ^ net.seen[wire]) & net.known[other] & net.sure[wire]
         if off & (net.own[wire] | net.own[other]) & ~net.doubt[wire] & ~net.doubt[other]:
             return False
-        return (off & ~(off << 1)).bit_count() <= 1 if net.standing else not off
+        return (off & ~(off << 1)).bit_count() <= 1 if net.lasting else not off
 
     def _shows(self, wire: int, other: int) -> bool:
         """Return whether pin `wire` was on whenever part `other` was, at the moments of that part."""

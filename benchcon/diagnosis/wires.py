@@ -25,7 +25,8 @@ class WireEvidence:
     seen: int = 0
     sure: int = 0
     own: int = 0
-    standing: bool = True
+    lasting: bool = True
+    """Whether it stays as it is until it changes; see `Net.lasting`."""
     dead: bool = False
     """It never showed anything, although it was asked to."""
     tested: bool = False
@@ -33,7 +34,7 @@ class WireEvidence:
     def off_by(self, on: int, known: int) -> int:
         """Return at how many moments it showed something other than `on`; a lasting difference counts once."""
         wrong = (on ^ self.seen) & known & self.sure
-        return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
+        return (wrong & ~(wrong << 1) if self.lasting else wrong).bit_count()
 
     def off_behind(self, source: WireEvidence, through: WireEvidence) -> int:
         """Return at how many moments it differed from `source` with its ground going through the contact `through`.
@@ -64,7 +65,7 @@ def wires_of(
         for number, name in enumerate(net.names if net else ()):
             assert net is not None
             key = name if name in layout.spots else layout.channels_of(name)[0]
-            wire = WireEvidence(key, layout.spots[key].kind, _pins(layout, key), standing=net.standing)
+            wire = WireEvidence(key, layout.spots[key].kind, _pins(layout, key), lasting=net.lasting)
             wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
             wire.sure, wire.own = net.sure[number], net.own[number]
             asked = wire.on & wire.known & wire.sure & wire.own

@@ -126,7 +126,7 @@ class PortInfo(NamedTuple):
     """What a screen shows about a port."""
 
     port: str
-    standing: str
+    stage: str
     """One of the stages above, or ``silent``: live, but nothing was heard for three heartbeats."""
     text: str
     """What is wrong and what to do, as one printable line; empty if nothing is."""
@@ -186,16 +186,16 @@ class Port:
     def info(self) -> PortInfo:
         """Return what a screen shows about the port. Callable from any thread."""
         talk = self.talk
-        standing: str
-        (standing, text), rate = self._stage_and_text, 0
+        stage: str
+        (stage, text), rate = self._stage_and_text, 0
         if talk is not None:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
-            if standing == "live" and talk.is_silent(self.hub.now_us()):
-                standing, text = "silent", "nothing heard for three heartbeats: states are not known"
+            if stage == "live" and talk.is_silent(self.hub.now_us()):
+                stage, text = "silent", "nothing heard for three heartbeats: states are not known"
                 if talk.connection.waiting:
                     text = "the board has stopped reading: release the port and reopen it, or reset the board"
-        return PortInfo(printable(self.name), standing, text, self.source, printable(self.ident), rate)
+        return PortInfo(printable(self.name), stage, text, self.source, printable(self.ident), rate)
 
     async def release(self) -> None:
         """Release the port, making its board dark first if it answers soon; return when another program can have it."""

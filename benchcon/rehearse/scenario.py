@@ -487,7 +487,7 @@ class _Reading:
     def actions(self) -> tuple[tuple[int, Action], ...]:
         """Return all actions in order of time, with ramps split into single values."""
         made: list[tuple[int, int, Action]] = []
-        standing: dict[str, float | None] = {value.name: value.start for value in self.behaviour.values}
+        numbers: dict[str, float | None] = {value.name: value.start for value in self.behaviour.values}
         ramps: dict[str, tuple[int, int, float, _Ramp]] = {}
 
         def end_ramp(name: str, until_us: int) -> None:
@@ -499,21 +499,21 @@ class _Reading:
             made.extend((at, order, Set(name, _between(start, ramp, at - began_us))) for at in times)
             if until_us >= last_us:
                 made.append((last_us, order, Set(name, ramp.to)))
-                standing[name] = ramp.to
+                numbers[name] = ramp.to
                 del ramps[name]
             else:
-                standing[name] = _between(start, ramp, until_us - began_us)
-                made.append((until_us, order, Set(name, standing[name])))
+                numbers[name] = _between(start, ramp, until_us - began_us)
+                made.append((until_us, order, Set(name, numbers[name])))
                 del ramps[name]
 
         for at_us, order, action in sorted(self._planned, key=lambda each: each[:2]):
             if isinstance(action, Set | _Ramp | _Hold):
                 end_ramp(action.name, at_us)
             if isinstance(action, Set):
-                standing[action.name] = action.number
+                numbers[action.name] = action.number
                 made.append((at_us, order, action))
             elif isinstance(action, _Ramp):
-                start = standing[action.name]
+                start = numbers[action.name]
                 if start is None:
                     start = action.to  # a ramp that begins at no data is at its end at once
                 ramps[action.name] = (at_us, order, start, action)

@@ -54,8 +54,8 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
             kinds[batch.kind] += len(batch.bodies)
             missing.feed(batch)
             state.feed(batch)
-        standing = state.as_json(end_us)
-        del standing["panel"]["text"]
+        snapshot = state.as_json(end_us)
+        del snapshot["panel"]["text"]
         return {
             "capture": {
                 "file": reader.shown,
@@ -72,7 +72,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
                     for problem in reader.problems[:MOST_TOLD]
                 ],
             },
-            "state": standing,
+            "state": snapshot,
         }
 
 
@@ -89,7 +89,7 @@ def in_a_line(found: dict[str, Any]) -> str:
         known = sum(channel.get("value") is not None for channel in channels)
         of = f"{known} of {counted(len(channels), 'channel')}" if known < len(channels) else counted(known, "channel")
         counts = [counted(board[key], word) for key, word in _COUNTED if board[key]]
-        parts.append(", ".join([f"{name} {board['standing']} with {of} known", *counts]))
+        parts.append(", ".join([f"{name} {board['liveness']} with {of} known", *counts]))
     missing = Missing()
     missing.records.update(capture["missing"]["records"])
     missing.bytes = capture["missing"]["bytes"]

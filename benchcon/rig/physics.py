@@ -55,7 +55,8 @@ class Physics:
         self.positions = {mover.name: 0 for mover in wiring.movers.values() if mover.codes}
         self.turned = dict.fromkeys(wiring.tops, 0.0)
         self.made: dict[str, bool] = {}
-        self.standing: dict[str, int] = {}
+        self.selected: dict[str, int] = {}
+        """For each selector's channel the position that its knob is in, as the channel counts them."""
         self.phases = {id_: loom.REST for id_, kind in wiring.kinds.items() if kind == "encoder"}
         self.detents = dict.fromkeys(self.phases, 0)
         self.turned_right = dict.fromkeys(self.phases, 0)
@@ -79,11 +80,11 @@ class Physics:
                 if wiring.kinds[id_] == "contact":
                     self.made[id_] = bool(mover.codes and mover.codes[0][mover.channels.index(id_)])
                 elif wiring.kinds[id_] == "selector":
-                    self.standing[id_] = mover.codes[0][0]
+                    self.selected[id_] = mover.codes[0][0]
                 elif wiring.kinds[id_] == "pot" and mover.inverted:
                     self.turned[id_] = 1.0
         self._reads = loom.contacts(self.made, wiring, (), ())
-        self._at = dict(self.standing)
+        self._at = dict(self.selected)
 
     # --- what a hand does -------------------------------------------------------------------------------
 
@@ -239,7 +240,7 @@ class Physics:
             if self._levels[id_] != levels:
                 self._levels[id_] = levels
                 self.pins.levels(at_us, id_, levels)
-        for id_ in self.standing:
+        for id_ in self.selected:
             position = self._position(id_)
             if self._at[id_] != position:
                 self._at[id_] = position
@@ -318,7 +319,7 @@ class Physics:
             before, code = mover.codes[self.positions[mover.name]], mover.codes[place]
             self.positions[mover.name] = place
             if self.wiring.kinds[mover.channels[0]] == "selector":
-                self.standing[mover.channels[0]] = code[0]
+                self.selected[mover.channels[0]] = code[0]
                 self.look(when_us)
                 return
             breaks = [id_ for id_, was, is_ in zip(mover.channels, before, code, strict=True) if was and not is_]
@@ -381,8 +382,8 @@ class Physics:
         return 1 - turned if mover.inverted else turned
 
     def _position(self, id_: str) -> int:
-        came = loom.come_from(self.standing, self.faults)
-        position = self.standing[came[id_]]
+        came = loom.come_from(self.selected, self.faults)
+        position = self.selected[came[id_]]
         mine = [fault for fault in self.faults if id_ in fault.channels]
         mover = self.wiring.mover_of(id_)
         if loom.of_kind(mine, "reversed") and mover is not None:

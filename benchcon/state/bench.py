@@ -21,7 +21,7 @@ from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
 from benchcon.wire.silence import alive_us_from
 from benchcon.wire.slips import hello_slip
 
-LINK_STANDING = {
+LINK_STATES = {
     "opened": "asking",
     "asking": "asking",
     "taken": "asking",
@@ -150,10 +150,10 @@ class BenchState:
         return json.dumps(self._snapshot(), ensure_ascii=True, separators=(",", ":")).encode()
 
     def as_json(self, now_us: int) -> dict[str, Any]:
-        """Return the whole state, with each board's standing at `now_us`; the same records always give the same."""
+        """Return the whole state, with each board's liveness at `now_us`; the same records always give the same."""
         whole = self._snapshot()
         for fields in whole["boards"]:
-            fields["standing"] = self.boards[fields["source"]].liveness(now_us)
+            fields["liveness"] = self.boards[fields["source"]].liveness(now_us)
         return whole
 
     def _snapshot(self) -> dict[str, Any]:
@@ -272,8 +272,8 @@ class BenchState:
             return
         board = self.board(event.source)
         detail = event.detail
-        if event.word in LINK_STANDING:
-            board.link = LINK_STANDING[event.word]
+        if event.word in LINK_STATES:
+            board.link = LINK_STATES[event.word]
             board.link_detail = detail.get("why", detail.get("text", ""))
             if board.link == "linked":
                 board.linked_us = event.at_us

@@ -126,7 +126,7 @@ class ViewModel:
         bench = self.session.bench
         if bench is None or not bench.has_ports:
             return "absent"
-        undecided = not self.ports or any(port.standing in ("opening", "listening", "asking") for port in self.ports)
+        undecided = not self.ports or any(port.stage in ("opening", "listening", "asking") for port in self.ports)
         return "connecting" if undecided else "absent"
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:
@@ -203,7 +203,7 @@ class ViewModel:
         self._noticed = now
         self.ports = self.session.ports()
         self.stopwatch.learn_rates(self.ports)
-        telling = [port for port in self.ports if port.text and port.standing != "listening"]
+        telling = [port for port in self.ports if port.text and port.stage != "listening"]
         notices = [port.text if port.port in port.text else f"{port.port}: {port.text}" for port in telling]
         notices += troubles(self.session)
         if self.session.state.left_out:

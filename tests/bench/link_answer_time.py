@@ -139,7 +139,7 @@ class Lamp:
         self.seen = threading.Event()
         self.bench.subscribe(self._take)
         self.bench.start()
-        assert self.bench.wait(lambda infos: any(info.standing == "live" for info in infos), 30)
+        assert self.bench.wait(lambda infos: any(info.stage == "live" for info in infos), 30)
         self.turn = 0
 
     def _take(self, batches: list[Batch]) -> None:

@@ -189,7 +189,7 @@ def by_bench(source: Source, lines: int, folder: str) -> Took:
 
     bench.follow(take)
     bench.start()
-    bench.wait(lambda infos: any(info.standing == "listening" for info in infos), 10)
+    bench.wait(lambda infos: any(info.stage == "listening" for info in infos), 10)
     source.go()
     assert done.wait(120)
     writer.close()

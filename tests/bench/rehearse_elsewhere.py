@@ -150,7 +150,7 @@ def main() -> None:
         bench = Bench([boards.boards[0].port], panel=read.panel, keep=False)
         session = LiveSession(bench, read.panel)
         bench.start()
-        bench.wait(lambda ports: all(port.standing == "live" for port in ports), 20)
+        bench.wait(lambda ports: all(port.stage == "live" for port in ports), 20)
         run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
         run.start()
         hand = boards.hands["alert"]

@@ -118,7 +118,7 @@ def main() -> None:
 
     with Bench([near_port, far_port], keep=False) as bench:
         bench.subscribe(take)
-        assert bench.wait(lambda infos: len(infos) == 2 and all(info.standing == "live" for info in infos), 20)
+        assert bench.wait(lambda infos: len(infos) == 2 and all(info.stage == "live" for info in infos), 20)
         numbers = {info.ident: info.source for info in bench.ports()}
 
         def program() -> None:

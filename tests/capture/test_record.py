@@ -320,8 +320,8 @@ def test_a_recording_in_which_nobody_answered_is_no_success(demo: Demo, silent: 
 
 
 def test_what_is_the_matter_with_a_port_is_told_once() -> None:
-    def port(standing: str, text: str) -> PortInfo:
-        return PortInfo("/dev/ttyUSB0", standing, text, 1, "met" if standing == "live" else "", 115200)
+    def port(stage: str, text: str) -> PortInfo:
+        return PortInfo("/dev/ttyUSB0", stage, text, 1, "met" if stage == "live" else "", 115200)
 
     there = Attendance(["/dev/ttyUSB0"], Panel(), "")
     assert there.look([port("asking", "asking who is there")], {}) == []

@@ -242,7 +242,7 @@ def capture_of_a_lit_lamp(demo: Demo, path: Path) -> None:
     bench = Bench([demo.boards[1].port], panel=panel, keep=False)
     session = LiveSession(bench, panel)
     bench.start()
-    assert bench.wait(lambda ports: bool(ports) and all(port.standing == "live" for port in ports), PATIENCE_S)
+    assert bench.wait(lambda ports: bool(ports) and all(port.stage == "live" for port in ports), PATIENCE_S)
     source = bench.ports()[0].source
     bench.light(source).result(PATIENCE_S)
     session.start_recording(path)

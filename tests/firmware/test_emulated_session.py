@@ -72,7 +72,7 @@ def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, t
         "from benchcon.link import Bench\n"
         "bench = Bench([sys.argv[1]], deadman_ms=1000)\n"
         "bench.start()\n"
-        "assert bench.wait(lambda ports: bool(ports) and ports[0].source > 0 and ports[0].standing == 'live', 20)\n"
+        "assert bench.wait(lambda ports: bool(ports) and ports[0].source > 0 and ports[0].stage == 'live', 20)\n"
         "bench.set_lamp(bench.ports()[0].source, 'l_app', 1000).result(20)\n"
         "print('lit', flush=True)\n"
         "os.kill(os.getpid(), signal.SIGKILL)\n"

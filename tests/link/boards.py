@@ -89,11 +89,11 @@ class Watched:
                 raise AssertionError(f"did not come; ports {self.bench.ports()}; link {self.links()[-10:]}")
             return test()
 
-    def stands(self, port: str, *standings: str) -> PortInfo:
+    def stands(self, port: str, *stages: str) -> PortInfo:
         """Wait until `port` stands so."""
 
         def there(infos: list[PortInfo]) -> bool:
-            return any(info.port == port and info.standing in standings for info in infos)
+            return any(info.port == port and info.stage in stages for info in infos)
 
         assert self.bench.wait(there, LONG_S), f"{self.bench.ports()} {self.links()[-10:]}"
         return next(info for info in self.bench.ports() if info.port == port)

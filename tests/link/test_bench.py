@@ -90,7 +90,7 @@ def test_a_board_that_comes_back_on_another_port_keeps_its_number(board: Boards,
         here.bench.add_port(port)
 
     def both(infos: list[object]) -> bool:
-        return {(i.ident, i.source) for i in here.bench.ports() if i.standing == "live"} == {  # type: ignore[attr-defined]
+        return {(i.ident, i.source) for i in here.bench.ports() if i.stage == "live"} == {  # type: ignore[attr-defined]
             ("lighting", one),
             ("met", two),
         }
@@ -230,7 +230,7 @@ import sys
 from benchcon.link import Bench
 bench = Bench([sys.argv[1]])
 bench.start()
-assert bench.wait(lambda ports: any(p.standing == "live" for p in ports), 30)
+assert bench.wait(lambda ports: any(p.stage == "live" for p in ports), 30)
 bench.set_lamp(1, "l1", 1000).result(30)
 print("lit", flush=True)
 if sys.argv[2] == "crash":
@@ -321,9 +321,7 @@ def test_a_link_to_a_terminal_that_is_anothers_by_now_is_not_opened(
         tty.setraw(taken[-1])
         here.wait(lambda: any(text.startswith("refused ") for _, text in here.links()))
         # Three more tries at the least: then still nobody has written to it.
-        assert not here.bench.wait(
-            lambda ports: any(port.standing not in ("waiting", "opening") for port in ports), 0.6
-        )
+        assert not here.bench.wait(lambda ports: any(port.stage not in ("waiting", "opening") for port in ports), 0.6)
         os.set_blocking(taken[-2], False)
         with pytest.raises(BlockingIOError):
             os.read(taken[-2], 100)
@@ -382,7 +380,7 @@ def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
     one = here.stands(desk.port, "live").source
     assert did(here.bench.ident(one, "approach"))
     assert here.bench.wait(
-        lambda infos: [(info.ident, info.source, info.standing) for info in infos] == [("approach", one, "live")],
+        lambda infos: [(info.ident, info.source, info.stage) for info in infos] == [("approach", one, "live")],
         LONG_S,
     ), here.bench.ports()
     assert did(here.bench.name(one, "Approach lights"))
@@ -473,7 +471,7 @@ def test_only_ports_that_were_named_are_opened(board: Boards, bench: Benches) ->
     here.stands(desk.port, "live")
     desk.say("unplug")
     here.wait(lambda: here.linked("lost port"))
-    here.bench.wait(lambda infos: all(info.standing == "waiting" for info in infos), LONG_S)
+    here.bench.wait(lambda infos: all(info.stage == "waiting" for info in infos), LONG_S)
     assert other.say("heard") == ""
     assert [info.port for info in here.bench.ports()] == [desk.port]
 

@@ -28,7 +28,7 @@ def all_live(here: Watched, desks: Demo) -> dict[str, int]:
     """Wait until every desk answers; return their numbers by ident."""
 
     def live(infos: list[PortInfo]) -> bool:
-        return sum(info.standing == "live" for info in infos) == len(desks.boards)
+        return sum(info.stage == "live" for info in infos) == len(desks.boards)
 
     assert here.bench.wait(live, LONG_S), here.bench.ports()
     return {info.ident: info.source for info in here.bench.ports()}
@@ -150,7 +150,7 @@ def test_a_silent_desk_is_said_to_be_silent_and_forgiven(desks: Demo, bench: Ben
     result = here.bench.dark().result(LONG_S)
     assert result.unconfirmed == (numbers["met"],)
     port = next(desk.port for desk in desks.boards if desk.name == "met")
-    here.wait(lambda: any(info.port == port and info.standing == "silent" for info in here.bench.ports()))
+    here.wait(lambda: any(info.port == port and info.stage == "silent" for info in here.bench.ports()))
     hand.clear()
     here.stands(port, "live")
     desks_dark = here.bench.dark().result(LONG_S)
@@ -168,7 +168,7 @@ def test_a_boot_loader_and_resets_in_a_loop(bench: Benches) -> None:
         hand.fault("reset_loop", every="100 ms")
         here.wait(lambda: sum(isinstance(event, ev.Boot) for event in here.events) >= 5)
         hand.clear()
-        here.wait(lambda: any(info.standing == "live" for info in here.bench.ports()))
+        here.wait(lambda: any(info.stage == "live" for info in here.bench.ports()))
         assert did(here.bench.ask(numbers["met"], ("read", "all")))
 
 

@@ -240,7 +240,7 @@ def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
         session = LiveSession(bench, read.panel)
         bench.start()
         try:
-            assert bench.wait(lambda ports: all(port.standing == "live" for port in ports), 20)
+            assert bench.wait(lambda ports: all(port.stage == "live" for port in ports), 20)
             run = LiveRun(session, read, rules, hands=cast("dict[str, Hand]", boards.hands))
             run.start()
             assert run.wait(20)

@@ -23,7 +23,7 @@ def record_power_desk(path: Path) -> Path:
         session = LiveSession(bench, panel)
         session.start_recording(path)
         bench.start()
-        assert bench.wait(lambda ports: bool(ports) and ports[0].standing == "live", PATIENCE_S)
+        assert bench.wait(lambda ports: bool(ports) and ports[0].stage == "live", PATIENCE_S)
         source = bench.ports()[0].source
         hand = demo.hands["power"]
         # Time between the moves is part of the story: these pauses are what is recorded.

@@ -28,7 +28,7 @@ def test_what_a_fault_lights_is_seen_from_another_terminal(
         hand = demo.hands["lighting"]
         assert line(panel, "lighting", hand).split() == ["lighting", "–"]
         with Bench([desk.port], panel=panel, keep=False) as bench:
-            bench.wait(lambda ports: any(port.standing == "live" for port in ports), 20)
+            bench.wait(lambda ports: any(port.stage == "live" for port in ports), 20)
             source = bench.ports()[0].source
             bench.light()
             bench.set_many(source, {"l_rwy": 1000}).result(20)

@@ -170,9 +170,9 @@ def test_raw_levels_and_readings_are_kept_beside_the_settled_value() -> None:
     assert board.lost_notifications == 0x12
 
 
-def test_link_words_say_how_a_board_stands() -> None:
+def test_link_words_tell_a_boards_liveness() -> None:
     state = BenchState()
-    for word, standing in [
+    for word, liveness in [
         (b"opened port=/dev/ttyACM0", "asking"),
         (b"foreign rate=9600", "foreign"),
         (b"released", "released"),
@@ -181,7 +181,7 @@ def test_link_words_say_how_a_board_stands() -> None:
         (b"something new", "lost"),
     ]:
         state.feed(Batch(1, 1, LINK, [word]))
-        assert state.boards[1].liveness(1) == standing
+        assert state.boards[1].liveness(1) == liveness
     assert state.boards[1].port == "/dev/ttyACM0"
     assert state.boards[1].link_detail == "unplugged"
 

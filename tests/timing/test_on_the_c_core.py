@@ -72,7 +72,7 @@ def test_native_boards_are_placed_where_they_were(tmp_path: Path) -> None:
                     changed.notify_all()
 
             bench.subscribe(take)
-            assert bench.wait(lambda infos: len(infos) == 2 and all(info.standing == "live" for info in infos), LONG_S)
+            assert bench.wait(lambda infos: len(infos) == 2 and all(info.stage == "live" for info in infos), LONG_S)
             with changed:
                 assert changed.wait_for(lambda: all(len(timing.clocks.epoch(n).exchanges) >= 8 for n in (1, 2)), LONG_S)
             told: list[tuple[int, int]] = []

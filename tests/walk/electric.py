@@ -190,7 +190,7 @@ class Bench:
         return loads("\n".join(self.text) + "\n", "bench.toml")
 
     def reads(self, at: dict[str, int]) -> dict[str, int]:
-        """All channels' values, with the controls standing as `at` says."""
+        """All channels' values, with the controls in the positions that `at` gives."""
         made: dict[tuple[str, str], set[Any]] = {}
         for name, (kind, contacts) in self.controls.items():
             if name in self.common_off:

@@ -283,8 +283,8 @@ def three_stuck(on: str, kind: str, words: str, found: str) -> Maker:
     return make
 
 
-def sneak(standing: bool) -> Maker:
-    """A one-way path from one contact to another; `standing`: onto a toggle that stood made when the walk began."""
+def sneak(left_made: bool) -> Maker:
+    """A one-way path from one contact to another; `left_made`: onto a toggle that was made before the walk began."""
 
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         kinds = {id_: wrongs.parts[f"{name}.{id_}"] for id_, k in board.kinds.items() if k == "contact"}
@@ -293,11 +293,11 @@ def sneak(standing: bool) -> Maker:
             for i, part in kinds.items()
             if part.kind == "switch" and len(part.channels) == 1 and wrongs.stands.get(part.name)
         ]
-        others = [i for i, part in kinds.items() if part.kind == "button" or not standing]
-        if (standing and not made) or len(others) < 3:
+        others = [i for i, part in kinds.items() if part.kind == "button" or not left_made]
+        if (left_made and not made) or len(others) < 3:
             return None
         first = wrongs.rng.choice(others)
-        second = wrongs.rng.choice(made if standing else [i for i in others if kinds[i] is not kinds[first]])
+        second = wrongs.rng.choice(made if left_made else [i for i in others if kinds[i] is not kinds[first]])
         keys = frozenset({f"{name}.{first}", f"{name}.{second}"})
         return Truth((name, f"follows {first} {second}"), _several([[("follows", keys, {})]]))
 
@@ -441,7 +441,7 @@ CAUSES: dict[str, Maker] = {
     "three contacts stuck made": three_stuck("contact", "stuck", "value=1", "stuck"),
     "three lamps always on": three_stuck("lamp", "always_on", "", "always on"),
     "one-way path": sneak(False),
-    "one-way path onto a standing toggle": sneak(True),
+    "one-way path onto a toggle left made": sneak(True),
     "throws inverted": throws_inverted,
     "rotary wired the other way round": rotary_reversed,
     "two lamps on one resistor": renamed("shared_resistor"),

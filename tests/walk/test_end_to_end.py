@@ -82,14 +82,14 @@ def test_one_cause_is_one_line(cause: str) -> None:
 def test_what_one_evidence_cannot_tell_apart_is_not_told_as_sure(monkeypatch: pytest.MonkeyPatch) -> None:
     """A toggle that stood made feeds a button, and nobody pressed that button while the toggle was off."""
     monkeypatch.setattr(judge, "_by_itself", lambda layout, hand, hands: [])
-    truth, findings = _walk_of("one-way path onto a standing toggle")
+    truth, findings = _walk_of("one-way path onto a toggle left made")
     assert [(finding.kind, finding.either is None) for finding in findings] == [("shorted", False), ("follows", False)]
     assert any(tells(findings[1], *each) for way in truth.ways for each in way)
 
 
 def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off() -> None:
     """Which tells a path that leads one way only from wires that touch."""
-    truth, findings = _walk_of("one-way path onto a standing toggle")
+    truth, findings = _walk_of("one-way path onto a toggle left made")
     assert [(finding.kind, finding.either is None) for finding in findings] == [("follows", True)]
     assert any(tells(findings[0], *each) for way in truth.ways for each in way)
 

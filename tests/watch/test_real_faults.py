@@ -121,7 +121,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
         session = LiveSession(bench, panel, kept=folder / "kept.capture")
         session.start_recording(capture)
         bench.start()
-        assert bench.wait(lambda ports: len(ports) == 2 and all(p.standing == "live" for p in ports), PATIENCE_S)
+        assert bench.wait(lambda ports: len(ports) == 2 and all(p.stage == "live" for p in ports), PATIENCE_S)
         desk = Desk(demo, session, capture)
         yield desk
         desk.has_recorded_what_fired()
