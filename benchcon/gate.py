@@ -99,6 +99,22 @@ class Gate:
         return getattr(self._out, name)
 
 
+def reader_left(out: Any) -> bool:
+    """Return whether `out` is a pipe whose reader has gone: a program that prints nothing does not notice by itself."""
+    import select
+    import stat
+
+    try:
+        fd = out.fileno()
+        if not stat.S_ISFIFO(os.fstat(fd).st_mode) or not hasattr(select, "poll"):
+            return False
+    except (OSError, ValueError):
+        return False
+    poll = select.poll()
+    poll.register(fd, 0)  # what is wrong with it is always reported
+    return bool(poll.poll(0))
+
+
 def own_codes(out: Any, codes: str) -> None:
     """Write control codes of the program's own to `out`, past the gate if there is one."""
     if isinstance(out, Gate):

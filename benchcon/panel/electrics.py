@@ -128,7 +128,7 @@ def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, seri
     Raises `Trouble` if the supply is not above the lamp's forward voltage, if the current is not positive, or if twice
     the heat in the resistor is above the largest ordinary rating.
     """
-    if not (math.isfinite(supply_mv) and math.isfinite(forward_mv) and forward_mv >= 0 and current_ma > 0):
+    if not (math.isfinite(supply_mv) and math.isfinite(forward_mv) and forward_mv >= 0 and 0 < current_ma < math.inf):
         raise Trouble("a resistor needs a supply, a forward voltage of 0 V or more, and a current above 0 mA")
     drop_mv = supply_mv - forward_mv
     if drop_mv <= 0:
@@ -149,18 +149,16 @@ def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, seri
 
 
 def preferred_at_least(ohm: float, series: Iterable[int] = E12) -> float:
-    """Return the smallest value in ohms of a series (`E12`, `E24`) that is at least `ohm`.
+    """Return the smallest value in ohms of a series (`E12`, `E24`: two digits each) that is at least `ohm`.
 
-    `ohm` must be above 0.
+    Raises `ValueError` if `ohm` is not a finite number above 0.
     """
+    if not 0 < ohm < math.inf:
+        raise ValueError(f"a resistance above 0 Ω is needed, not {ohm:g}")
+    power = math.floor(math.log10(ohm)) - 1
     values = sorted(series)
-    decade = math.floor(math.log10(ohm)) - 1
-    for power in (decade, decade + 1, decade + 2):
-        for value in values:
-            found = value * 10.0**power if power >= 0 else value / 10.0**-power
-            if found >= ohm * (1 - 1e-9):
-                return found
-    raise Trouble("there is no such resistor")
+    found = [value * 10.0**power if power >= 0 else value / 10.0**-power for value in (*values, 10 * values[0])]
+    return next(value for value in found if value >= ohm * (1 - 1e-9))
 
 
 def resistor_of(board: Board, lamp: Lamp, series: Iterable[int] = E12) -> Resistor:

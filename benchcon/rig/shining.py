@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
-from benchcon.gate import own_codes
+from benchcon.gate import own_codes, reader_left
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import decode
 from benchcon.rig.boards import FOLDER, SimulatedBoard
@@ -87,7 +87,8 @@ def line(panel: Panel, board: str, hand: Hand) -> str:
 def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool], look_s: float = 0.15) -> None:
     """Print one line per board, and again whenever it changes, until `wait` returns True or no board is left.
 
-    On a terminal the lines stay in place.
+    On a terminal the lines stay in place. Raises `BrokenPipeError` when the reader of a pipe has gone, even if nothing
+    changes that would have to be printed.
     """
     steady = sys.stdout.isatty()
     told: dict[str, str] = {}
@@ -108,5 +109,7 @@ def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool],
             else:
                 print("\n".join(text for board, text in now.items() if told.get(board) != text), flush=True)
             told = now
+        if reader_left(sys.stdout):
+            raise BrokenPipeError
         if all(text.endswith("(gone)") for text in now.values()) or wait(look_s):
             return

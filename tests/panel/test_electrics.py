@@ -318,6 +318,20 @@ def test_the_drivers_set_resistor() -> None:
     assert preferred_at_least(0.47) == pytest.approx(0.47)
 
 
+@pytest.mark.parametrize("ohm", [0.0, -1.0, float("inf"), float("nan")])
+def test_no_resistor_is_asked_for_where_there_is_no_resistance(ohm: float) -> None:
+    with pytest.raises(ValueError, match="a resistance above 0 Ω is needed"):
+        preferred_at_least(ohm)
+
+
+@given(st.integers(-3, 6), st.sampled_from([E12, E24]))
+def test_a_preferred_value_is_found_on_both_sides_of_a_decade(power: int, series: tuple[int, ...]) -> None:
+    decade = 10.0**power
+    assert preferred_at_least(decade, series) == pytest.approx(decade)
+    assert preferred_at_least(decade * (1 - 1e-6), series) == pytest.approx(decade)
+    assert preferred_at_least(decade * (1 + 1e-6), series) == pytest.approx(decade * series[1] / 10)
+
+
 def test_the_demo_bears_its_own_currents(ostrey: Panel) -> None:
     assert loads_of(ostrey) == []
     for board in ostrey.boards:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -37,3 +40,23 @@ def test_what_a_fault_lights_is_seen_from_another_terminal(
         assert "Runway edge lit" in shown
     assert main(["demo", "--lit", desk.control]) == 2
     assert "no simulated board answers; start 'benchcon demo'" in capsys.readouterr().err
+
+
+def test_it_ends_when_the_reader_of_a_pipe_has_left_though_nothing_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in ``| head -1``; the code is that of a program that dies of SIGPIPE."""
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+    with start(boards=["lighting"]) as demo:
+        command = [sys.executable, "-m", "benchcon.cli.main", "demo", "--lit", demo.boards[0].control]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+            try:
+                assert running.stdout is not None
+                assert running.stderr is not None
+                assert running.stdout.readline().split() == ["lighting", "–"]
+                running.stdout.close()
+                assert running.wait(20) == 128 + signal.SIGPIPE
+                assert running.stderr.read() == ""
+            finally:
+                running.kill()
