@@ -173,7 +173,7 @@ class TimingScreen(Screen[str | None]):
     TimingScreen.-airy #touched { height: 6; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q,f7", "leave", "Back"),
+        Binding("escape,f7", "back", "Back"),
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in (*VIEWS, REHEARSAL)],
     ]
 
@@ -210,7 +210,7 @@ class TimingScreen(Screen[str | None]):
         if message.view != TIMING[0]:
             self.dismiss(message.view)
 
-    def action_leave(self) -> None:
+    def action_back(self) -> None:
         """Go back to the bench; the measurements are kept."""
         self.dismiss(None)
 

@@ -13,7 +13,7 @@ from benchcon.panel.model import Panel
 from benchcon.panel.reader import has_heading
 from benchcon.panel.where import Path as KeyPath
 from benchcon.rig.faults import Fault, WrongFault, check, fault_of
-from benchcon.rig.wiring import wiring
+from benchcon.rig.wiring import Wiring, wiring
 from benchcon.text import printable
 
 MOST = 1000
@@ -72,9 +72,7 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
     for index, table in enumerate(tables):
         try:
             board, fault = _fault(table, tuple(boards))
-            for each in boards.values():
-                if board in ("", each.name):
-                    check(fault, each)
+            _check_on(board, fault, boards)
         except WrongFault as error:
             key = error.key
             if key in ("board", "channel") and key not in table:
@@ -82,6 +80,25 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
             raise wrong(("faults", index, key), str(error)) from None
         faults.append((board, fault))
     return FaultsFile(seed, tuple(faults))
+
+
+def _check_on(board: str, fault: Fault, boards: Mapping[str, Wiring]) -> None:
+    """Check a fault against its board, or if it names none against all. Raises `WrongFault`."""
+    wrong = {}
+    for name, each in boards.items():
+        if board in ("", name):
+            try:
+                check(fault, each)
+            except WrongFault as error:
+                wrong[name] = error
+    if not wrong:
+        return
+    error = next(iter(wrong.values()))
+    fit = [name for name in boards if name not in wrong]
+    if not board and fit:
+        which = " or ".join(f'board = "{printable(name)}"' for name in fit)
+        raise WrongFault(error.key, f"{error}; a fault of one board names it: {which}")
+    raise error
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:

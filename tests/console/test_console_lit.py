@@ -101,7 +101,7 @@ async def test_keys_go_from_the_button_to_its_lamps_and_work_each() -> None:
 async def test_f7_has_the_row_of_views_and_a_click_leads_on() -> None:
     async with console(OnBoards()) as eyes:
         await eyes.press("f7")
-        await eyes.see("F2 Face", "F7 Timing", "control → output")
+        await eyes.see("F2 Face", "F7 Timing", "control → output", "q Quit")
         await eyes.click("Raw")
         await eyes.see("channel", "pin")
         await eyes.click("F7")

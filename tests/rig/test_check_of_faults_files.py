@@ -9,6 +9,7 @@ import pytest
 from benchcon.cli.main import main
 from benchcon.demo import panel_path
 from benchcon.errors import Trouble
+from benchcon.panel import file as panels
 from benchcon.rig.faults_file import loads
 
 FAULT = '[[faults]]\nkind = "dead"\nchannel = "met.{}"\n'
@@ -88,3 +89,31 @@ def test_slips_in_a_faults_file_are_answered_with_what_was_meant(
     (here / "slip.toml").write_text(text)
     assert main(["check", "slip.toml", "--panel", "own.toml"]) == 1
     assert capsys.readouterr().out.startswith(f"slip.toml:{says}")
+
+
+TWO_BOARDS = """
+[boards.one]
+[boards.two]
+[lamps.l]
+channel = "one.l"
+[controls.k]
+kind = "button"
+channel = { id = "two.k", pin = "keys.r0c0" }
+[matrices.keys]
+board = "two"
+rows = ["D4"]
+columns = ["D5"]
+"""
+
+
+def test_a_fault_of_one_board_that_names_none_is_told_which() -> None:
+    panel = panels.loads(TWO_BOARDS)
+    text = '[[faults]]\nkind = "matrix_line_off"\nmatrix = "keys"\nline = "row"\n'
+    with pytest.raises(Trouble) as trouble:
+        loads(text, "f.toml", panel)
+    assert str(trouble.value) == (
+        "f.toml:3: board 'one' has no matrix 'keys'; a fault of one board names it: board = \"two\""
+    )
+    assert loads(text + 'board = "two"\n', "f.toml", panel).faults
+    with pytest.raises(Trouble, match=r"board 'one' has no matrix 'kyes'$"):
+        loads(text.replace('"keys"', '"kyes"'), "f.toml", panel)
