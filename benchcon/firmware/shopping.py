@@ -86,6 +86,8 @@ def _part(panel: Panel, part: Part) -> tuple[str, int, str, str, str]:
         return "Lamps and displays", 1, what, f"digits {plain(part.digit_mm)} mm high", label
     lit = any(lamp.inside == part.name for lamp in panel.lamps)
     what = _control(part)
+    if any(part.name == name for supply in panel.supplies for source in supply.sources for name, _ in source.at):
+        hole += ", with one more pole for the supply that it switches"
     return "Controls", 1, f"lit {what}" if lit else what, hole, label
 
 

@@ -44,7 +44,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Board, Display, Lamp, Panel
 from benchcon.panel.reader import PanelRemark
-from benchcon.text import printable
+from benchcon.text import listed, printable
 
 HOT_MW = 250.0
 """Power from which on a resistor on its own legs is too hot to touch (common practice, no source)."""
@@ -216,9 +216,24 @@ def _supplies(plan: Plan) -> Section:
         drawn = ma_words(rail_ma(board, "LAMP+", lamps, displays))
         table.append(("LAMP+", external, _named(fed["LAMP+"]) or "nothing yet", drawn))
     every = "GND of the board" + (", the minus of the external supply" if board.external_supply else "")
-    return Section(
-        "Supplies", (f"There is one ground for all: {every} and every part's ground are joined.",), tuple(table)
-    )
+    notes = (f"There is one ground for all: {every} and every part's ground are joined.", *_switched(plan))
+    return Section("Supplies", notes, tuple(table))
+
+
+def _switched(plan: Plan) -> Iterator[str]:
+    """Yield a note for each supply that feeds something here through switches of the panel."""
+    panel, board = plan.panel, plan.board
+    for supply in panel.supplies:
+        parts = [panel.part(name) for name in supply.feeds if name != board.name]
+        here = [part.label for part in parts if isinstance(part, Lamp | Display) and part.channel.board == board.name]
+        here = ["all lamps and displays of this board"] if board.name in supply.feeds else here
+        switches = dict.fromkeys(name for source in supply.sources for name, _ in source.at)
+        labels = [part.label for part in map(panel.part, switches) if part is not None]
+        if here:
+            yield (
+                f"{_named(here)}: switched by {listed(labels)}. Lead their supply through a pole of its own there: "
+                "the contacts on the wiring list only tell a board where a switch stands."
+            )
 
 
 def _named(names: Sequence[str], most: int = 6) -> str:

@@ -93,12 +93,12 @@ def _check_on(board: str, fault: Fault, boards: Mapping[str, Wiring]) -> None:
                 wrong[name] = error
     if not wrong:
         return
-    error = next(iter(wrong.values()))
+    first = next(iter(wrong.values()))
     fit = [name for name in boards if name not in wrong]
     if not board and fit:
         which = " or ".join(f'board = "{printable(name)}"' for name in fit)
-        raise WrongFault(error.key, f"{error}; a fault of one board names it: {which}")
-    raise error
+        raise WrongFault(first.key, f"{first}; a fault of one board names it: {which}")
+    raise first
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:

@@ -115,6 +115,13 @@ def test_a_coded_switch_is_bought_as_one() -> None:
     assert bought == ["rotary switch, 5 positions, Gray code on 3 contacts"]
 
 
+def test_a_switch_of_a_supply_has_a_pole_for_it() -> None:
+    more = CHAINED + '[supplies.s]\nfeeds = ["a"]\non_when = [{ mode = "both" }]\n'
+    notes = {item.used_for: item.about for item in shopping(loads(more, "p.toml"))}
+    assert notes["Mode"].endswith(", with one more pole for the supply that it switches")
+    assert "pole" not in notes["Go, Stop"]
+
+
 def test_resistors_are_of_the_preferred_series(listed: list[dict[str, str]]) -> None:
     for row in listed:
         if row["group"] == "Resistors":
@@ -128,7 +135,7 @@ def test_people_get_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["parts", str(panel_path())]) == 0
     said = capsys.readouterr().out
     assert said.startswith("# Ostrey tower trainer: what to buy\n")
-    assert "| 7 | toggle switch, 2 positions on 1 contact | hole Ø 6.5 mm | Approach, Runway edge, " in said
+    assert "| 5 | toggle switch, 2 positions on 1 contact | hole Ø 6.5 mm | Approach, Runway edge, " in said
     assert "| 2 | MAX7219 |" in said
     assert main(["parts", str(panel_path()), "-o", "list.xls"]) == 2
     assert "does not end in any of .md, .csv" in capsys.readouterr().err

@@ -363,3 +363,14 @@ channels = [{ id = "desk.m1", pin = "D4" }, { id = "desk.m0", pin = "D5" }]
         ("Duty m1 (switch)", "made to ground; in positions pump 2, both"),
         ("Duty m0 (switch)", "made to ground; in positions pump 1, pump 2"),
     ]
+
+
+def test_what_a_switch_of_the_panel_feeds_is_said_with_the_supplies() -> None:
+    """The contact that the board reads switches no supply: whoever solders needs to know that there is more to it."""
+    text = BOARD + lamp("a", "D5") + lamp("b", "D6")
+    text += '[controls.battery]\nkind = "switch"\nchannel = { id = "desk.s", pin = "D4" }\n'
+    text += '[supplies.main]\nfeeds = ["FEEDS"]\non_when = [{ battery = "on" }]\n'
+    for feeds, what in (("a", "A"), ("desk", "all lamps and displays of this board")):
+        notes = section(sections(planned(text.replace("FEEDS", feeds))), "Supplies").lines
+        assert notes[1].startswith(f"{what}: switched by Battery. Lead their supply through a pole of its own there")
+    assert len(section(sections(planned(BOARD + lamp("a", "D5"))), "Supplies").lines) == 1
