@@ -290,7 +290,7 @@ def _walk(
     sitting = Sitting(args.by, args.serial, simulated is not None)
     if folder is not None:
         if going_on := resumed(folder, panel, only):
-            say_on_stderr(f"{going_on} In another folder a walk begins anew.")
+            say_on_stderr(f"{going_on} To walk from the start, name another folder.")
         sitting.goes_on(folder.open(panel, sitting.began, done), done)
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
