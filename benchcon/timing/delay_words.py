@@ -159,9 +159,12 @@ def _below(one: Delays) -> list[str]:
 
 
 def toml_of(one: Delays) -> str:
-    """Return the lines of a panel file for a proposed pair."""
-    table = "lamps" if hasattr(one.output, "trim_permille") else "displays"
-    return f'[{table}.{printable(one.output.name)}]  answers = "{printable(one.control.name)}"'
+    """Return what to write into a panel file for a proposed pair, and where; parts without one go by their channels."""
+    kind = "lamp" if hasattr(one.output, "trim_permille") else "display"
+    output, control = printable(one.output.name), printable(one.control.name)
+    if "." in output or "." in control:
+        return f'at the {kind} on channel {output}: answers = "NAME", the name of the control on {control}'
+    return f'in [{kind}s.{output}]: answers = "{control}"'
 
 
 def failure_of(one: Delays) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import numpy
 import pytest
@@ -279,7 +280,11 @@ def test_a_pair_that_nobody_named_is_proposed_and_the_wrong_ones_are_not() -> No
         told.move(1.3e6 + number * 1_310_000, f"b1={1 - number % 2}")
     (found,) = (one for one in told.timing().delays(PANEL_READ) if one.proposed)
     assert (found.control.name, found.output.name, len(found.found)) == ("mains", "other", 12)
-    assert '[lamps.other]  answers = "mains"' in as_text([found])
+    assert 'in [lamps.other]: answers = "mains"' in as_text([found])
+    # Without a panel file parts go by their channels, and no such name can stand in one.
+    found.output, found.control = replace(found.output, name="right.l2"), replace(found.control, name="left.sw1")
+    said = as_text([found])
+    assert 'at the lamp on channel right.l2: answers = "NAME", the name of the control on left.sw1' in said
 
 
 def test_a_lamp_that_lives_its_own_life_is_proposed_for_nothing() -> None:
