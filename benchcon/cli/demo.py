@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
                 import benchcon.demo.live as live  # while the boards start
             demo.wait()
         except Trouble:
-            if until.told:  # ended before the boards were ready
+            if until.signalled:  # ended before the boards were ready
                 return 0
             raise
         with demo:

@@ -123,7 +123,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
         infos = bench.ports()
     finally:
         bench.close()
-    ails = {verdict.source: verdict for verdict in reversed(links.verdicts())}  # the most serious of each board
+    worst = {verdict.source: verdict for verdict in reversed(links.verdicts())}
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
         board = state.boards.get(info.source)
@@ -133,8 +133,8 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
             answer["name"] = printable(board.name)
             answer["firmware"] = printable(board.firmware)
             answer["channels"] = len(board.channels)
-            verdict = ails.get(info.source)
-            answer["ailment"] = verdict.ailment if verdict is not None else ""
+            verdict = worst.get(info.source)
+            answer["trouble"] = verdict.trouble if verdict is not None else ""
             answer["link"] = verdict.sentence if verdict is not None else ""
         by_port[port] = answer
     return by_port

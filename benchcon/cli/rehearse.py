@@ -213,7 +213,7 @@ def _on_boards(
             results.append(result)
             if not dark:
                 raise Trouble("a board did not confirm dark, so no more scenarios are played")
-            if until.told and scenario.actions:
+            if until.signalled and scenario.actions:
                 raise Trouble(f"{printable(path)}: stopped before its end; the scenarios after it were not played")
     return results
 

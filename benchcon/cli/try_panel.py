@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
                     print(SEE.format(f"try {printable(str(args.panel))}"), file=sys.stderr, flush=True)
                 return console.run_on_simulated(boards, until, args.seconds)
         except Trouble:
-            if until.told:  # ended before the boards were ready
+            if until.signalled:  # ended before the boards were ready
                 return 0
             raise
 

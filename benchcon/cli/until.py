@@ -6,7 +6,7 @@ blocks, nor for the main thread at all. So signals wake a thread of their own, w
 
 | after the signal | what happens |
 |---|---|
-| at once | everything given to `first`; `told` is set, `wait` returns |
+| at once | everything given to `first`; `signalled` is set, `wait` returns |
 | 1.0 s, if the command has not ended by itself | everything given to `last` |
 | 1.8 s | the terminal is restored and the process ends, whatever hangs |
 
@@ -71,13 +71,13 @@ class Until:
     A signal is the ordinary end of a command that runs until it is ended (`open_ended`). For any other command,
     leaving the context after a signal raises `EndedBySignal`, even instead of a `Trouble`, which is then its cause.
 
-    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not check `told` or call
+    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not check `signalled` or call
     `wait` themselves. `seconds`: the time limit, counted from now; None: no limit.
     """
 
     def __init__(self, seconds: float | None = None, *, interrupt: bool = False, open_ended: bool = False) -> None:
         self.ends_at = None if seconds is None else time.monotonic() + seconds
-        self.told = False
+        self.signalled = False
         """Whether a signal has come."""
         self.number = 0
         """The signal that came."""
@@ -120,7 +120,7 @@ class Until:
         self._watcher.join(END_S)
         for end in (self._woken, self._wake, self._rung, self._bell):
             end.close()
-        if self.told and not self.open_ended and (kind is None or issubclass(kind, Trouble)):
+        if self.signalled and not self.open_ended and (kind is None or issubclass(kind, Trouble)):
             raise EndedBySignal(self.number) from error
 
     # --- what is to be done ---------------------------------------------------------------------------------------
@@ -129,7 +129,7 @@ class Until:
         """Have `do` called as soon as a signal comes (at once if it has come), on another thread; it must not block."""
         with self._lock:
             self._first.append(do)
-            if not self.told:
+            if not self.signalled:
                 return
         do()
 
@@ -148,20 +148,20 @@ class Until:
 
     @contextlib.contextmanager
     def asked(self) -> Iterator[None]:
-        """Inside this context the main thread checks `told` or `wait` itself and is not interrupted."""
+        """Inside this context the main thread checks `signalled` or `wait` itself and is not interrupted."""
         interrupt, self._interrupt = self._interrupt, False
         try:
             yield
         finally:
-            self._interrupt = interrupt and not self.told
+            self._interrupt = interrupt and not self.signalled
 
     def wait(self, at_most_s: float) -> bool:
         """Wait at most this long; return whether it is time to end."""
         now = time.monotonic()
         left = at_most_s if self.ends_at is None else min(at_most_s, self.ends_at - now)
-        if not self.told and left > 0:
+        if not self.signalled and left > 0:
             select.select([self._woken], [], [], left)
-        return self.told or (self.ends_at is not None and time.monotonic() >= self.ends_at)
+        return self.signalled or (self.ends_at is not None and time.monotonic() >= self.ends_at)
 
     # --- inside ---------------------------------------------------------------------------------------------------
 
@@ -171,7 +171,7 @@ class Until:
 
     def _on_signal(self, number: int, frame: FrameType | None) -> None:
         self.number = self.number or number
-        self.told = True
+        self.signalled = True
         self._ring(number)
         if self._interrupt and not self._interrupted:
             self._interrupted = True
@@ -205,7 +205,7 @@ class Until:
         began = time.monotonic()
         with self._lock:
             self.number = self.number or number
-            self.told = True
+            self.signalled = True
             first = tuple(self._first)
         for do in first:
             with contextlib.suppress(Exception):

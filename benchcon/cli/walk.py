@@ -83,7 +83,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.report.folder import Folder, read_report
-    from benchcon.walk.channel_changes import Hearing
+    from benchcon.walk.channel_changes import PanelBoards
 
     _refuse(args)
     panel = load(args.panel) if args.panel else None
@@ -102,7 +102,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     try:
         meet(session, panel)
         if not args.panel:
-            panel = as_it_stands(panel, Hearing(session, panel).values())
+            panel = as_it_stands(panel, PanelBoards(session, panel).values())
         if args.wiggle or seconds is not None:
             code = _watch(args, session, panel, seconds, until)
         else:

@@ -52,7 +52,7 @@ WORDS = (
     ("lines/s", "lines of the protocol that the board sends per second"),
     ("heard", "how long ago the last heartbeat came from the board; it is silent after three missed ones"),
     ("round trip, worst", "time from a request to its answer: the last one, and the longest"),
-    ("◍ bad cable", "what ails a link, judging by the last minutes; Links says what to do first"),
+    ("◍ bad cable", "what is wrong with a link, judging by the last minutes; Links says what to do first"),
     ("curves", "under Links: the last five minutes of round trip, bad lines, heartbeats and supply"),
     ("bad checks", "lines that arrived damaged: noise, a bad cable, a wrong rate"),
     ("gaps", "notifications that were lost on the way; what they said is asked for again"),

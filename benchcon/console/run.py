@@ -36,7 +36,7 @@ def _need_terminal() -> None:
 class Ending(Protocol):
     """What catches signals and a terminal that hangs up: `benchcon.cli.until.Until`."""
 
-    told: bool
+    signalled: bool
     """Whether a signal has come."""
 
     def wait(self, at_most_s: float) -> bool:

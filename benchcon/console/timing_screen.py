@@ -161,7 +161,7 @@ class DelayPlot(Drawn):
 
 
 class TimingScreen(Screen[str | None]):
-    """The screen with the pairs, the plots, what ails links, and the last delay."""
+    """The screen with the pairs, the plots, what is wrong with links, and the last delay."""
 
     CSS = """
     TimingScreen { overflow: hidden; }

@@ -13,7 +13,7 @@ from benchcon.text import listed
 _MOST_NAMES = 4
 
 
-def told_source(panel: Panel, source: SupplySource) -> str:
+def source_in_words(panel: Panel, source: SupplySource) -> str:
     """Return in words what switches a supply on: ``Mains on``, ``Standby auto and Mains off``."""
     labels = {control.name: control.label for control in panel.controls}
     return listed(f"“{labels.get(name) or name}” at {word}" for name, word in source.at)
@@ -72,7 +72,7 @@ def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> 
 def _not_fed(
     layout: PanelIndex, supply: Supply, source: SupplySource, number: int, parts: list[str], whole: bool
 ) -> Finding:
-    by = told_source(layout.panel, source)
+    by = source_in_words(layout.panel, source)
     what = f"nothing that “{supply.label}” feeds" if whole else _named(layout, parts)
     because = f"{what} {'is' if whole or len(parts) == 1 else 'are'} {'' if whole else 'not '}lit with {by}"
     look = "that switch, its fuse, and the wire from it to what it feeds"

@@ -15,7 +15,7 @@ from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import LEVEL_PERMILLE
 from benchcon.rehearse.rehearsal import TICK_US
-from benchcon.rehearse.result import mistakes_told
+from benchcon.rehearse.result import mistakes_in_words
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Scenario
 from benchcon.rehearse.seen import SeenOutputs
@@ -170,7 +170,7 @@ def as_text(path: str, found: Against, most: int = 20) -> str:
         lines.append(f"{path}: never compared, because one side was not known: {', '.join(left)}")
     outputs = {each.output for each in found.differences}
     parts = [f"{len(outputs)} DIFFER"] if outputs else []
-    parts += [mistakes_told(len(wrong))] if wrong else []
+    parts += [mistakes_in_words(len(wrong))] if wrong else []
     verdict = ", ".join(parts) or "the panel showed what the rules say"
     lines.append(f"{path}: {len(found.compared)} of {len(ruled)} outputs compared: {verdict}")
     return "\n".join(lines)

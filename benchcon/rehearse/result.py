@@ -94,7 +94,7 @@ def names(expectations: Sequence[Expectation]) -> list[str]:
     return list(found)
 
 
-def mistakes_told(count: int) -> str:
+def mistakes_in_words(count: int) -> str:
     """Return the number of mistakes in rules, in words for a summary."""
     return f"{counted(count, 'mistake').upper()} in rules"
 
@@ -116,7 +116,7 @@ def as_text(result: ScenarioResult) -> str:
     ]
     parts += [f"{len(broken)} BROKEN"] if broken else []
     parts += [f"{len(not_judged)} NOT JUDGED"] if not_judged else []
-    parts += [mistakes_told(len(result.mistakes))] if result.mistakes else []
+    parts += [mistakes_in_words(len(result.mistakes))] if result.mistakes else []
     pace = f"{result.lasted_s:g} s"
     if result.took_s:
         pace += (

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, REFUSED, RESETS
-from benchcon.state.quantities import told_in
+from benchcon.state.quantities import values_in
 from benchcon.state_reader import StateReader
 from benchcon.wire import events as ev
 
@@ -53,6 +53,6 @@ class ToldValues:
 
     def new_in(self, event: ev.Event) -> list[tuple[str, str]]:
         """Return (name, text) of each value that an event changes."""
-        found = [(name, text) for name, text in told_in(event) if self._last.get(name) != text]
+        found = [(name, text) for name, text in values_in(event) if self._last.get(name) != text]
         self._last.update(found)
         return found

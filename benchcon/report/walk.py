@@ -11,7 +11,7 @@ from benchcon.diagnosis.figures import figures
 from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import remarks
-from benchcon.diagnosis.supplies import told_source
+from benchcon.diagnosis.supplies import source_in_words
 from benchcon.errors import Trouble
 from benchcon.firmware.wiring_list import of_panel
 from benchcon.panel.model import Control, Display, Panel, Part, Supply
@@ -234,7 +234,7 @@ def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], foun
         "looks": [
             {
                 "source": look.source,
-                "with": told_source(panel, supply.sources[look.source - 1]) if look.source else "",
+                "with": source_in_words(panel, supply.sources[look.source - 1]) if look.source else "",
                 "lit": len(look.shone),
                 "of": len(look.set),
             }

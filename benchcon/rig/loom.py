@@ -104,7 +104,7 @@ def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[st
     return groups
 
 
-def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
+def possible_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
     """Return the contacts that the board knows to be in a matrix without diodes, and so reports as possible ghosts."""
     knows = set(wiring.bare)
     corners: set[str] = set()

@@ -145,7 +145,7 @@ class Scan:
         value = self.parts.reads(id_)
         if value == self.values[id_]:
             return
-        if value and id_ in loom.told_as_ghosts(self.wiring, self.faults) and self._may_be_ghost(id_):
+        if value and id_ in loom.possible_ghosts(self.wiring, self.faults) and self._may_be_ghost(id_):
             if id_ not in self._ghosts:
                 self._ghosts.add(id_)
                 self._later(at_us, lambda when_us: self.listener.ghost(when_us, [id_]))

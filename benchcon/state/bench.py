@@ -11,7 +11,7 @@ from typing import Any
 
 from benchcon.state.board import BoardState
 from benchcon.state.keyframe import FORM, MOST_BOARDS, read_keyframe
-from benchcon.state.quantities import MOST_QUANTITIES, Quantity, told_in
+from benchcon.state.quantities import MOST_QUANTITIES, Quantity, values_in
 from benchcon.text import decimal
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
@@ -263,7 +263,7 @@ class BenchState:
         if event.source == BENCH:
             # Records are missing at this point of the file; the keyframe that follows at once is new.
             self._fresh = self._fresh or event.word == "missed"
-            for name, text in told_in(event):
+            for name, text in values_in(event):
                 self._quantity(name, text, event.at_us)
             return
         if event.word in ("moved", "forgotten"):

@@ -48,7 +48,7 @@ def number_and_unit(text: str) -> tuple[float | None, str]:
     return (number, unit) if math.isfinite(number) else (None, "")
 
 
-def told_in(event: ev.Event) -> Iterator[tuple[str, str]]:
+def values_in(event: ev.Event) -> Iterator[tuple[str, str]]:
     """Yield name and text of each value that an event holds."""
     if isinstance(event, ev.Link) and event.source == BENCH and event.word == "values":
         yield from event.detail.items()

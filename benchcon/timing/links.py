@@ -1,6 +1,6 @@
 """What is wrong with a link, from its traffic: evidence, and then one sentence that says what to do first.
 
-| ailment | shown by |
+| trouble | shown by |
 |---|---|
 | ``supply`` | resets by brown-out, with the supply low, or right after outputs were set |
 | ``watchdog`` | resets by the watchdog |
@@ -88,7 +88,7 @@ IN_SHORT = {
     "timer": "waits 16 ms",
     "drops": "drops lines",
 }
-"""Ailment → a few words, where there is no room for a sentence."""
+"""Trouble → a few words, where there is no room for a sentence."""
 Spans = list[tuple[int, int]]
 """Periods (from, to), in order."""
 
@@ -97,7 +97,7 @@ class LinkVerdict(NamedTuple):
     """What is wrong with one link."""
 
     source: int
-    ailment: str
+    trouble: str
     """One of `ORDER`."""
     evidence: str
     """What was seen, with figures."""
@@ -107,7 +107,7 @@ class LinkVerdict(NamedTuple):
     @property
     def word(self) -> str:
         """Two or three words for it."""
-        return IN_SHORT[self.ailment]
+        return IN_SHORT[self.trouble]
 
     @property
     def sentence(self) -> str:
@@ -216,7 +216,7 @@ class LinkEvidence:
         for source, one in self.evidence.items():
             board = self._state.boards.get(source)
             rows = _judged(one, late, lags, board.chip if board is not None else "")
-            found += sorted(rows, key=lambda row: ORDER.index(row.ailment))
+            found += sorted(rows, key=lambda row: ORDER.index(row.trouble))
         return found
 
 
@@ -528,7 +528,7 @@ def sentences_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> li
     """Return (name of the board, or empty for this computer; paragraph) for each verdict, without repeats."""
     return list(
         dict.fromkeys(
-            ("" if verdict.ailment == "host" else name_of(verdict, state), verdict.sentence) for verdict in verdicts
+            ("" if verdict.trouble == "host" else name_of(verdict, state), verdict.sentence) for verdict in verdicts
         )
     )
 
@@ -550,7 +550,7 @@ def as_json(verdict: LinkVerdict, state: BenchState) -> dict[str, str]:
     """Return a verdict as data that JSON can hold."""
     return {
         "board": name_of(verdict, state),
-        "ailment": verdict.ailment,
+        "trouble": verdict.trouble,
         "evidence": verdict.evidence,
         "advice": verdict.advice,
     }

@@ -56,7 +56,7 @@ _WEAK = {
     "repeats": "Requests have to be repeated: look at the wire to the board's receiver (RX) and at its supply.",
     "slow": "All answers are late: a USB adapter that holds bytes back (its latency timer), or a slow main loop.",
 }
-"""Advice for a link that is live but not well, by what ails it."""
+"""Advice for a link that is live but not well, by what is wrong with it."""
 
 
 def status_of(
@@ -83,7 +83,7 @@ def status_of(
                 word = f"slow {(board.round_trip_floor_us or 0) // 1000} ms"
         if key == "live" and verdict is not None:
             advice = verdict.sentence
-            if verdict.ailment != "host":  # that is not the link's fault
+            if verdict.trouble != "host":  # that is not the link's fault
                 shape, colour, word = "◍", WARN, verdict.word
         if dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")

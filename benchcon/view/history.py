@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple, Protocol
 
 from benchcon.state.changes import OF_BOARDS, ValueChange
-from benchcon.state.quantities import MOST_QUANTITIES, Quantity, number_and_unit, told_in
+from benchcon.state.quantities import MOST_QUANTITIES, Quantity, number_and_unit, values_in
 from benchcon.text import printable
 from benchcon.view.moments import marks_of
 from benchcon.wire import events as ev
@@ -222,7 +222,7 @@ class History:
         """Take the notes in `events`, and the values of a rehearsal."""
         events = list(events)
         for event in events:
-            for name, text in told_in(event):
+            for name, text in values_in(event):
                 self._values_told(event.at_us, name, text)
         found = [event for event in events if isinstance(event, ev.Note)]
         if found:

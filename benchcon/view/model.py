@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from benchcon.rehearse.live import LiveRun
     from benchcon.rehearse.picture import Picture
     from benchcon.view.recorded import Recorded
-    from benchcon.view.replay_backlog import Behind
+    from benchcon.view.replay_backlog import ReplayBacklog
 
 NOTICE_S = 0.25
 """How often the link and the capture are asked for problems."""
@@ -64,15 +64,15 @@ class ViewModel:
         self.history = History()
         self.past: Past = self.history
         """What the time line draws from."""
-        self._behind: Behind | None = None
+        self._backlog: ReplayBacklog | None = None
         self._recorded: Recorded | None = None
         if isinstance(session, ReplaySession):
             from benchcon.view.recorded import Recorded
             from benchcon.view.recording_stopwatch import RecordingStopwatch
-            from benchcon.view.replay_backlog import Behind
+            from benchcon.view.replay_backlog import ReplayBacklog
 
             self.stopwatch: Stopwatch = RecordingStopwatch(session)
-            self._behind = Behind(session)
+            self._backlog = ReplayBacklog(session)
             self.past = self._recorded = Recorded(session.path, session.first_us, session.last_us)
         else:
             self.stopwatch = Stopwatch(session)
@@ -109,8 +109,8 @@ class ViewModel:
             self.statuses = {}
             for each in self.panel.boards:
                 board = boards.get(each.name)
-                ails = self.stopwatch.verdicts.get(board.source) if board is not None else None
-                self.statuses[each.name] = status_of(board, now_us, ails, self._absent)
+                verdict = self.stopwatch.verdicts.get(board.source) if board is not None else None
+                self.statuses[each.name] = status_of(board, now_us, verdict, self._absent)
             self.darkness = darkness(boards, now_us)
         self._notice()
         self.stopwatch.look_at_links()
@@ -272,10 +272,10 @@ class ViewModel:
 
     def read_back(self, most: int) -> None:
         """Fill the list of a replay with at least the last `most` events up to now, whether or not they were played."""
-        if self._behind is not None and self._read_back < most:
+        if self._backlog is not None and self._read_back < most:
             self._read_back = most
             self.feed.drain()
-            self.feed.refill(*self._behind.events(most, worth_telling))
+            self.feed.refill(*self._backlog.events(most, worth_telling))
 
     def start_again(self) -> None:
         """Forget everything and look again, because a replay has jumped."""
@@ -293,8 +293,8 @@ class ViewModel:
         self.stopwatch.close()
         if self._recorded is not None:
             self._recorded.close()
-        if self._behind is not None:
-            self._behind.close()
+        if self._backlog is not None:
+            self._backlog.close()
         self.work.close()
 
 

@@ -17,7 +17,7 @@ SETTLING_US = 5_000_000
 MOST_SETTLING = 4_000
 """Most batches searched for that."""
 _NOTHING = -1
-MOST_BEHIND = 100_000
+MOST_READ_BACK = 100_000
 """Most batches read to find what happened before a moment."""
 
 
@@ -49,7 +49,7 @@ def _known(state: BenchState, at_us: int) -> tuple[int, int]:
     return len(known), sum(value is not None for value in values)
 
 
-class Behind:
+class ReplayBacklog:
     """Reads what is before a replay's position. It must be closed."""
 
     def __init__(self, session: ReplaySession) -> None:
@@ -64,7 +64,7 @@ class Behind:
     def events(self, most: int, worth: Callable[[Event], bool]) -> tuple[list[Event], bool]:
         """Return the last `most` events for which `worth` is true, oldest first, and whether there are no others.
 
-        The file is read backwards, keyframe by keyframe, up to `MOST_BEHIND` batches.
+        The file is read backwards, keyframe by keyframe, up to `MOST_READ_BACK` batches.
         """
         pieces: list[deque[Event]] = []
         found = read = 0
@@ -80,7 +80,7 @@ class Behind:
                         piece.append(event)
             pieces.append(piece)
             whole = begun_us is None or begun_us <= self._session.first_us
-            if begun_us is None or whole or found >= most or read >= MOST_BEHIND:
+            if begun_us is None or whole or found >= most or read >= MOST_READ_BACK:
                 break
             edge_us = before = begun_us
         events = [event for piece in reversed(pieces) for event in piece]

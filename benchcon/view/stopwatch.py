@@ -48,7 +48,7 @@ class Stopwatch:
 
     @cached_property
     def timing(self) -> Timing:
-        """Delays, clocks and what ails links; hold `lock` while reading it."""
+        """Delays, clocks and what is wrong with links; hold `lock` while reading it."""
         from benchcon.timing.timing import Timing
 
         return Timing(self.session.state, recent=True)
@@ -105,7 +105,7 @@ class Stopwatch:
         return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
 
     def link_sentences(self) -> list[str]:
-        """Return for each ailing link a paragraph that says what ails it and what to do first."""
+        """Return for each link that something is wrong with a paragraph that says what it is and what to do first."""
         from benchcon.timing.links import sentences
 
         return sentences(self.links, self.timing.state)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from benchcon.state import BenchState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
-from benchcon.state.quantities import told_in
+from benchcon.state.quantities import values_in
 from benchcon.view.history import UNKNOWN, Key, in_thousandths
 from benchcon.wire.records import BENCH, Batch
 
@@ -46,7 +46,7 @@ class WindowReading:
         """Take one batch, in order."""
         self._put(self._changes.feed(batch))
         for event in self._changes.events:
-            for name, text in told_in(event):
+            for name, text in values_in(event):
                 self._put_value(event.at_us, (BENCH, name), in_thousandths(text))
         self._to(batch.at_us)
 

@@ -10,7 +10,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
 
 
-class Hearing:
+class PanelBoards:
     """The boards of a session by their names on the panel, and what they report.
 
     It uses events and not `state.Changes`, because a walk needs to know how a board reported something (level, edge,

@@ -15,7 +15,7 @@ bad lines    (a damaged line came from it, or reached it)   at once             
 While a condition holds on a board that the current step is about, nothing is asked and no answer is accepted. If
 anything happened to such a board since the group began, the group is asked again. An answer that something was wrong,
 or that nothing came of a hand's action, is final only when a heartbeat measured after it says that all was well;
-otherwise the walk goes back to it. What happened to each board is counted in its `Strained`, and becomes evidence
+otherwise the walk goes back to it. What happened to each board is counted in its `BoardHealth`, and becomes evidence
 (`BoardTrouble`).
 """
 
@@ -28,10 +28,10 @@ from benchcon.diagnosis.evidence import BoardTrouble, Evidence
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.state.board import is_without_supply
 from benchcon.text import printable
-from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import LOOK_KINDS, LOOKS, SUPPLY_LOOKS, Group
-from benchcon.walk.soak import Strained
+from benchcon.walk.soak import BoardHealth
 from benchcon.walk.supply import SuppliedBoards, named
 from benchcon.wire import events as ev
 
@@ -88,11 +88,11 @@ Held = tuple[tuple[str, Condition], ...]
 class Conditions:
     """What has happened to the boards of a walk, and what holds on them now."""
 
-    def __init__(self, hearing: Hearing, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
+    def __init__(self, panel_boards: PanelBoards, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
         """`before` is the evidence of what happened to the boards in an earlier part of the same walk."""
-        self.hearing, self.layout = hearing, layout
-        self.feeding = SuppliedBoards(hearing, layout)
-        self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
+        self.panel_boards, self.layout = panel_boards, layout
+        self.feeding = SuppliedBoards(panel_boards, layout)
+        self.boards: dict[str, BoardHealth] = {board.name: BoardHealth(board.name) for board in layout.panel.boards}
         self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
         """For each board, by part commanded to light, the resets meanwhile."""
         self._together: dict[str, dict[str, int]] = {name: {} for name in self.boards}
@@ -132,7 +132,7 @@ class Conditions:
         """Begin with the present states of the boards."""
         self.feeding.begin()
         for board in self.boards:
-            state = self.hearing.state_of(board)
+            state = self.panel_boards.state_of(board)
             if state is not None and state.dark:
                 self._was_dark.add(board)
             if state is not None and not state.no_supply:
@@ -142,7 +142,7 @@ class Conditions:
 
     def take(self, event: ev.Event, walk: Walk) -> list[str]:
         """Take an event of a board; return the groups that the walk must go back to."""
-        board = self.hearing.names.get(event.source)
+        board = self.panel_boards.names.get(event.source)
         if board is None:
             return []
         tally = self.boards[board]
@@ -168,7 +168,7 @@ class Conditions:
                 self._odd_us[board] = event.at_us
                 self._fell.setdefault(board, {})[BAD] = None
         elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
-            state = self.hearing.state_of(board)
+            state = self.panel_boards.state_of(board)
             if state is not None and state.known:
                 self._unread.pop(board, None)
         elif isinstance(event, ev.Alive):
@@ -302,7 +302,7 @@ class Conditions:
         """Check for silence, which is no event, at `now_us`; return the groups that the walk must go back to."""
         groups: list[str] = []
         for board in self.boards:
-            state = self.hearing.state_of(board)
+            state = self.panel_boards.state_of(board)
             if state is not None and board not in self._silent and state.liveness(now_us) == "silent":
                 self._silent.add(board)
                 self._count(board, "silences", walk)
@@ -370,7 +370,7 @@ class Conditions:
         return tuple(out)
 
     def _holds(self, board: str, now_us: int) -> Condition | None:
-        state = self.hearing.state_of(board)
+        state = self.panel_boards.state_of(board)
         if state is None or state.link != "linked":
             return OTHER if self._instead(board) else GONE
         if state.liveness(now_us) == "silent":
@@ -387,12 +387,12 @@ class Conditions:
 
     def _instead(self, board: str) -> str:
         """Return the ident of another board that answers on the port of this one, which is gone; empty if none does."""
-        state = self.hearing.state_of(board)
+        state = self.panel_boards.state_of(board)
         if state is None or not state.port:
             return ""
         # Names are given by the panel, so the board on that port is looked up by its source number first.
         own = self.layout.panel.board(board)
-        others = (each for each in self.hearing.linked() if each.port == state.port and each is not state)
+        others = (each for each in self.panel_boards.linked() if each.port == state.port and each is not state)
         return next((each.ident for each in others if own is None or each.ident != own.own_ident), "")
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:

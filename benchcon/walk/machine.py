@@ -47,7 +47,7 @@ from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS, Group, Step
 from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
-from benchcon.walk.step_recorder import Late, Taking
+from benchcon.walk.step_recorder import PreviousStep, StepRecorder
 from benchcon.walk.wants import Wants, outputs_of
 
 
@@ -124,8 +124,8 @@ class Walk:
         self.last = ""
         """What came of the previous step, if that is not what was asked for; else empty."""
         self._sounds: list[str] = []
-        self._late = Late(self.layout)
-        self._begin_taking(0)
+        self._previous = PreviousStep(self.layout)
+        self._begin_recording(0)
 
     # What a face shows ----------------------------------------------------------------------------------------------
 
@@ -157,7 +157,7 @@ class Walk:
     def prompt(self) -> Prompt:
         """Return in words what is asked now."""
         of, left = self.progress.parts
-        step, before = self.step, self._taking.before
+        step, before = self.step, self._recorder.before
         already = step is not None and step.do == "put" and judge.reads(self.layout, step.parts, step.to, before)
         return prompt_for(self.layout, step, min(of - left, max(0, of - 1)), of, self.progress.again, already)
 
@@ -166,8 +166,8 @@ class Walk:
         step = self.step
         if self.state != WalkStage.ASK or step is None or self._odd_since is None:
             return ""
-        others = slips.moved(self.layout, step, self._taking.before, self.values)
-        return slips.outcome_text(self.layout, step, self._taking.before, self.values) if others else ""
+        others = slips.moved(self.layout, step, self._recorder.before, self.values)
+        return slips.outcome_text(self.layout, step, self._recorder.before, self.values) if others else ""
 
     def sounds(self) -> list[str]:
         """Return the sounds to make since the last call: ``right``, ``wrong``, ``over``."""
@@ -180,8 +180,8 @@ class Walk:
         What was finished a moment before `now_us` is held back, as a late change may still belong to it; with None,
         nothing is.
         """
-        self._late.expire(now_us)
-        return self.progress.journal(self._late.evidence)
+        self._previous.expire(now_us)
+        return self.progress.journal(self._previous.evidence)
 
     @property
     def signal_lamp(self) -> str:
@@ -208,11 +208,11 @@ class Walk:
             step = self.step
             listening = bool(step and step.parts)
             waits = {"rest": pace.LISTEN_US if listening else self.rest_us, "starting": step.to * 1000 if step else 0}
-            return self._taking.began_us + waits.get(step.do if step else "", self.still_us)
+            return self._recorder.began_us + waits.get(step.do if step else "", self.still_us)
         if self.state == WalkStage.CLOSING:
             return self._close_us
         if self.state == WalkStage.ASK and self._odd_since is not None:
-            return self._odd_since + pace.patience(self.layout, self.step, self._taking.before, self.values)
+            return self._odd_since + pace.patience(self.layout, self.step, self._recorder.before, self.values)
         return None
 
     # What comes in --------------------------------------------------------------------------------------------------
@@ -227,14 +227,14 @@ class Walk:
         """Take a change. `how`: ``is``, ``edge``, ``raw`` (a reading), ``skip`` (invalid transitions), ``ghost``."""
         if how == "is":
             self.values[change.channel] = change.value
-        if self._late.belongs(change, self.step, now_us):
-            self._late.amend(change, how)
+        if self._previous.belongs(change, self.step, now_us):
+            self._previous.amend(change, how)
             if how == "is":
-                self._taking.before, self._taking.settled = dict(self.values), dict(self.values)
+                self._recorder.before, self._recorder.settled = dict(self.values), dict(self.values)
             return
         if self.state not in (WalkStage.ASK, WalkStage.CLOSING, WalkStage.WAIT):
             return
-        self._taking.take(change, how)
+        self._recorder.take(change, how)
         if self.state == WalkStage.CLOSING and self._said and how in ("is", "edge"):
             quiet, most = pace.quiet_after_done(self.step)  # a contact that still bounces has not been reported yet
             self._close_us = min(now_us + quiet, self._said_us + most)
@@ -244,13 +244,13 @@ class Walk:
             if self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
                 self._lapse(change, now_us)
             else:
-                self._taking.settled = dict(self.values)
+                self._recorder.settled = dict(self.values)
         elif self.state == WalkStage.ASK:
             self._look_at(change, now_us)
 
     def acting(self) -> None:
         """Note that a simulated hand begins to move: all changes from now on belong to this step, however soon."""
-        self._late.forget()
+        self._previous.forget()
 
     @property
     def heard_it(self) -> bool:
@@ -259,7 +259,7 @@ class Walk:
 
     def stirred(self, names: Iterable[str]) -> bool:
         """Return whether any of these controls reads differently from when the current step began."""
-        before = self._taking.before
+        before = self._recorder.before
         keys = [key for name in names for key in self.layout.channels_of(name)]
         return any(self.values.get(key) != before.get(key, self.values.get(key)) for key in keys)
 
@@ -280,7 +280,7 @@ class Walk:
         if self.state == WalkStage.WAIT:
             self._outcome = "seen"
         if self.state == WalkStage.WAIT or self._said:
-            self._taking.settled = dict(self.values)
+            self._recorder.settled = dict(self.values)
         self._finish(now_us)
 
     def said(self, now_us: int) -> None:
@@ -333,13 +333,13 @@ class Walk:
         )
         mine = asked and any(
             self.layout.spots[change.channel].kind != "pot"
-            for change in self._taking.changes
+            for change in self._recorder.changes
             if change.channel in self.layout.spots
         )
         if mine or not self.progress.lit(names):
             if not asked:
                 return False
-            self._taking.lit += [name for name in names if name not in self._taking.lit]
+            self._recorder.lit += [name for name in names if name not in self._recorder.lit]
         return True
 
     def skip(self, now_us: int) -> None:
@@ -376,9 +376,9 @@ class Walk:
     def _see(self, sign: WalkSign) -> None:
         self.state = TABLE[self.state, sign]
 
-    def _begin_taking(self, now_us: int) -> None:
+    def _begin_recording(self, now_us: int) -> None:
         self.step_number += 1
-        self._taking = Taking(now_us, self.values)
+        self._recorder = StepRecorder(now_us, self.values)
         self._outcome = ""
         self._said = self._said_early = False
         self._said_us = self._close_us = now_us
@@ -417,7 +417,7 @@ class Walk:
     def _begin_step(self, now_us: int) -> None:
         step = self.step
         assert step is not None
-        self._begin_taking(now_us)
+        self._begin_recording(now_us)
         self._want(outputs_of(self.layout, step))
         if step.do in ("rest", "still", "starting"):
             self._see(WalkSign.TIME)
@@ -438,33 +438,33 @@ class Walk:
         """Judge a change while the hand is asked: whether it is what was asked for, or something else."""
         step = self.step
         assert step is not None
-        taking, values = self._taking, self.values
+        recorder, values = self._recorder, self.values
         if step.do != "put":
-            self._odd_since = now_us if judge.knob_moved(self.layout, step, taking.before, values) else None
+            self._odd_since = now_us if judge.knob_moved(self.layout, step, recorder.before, values) else None
             return
         own = judge.own_channels(self.layout, step)
-        if judge.done(self.layout, step, taking.before, values) and any(c.channel in own for c in taking.changes):
+        if judge.done(self.layout, step, recorder.before, values) and any(c.channel in own for c in recorder.changes):
             self._close(now_us, "seen")
         else:
             spot = self.layout.spots.get(change.channel)
             wanders = spot is not None and spot.kind not in judge.STEADY
             since = self._odd_since if wanders and self._odd_since is not None else now_us
             # A floating potentiometer that wanders must not put off other odd changes for ever.
-            self._odd_since = since if judge.odd(self.layout, step, taking.before, values) else None
+            self._odd_since = since if judge.odd(self.layout, step, recorder.before, values) else None
 
     def _is_there(self) -> bool:
         """Return whether everything is as the current step asks."""
-        return self.step is not None and judge.done(self.layout, self.step, self._taking.before, self.values)
+        return self.step is not None and judge.done(self.layout, self.step, self._recorder.before, self.values)
 
     def _lapse(self, change: Change, now_us: int) -> None:
         """Handle that what was asked for was there only for a moment."""
         step = self.step
         assert step is not None
         if len(step.parts) == 1 and judge.springs_back(self.layout, step):
-            stood = self._taking.settled
+            stood = self._recorder.settled
             self._finish(now_us)  # a quick tap: the press counts, and this change belongs to the next step
             if self.step is not None and self.step.parts == step.parts:
-                self._taking.before = dict(stood)
+                self._recorder.before = dict(stood)
                 self.heard(change, now_us)
             return
         self._see(WalkSign.GONE_AGAIN)
@@ -472,13 +472,13 @@ class Walk:
         if self._said_early:
             self.said(now_us)
             return
-        self._odd_since = now_us if judge.odd(self.layout, step, self._taking.before, self.values) else None
+        self._odd_since = now_us if judge.odd(self.layout, step, self._recorder.before, self.values) else None
 
     def _close(self, now_us: int, outcome: str) -> None:
         step = self.step
         assert step is not None
         self._outcome = outcome
-        self._taking.settled = dict(self.values)
+        self._recorder.settled = dict(self.values)
         self._see(WalkSign.THERE if outcome == "seen" else WalkSign.STANDS)
         self._close_us = now_us + pace.stands(self.layout, step)
         self._sounds.append("right" if outcome == "seen" else "wrong")
@@ -488,19 +488,19 @@ class Walk:
         step = self.step
         assert step is not None
         if self._said:
-            right = judge.done(self.layout, step, self._taking.before, self._taking.settled)
+            right = judge.done(self.layout, step, self._recorder.before, self._recorder.settled)
             self._outcome = "seen" if right else "said"
             self._sounds.append("right" if right else "wrong")
-        taking = self._taking
+        recorder = self._recorder
         if step.do != "starting":
-            self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
+            self.progress.collected.append(recorder.evidence(step, self._outcome, now_us))
         self.last = (
-            "" if self._outcome == "seen" else slips.outcome_text(self.layout, step, taking.before, taking.settled)
+            "" if self._outcome == "seen" else slips.outcome_text(self.layout, step, recorder.before, recorder.settled)
         )
         if step.do in ("put", "turn", "end"):
-            self._late.hold(self.progress.collected, now_us + pace.LATE_US)
+            self._previous.hold(self.progress.collected, now_us + pace.LATE_US)
         else:
-            self._late.forget()
+            self._previous.forget()
         self._next_step(now_us)
 
     def _answer(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.diagnosis.supplies import told_source
+from benchcon.diagnosis.supplies import source_in_words
 from benchcon.panel.model import Control, Display, Part
 from benchcon.text import counted, listed
 from benchcon.walk.plan import Step
@@ -141,7 +141,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         lit = f"all that it feeds ({parts}) is commanded to light, and should stay dark"
         ask = f"{supply.label} is switched off: {lit}."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
-    by = told_source(layout.panel, supply.sources[step.to - 1])
+    by = source_in_words(layout.panel, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)
     eights = "displays an 8 on the left" if any(name in layout.displays for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""

@@ -12,7 +12,7 @@ from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.text import printable
 from benchcon.walk.journal import FinishedStep
-from benchcon.walk.soak import Strained
+from benchcon.walk.soak import BoardHealth
 
 
 class Sitting:
@@ -48,9 +48,9 @@ class Sitting:
 
 
 def about(
-    session: Session, panel: Panel, sitting: Sitting, strained: Mapping[str, Strained] | None = None
+    session: Session, panel: Panel, sitting: Sitting, health: Mapping[str, BoardHealth] | None = None
 ) -> dict[str, Any]:
-    """Return the head of a report as JSON values. `strained` has each board's counters, by its name on the panel."""
+    """Return the head of a report as JSON values. `health` is by the board's name on the panel."""
     boards = []
     with session.lock:
         for board in panel.boards:
@@ -63,8 +63,8 @@ def about(
                     "chip": printable(found.chip),
                     "port": printable(found.port),
                 }
-                if strained is not None and board.name in strained:
-                    row["link"] = _link(strained[board.name])
+                if health is not None and board.name in health:
+                    row["link"] = _link(health[board.name])
                 boards.append(row)
     return {
         "began": sitting.began,
@@ -79,7 +79,7 @@ def about(
     }
 
 
-def _link(board: Strained) -> dict[str, Any]:
+def _link(board: BoardHealth) -> dict[str, Any]:
     """Return the figures of a board and its link over the whole walk."""
     return {
         "resets": board.resets,

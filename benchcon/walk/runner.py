@@ -16,7 +16,7 @@ from benchcon.panel.supplies import sources_of
 from benchcon.session import Session
 from benchcon.text import listed, printable
 from benchcon.walk import judge, occupied
-from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held, what_fell
 from benchcon.walk.interfaces import FaceAnswer, Scene, WalkInterface
 from benchcon.walk.machine import Walk
@@ -74,9 +74,9 @@ class Runner:
         self.session, self.walk, self.face, self.write = session, walk, face, write
         self.bench: Bench = session.bench
         self.blink_us = int(blink_s * 1_000_000)
-        self.hearing = Hearing(session, walk.panel)
+        self.panel_boards = PanelBoards(session, walk.panel)
         self.outputs = WalkOutputs(walk.layout, self.bench)
-        self.outputs.sources = self.hearing.sources
+        self.outputs.sources = self.panel_boards.sources
         self.left = False
         self._inbox: queue.SimpleQueue[list[ev.Event] | FaceAnswer | _Done] = queue.SimpleQueue()
         self._raw: set[str] = set()
@@ -94,7 +94,7 @@ class Runner:
         """When the answering button went down (µs), and in which step: it answers only that."""
         self._shown: tuple[Any, ...] = ()
         boards = walk.done.get(BOARDS.name)
-        self.conditions = Conditions(self.hearing, walk.layout, boards.evidence if boards else ())
+        self.conditions = Conditions(self.panel_boards, walk.layout, boards.evidence if boards else ())
         self._held: Held = ()
         """Conditions on boards of the current step for which the walk waits."""
         self._held_since = 0
@@ -120,11 +120,11 @@ class Runner:
         walk = self.walk
         end = self.session.subscribe(self._inbox.put)
         try:
-            self.hearing.meet()
+            self.panel_boards.meet()
             self.conditions.begin()
             self._step_at = walk.step_number, self._now()
             self.bench.note(*occupied.begins(occupied.WALK))
-            walk.start(self.hearing.values(), self._now())
+            walk.start(self.panel_boards.values(), self._now())
             self.face.begin(walk.layout, self._inbox.put)
             try:
                 self._loop()
@@ -178,8 +178,8 @@ class Runner:
 
     def _take(self, event: ev.Event) -> None:
         if isinstance(event, ev.Link) and event.word == "ident":
-            self.hearing.meet()
-        board = self.hearing.names.get(event.source)
+            self.panel_boards.meet()
+        board = self.panel_boards.names.get(event.source)
         if board is None:
             return
         self._go_on(event.at_us)  # first finish what was due before this event
@@ -187,15 +187,15 @@ class Runner:
         groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
             # The board has forgotten what it showed, and that raw edges were asked for.
-            self.hearing.was_reset(board)
+            self.panel_boards.was_reset(board)
             self.outputs.forget(board)
             self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
         for group in groups:
             self._back_to(group)
-        for change, how in self.hearing.changes(event):
+        for change, how in self.panel_boards.changes(event):
             self._hear(change, how)
-        if isinstance(event, ev.Answered) and event.words[:1] == ("read",) and self.hearing.known(board):
-            values = self.hearing.values()
+        if isinstance(event, ev.Answered) and event.words[:1] == ("read",) and self.panel_boards.known(board):
+            values = self.panel_boards.values()
             mine = {key: value for key, value in values.items() if key.startswith(f"{board}.")}
             if self._upset():
                 self.walk.values.update(mine)
@@ -291,7 +291,7 @@ class Runner:
         if self.face.simulated or not all(each.person for each in fell):
             self._asks[name] = self._asks.get(name, 1) + 1
         self._hopeless -= set(boards)
-        walk.values.update(self.hearing.values())
+        walk.values.update(self.panel_boards.values())
         for board in boards:
             self.outputs.forget(board)
         self._wants_shown = self._lit = -1

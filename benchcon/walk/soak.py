@@ -43,7 +43,7 @@ def load_steps(panel: Panel) -> list[Wants]:
 
 
 @dataclass(slots=True)
-class Strained:
+class BoardHealth:
     """Counters and supply figures of one board during a soak or a walk."""
 
     name: str
@@ -133,7 +133,7 @@ class Strained:
 class Soaking:
     """The state of a soak, for a face to show."""
 
-    boards: list[Strained]
+    boards: list[BoardHealth]
     of: int
     """Number of steps in a round."""
     count: int = 0
@@ -172,7 +172,7 @@ def duration_s(text: str) -> float:
     return seconds
 
 
-def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str, Any]:
+def figures(boards: Sequence[BoardHealth], seconds: float, rounds: int) -> dict[str, Any]:
     """Return the figures of a soak as JSON values."""
     return {
         "seconds": round(seconds, 1),
@@ -197,7 +197,7 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
     }
 
 
-def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
+def closing(boards: Sequence[BoardHealth], seconds: float, steps: int) -> str:
     """Return the result of a soak in one line, with its duration and figures."""
     found = sum(len(board.complaints()) for board in boards)
     verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"

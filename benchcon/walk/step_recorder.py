@@ -14,7 +14,7 @@ KEPT = 4000
 """Most changes, edges and readings kept of one step, so that a chattering contact does not fill the memory."""
 
 
-class Taking:
+class StepRecorder:
     """The record of the current step so far."""
 
     def __init__(self, now_us: int, values: Mapping[str, int]) -> None:
@@ -60,7 +60,7 @@ class Taking:
         )
 
 
-class Late:
+class PreviousStep:
     """The previous step, as long as changes may still belong to it."""
 
     def __init__(self, layout: PanelIndex) -> None:

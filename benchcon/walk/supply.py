@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.state.board import is_without_supply
 from benchcon.text import listed, printable
-from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.channel_changes import PanelBoards
 from benchcon.wire import events as ev
 
 ACTS_US = 200_000
@@ -31,8 +31,8 @@ def named(boards: Sequence[str]) -> str:
 class SuppliedBoards:
     """Which boards have supply for their lamps and displays, by their own reports."""
 
-    def __init__(self, hearing: Hearing, layout: PanelIndex) -> None:
-        self.hearing, self.layout = hearing, layout
+    def __init__(self, panel_boards: PanelBoards, layout: PanelIndex) -> None:
+        self.panel_boards, self.layout = panel_boards, layout
         self.no_supply: set[str] = set()
         """Boards that last reported no supply."""
         self._told_us: dict[str, int] = {}
@@ -48,8 +48,8 @@ class SuppliedBoards:
 
     def begin(self) -> None:
         """Begin with the present states of the boards."""
-        for name in self.hearing.sources:
-            board = self.hearing.state_of(name)
+        for name in self.panel_boards.sources:
+            board = self.panel_boards.state_of(name)
             if board is not None and board.supply_mv:
                 self._told_us[name] = 0
                 if board.no_supply:
@@ -81,7 +81,7 @@ class SuppliedBoards:
                 if all(told_us >= self.moved_us + ACTS_US for told_us in self._told_us.values()):
                     self._since_us = event.at_us
                 self.moved_us = event.at_us
-                for other in self.hearing.sources:  # a board that has not reported its supply yet may do so next
+                for other in self.panel_boards.sources:  # a board that has not reported its supply yet may do so next
                     if other not in self.no_supply or event.at_us < self._gone_us.get(other, LONG_AGO) + ACTS_US:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 

@@ -10,9 +10,9 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.walk import occupied
-from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.outputs import WalkOutputs
-from benchcon.walk.soak import STEP_S, Soaking, Strained, load_steps
+from benchcon.walk.soak import STEP_S, BoardHealth, Soaking, load_steps
 from benchcon.walk.wants import Wants
 from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
@@ -29,13 +29,13 @@ class _Watch:
             raise Trouble("a capture cannot be watched like this; plug a board in")
         self.session, self.bench, self.what = session, session.bench, what
         self.layout = PanelIndex.of(panel)
-        self.hearing = Hearing(session, panel)
+        self.panel_boards = PanelBoards(session, panel)
         self._inbox: queue.SimpleQueue[list[ev.Event]] = queue.SimpleQueue()
 
     def __enter__(self) -> _Watch:
         self._end = self.session.subscribe(self._inbox.put)
         self.bench.note(*occupied.begins(self.what))
-        self.hearing.meet()
+        self.panel_boards.meet()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -54,7 +54,7 @@ class _Watch:
         except queue.Empty:
             return []
         if any(isinstance(event, ev.Link) and event.word == "ident" for event in found):
-            self.hearing.meet()
+            self.panel_boards.meet()
         return found
 
 
@@ -72,18 +72,18 @@ def wiggle(
     and the time several times a second. All calls are on the caller's thread. `panel` replaces the session's.
     """
     with _Watch(session, panel or session.panel, occupied.WIGGLE) as watch:
-        hearing = watch.hearing
-        wiggling = Wiggle(watch.layout, hearing.values(), parts, session.now_us())
+        panel_boards = watch.panel_boards
+        wiggling = Wiggle(watch.layout, panel_boards.values(), parts, session.now_us())
         raw = [key.partition(".") for key in wiggling.raw_wanted()]
         listening = {board for board, _, _ in raw}
         for board, _, channel in raw:
-            watch.bench.raw(hearing.sources[board], channel, True)
+            watch.bench.raw(panel_boards.sources[board], channel, True)
         look(wiggling, session.now_us())
         try:
             while not ended():
                 for event in watch.events(LOOK_S):
-                    name = hearing.names.get(event.source, "")
-                    for change, how in hearing.changes(event):
+                    name = panel_boards.names.get(event.source, "")
+                    for change, how in panel_boards.changes(event):
                         if wiggling.heard(change, how):
                             label = watch.layout.spots[change.channel].part.label
                             sound(f"{change.channel}: “{label}” drop-out {wiggling.watched[change.channel].count}")
@@ -92,18 +92,18 @@ def wiggle(
                             listening.discard(name)
                             wiggling.upset(name)
                             sound(f"{name}: the board was reset or is gone; drop-outs meanwhile are not counted")
-                    elif name and name not in listening and _tells_again(event) and hearing.known(name):
+                    elif name and name not in listening and _tells_again(event) and panel_boards.known(name):
                         # The board is back and has forgotten that raw edges were asked for.
                         listening.add(name)
                         for board, _, channel in raw:
                             if board == name:
-                                watch.bench.raw(hearing.sources[board], channel, True)
-                        wiggling.rest_again(name, hearing.values(), session.now_us())
+                                watch.bench.raw(panel_boards.sources[board], channel, True)
+                        wiggling.rest_again(name, panel_boards.values(), session.now_us())
                 wiggling.tick(session.now_us())
                 look(wiggling, session.now_us())
         finally:
             for board, _, channel in raw:
-                watch.bench.raw(hearing.sources[board], channel, False)
+                watch.bench.raw(panel_boards.sources[board], channel, False)
     return wiggling
 
 
@@ -118,7 +118,7 @@ def soak(
     step_s: float = STEP_S,
     look: Callable[[Soaking], None] = lambda soaking: None,
     panel: Panel | None = None,
-) -> tuple[list[Strained], float, int]:
+) -> tuple[list[BoardHealth], float, int]:
     """Light everything in turns until `ended` returns True; `tell` gets a line as soon as anything goes wrong.
 
     Returns the counters of each board, the duration in seconds, and the number of steps lit. `look` is called with the
@@ -129,13 +129,13 @@ def soak(
         steps = load_steps(panel)
         if len(steps) < 2:
             raise Trouble("there is nothing to light: the panel has no lamp and no display within its budgets")
-        hearing = watch.hearing
+        panel_boards = watch.panel_boards
         outputs = WalkOutputs(watch.layout, watch.bench)
-        outputs.sources = hearing.sources
-        soaking = Soaking([Strained(name) for name in hearing.sources], len(steps))
+        outputs.sources = panel_boards.sources
+        soaking = Soaking([BoardHealth(name) for name in panel_boards.sources], len(steps))
         boards = {board.name: board for board in soaking.boards}
         with session.lock:
-            for source, name in hearing.names.items():
+            for source, name in panel_boards.names.items():
                 known = session.state.boards.get(source)
                 if known is not None and known.no_supply:
                     boards[name].signs = boards[name].no_supply = 1  # known even if the soak ends before a heartbeat
@@ -150,16 +150,16 @@ def soak(
                     outputs.apply(soaking.wants, came.put)
                     until = now + int(step_s * 1_000_000)
                 for event in watch.events(min(LOOK_S, max(0.0, (until - now) / 1e6))):
-                    strained = boards.get(hearing.names.get(event.source, ""))
-                    if strained is not None:
-                        _strain(strained, outputs, event, soaking.dark)
+                    health = boards.get(panel_boards.names.get(event.source, ""))
+                    if health is not None:
+                        _count(health, outputs, event, soaking.dark)
                 while not came.empty():
                     soaking.refused = came.get()
                     if soaking.refused:
                         outputs.forget_all()  # so that the next step sets everything again
-                for name in hearing.sources:
+                for name in panel_boards.sources:
                     if name not in boards:
-                        boards[name] = Strained(name)
+                        boards[name] = BoardHealth(name)
                         soaking.boards.append(boards[name])
                 for board in soaking.boards:
                     for word, line in board.complaints().items():
@@ -173,7 +173,7 @@ def soak(
         return soaking.boards, (session.now_us() - began) / 1e6, soaking.count
 
 
-def _strain(board: Strained, outputs: WalkOutputs, event: ev.Event, dark: bool) -> None:
+def _count(board: BoardHealth, outputs: WalkOutputs, event: ev.Event, dark: bool) -> None:
     if isinstance(event, ev.Alive):
         board.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, dark)
     elif isinstance(event, ev.Boot):

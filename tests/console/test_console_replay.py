@@ -11,7 +11,7 @@ from console.on_boards import OnBoards
 from benchcon.console.event_list import EventList
 from benchcon.session import ReplaySession
 from benchcon.view.event_feed import worth_telling
-from benchcon.view.replay_backlog import Behind
+from benchcon.view.replay_backlog import ReplayBacklog
 from benchcon.wire.events import Event
 
 
@@ -64,15 +64,15 @@ def test_looking_back_gives_what_playing_gave(tmp_path: Path, most: int) -> None
     session = ReplaySession(path)
     played: list[Event] = []
     session.subscribe(lambda events: played.extend(filter(worth_telling, events)))
-    behind = Behind(session)
+    backlog = ReplayBacklog(session)
     session.playing = True
     for _ in range(40):
         session.advance(3_333_333)
-        found, whole = behind.events(most, worth_telling)
+        found, whole = backlog.events(most, worth_telling)
         assert [(each[:2], type(each)) for each in found] == [(each[:2], type(each)) for each in played[-most:]]
         assert whole == (len(played) <= most)
     assert len(played) == 131
-    behind.close()
+    backlog.close()
     session.close()
 
 

@@ -124,7 +124,7 @@ async def test_nothing_is_measured_in_a_recording_of_virtual_time(tmp_path: Path
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("ailment", "word", "sentence"),
+    ("trouble", "word", "sentence"),
     [
         ("down", "bad line to it", "Its line to the board (RX)"),
         ("timer", "waits 16 ms", "latency timer"),
@@ -132,14 +132,16 @@ async def test_nothing_is_measured_in_a_recording_of_virtual_time(tmp_path: Path
         ("", "", ""),
     ],
 )
-async def test_every_view_says_what_ails_a_link(tmp_path: Path, ailment: str, word: str, sentence: str) -> None:
+async def test_every_view_says_what_is_wrong_with_a_link(
+    tmp_path: Path, trouble: str, word: str, sentence: str
+) -> None:
     path = write(
-        tmp_path / "link.capture", SimulatedLinks(ailment, 4).stream(), panel="[boards.desk]\n[boards.other]\n"
+        tmp_path / "link.capture", SimulatedLinks(trouble, 4).stream(), panel="[boards.desk]\n[boards.other]\n"
     )
     session = ReplaySession(path)
     session.jump(session.last_us)
     async with console(session, size=(140, 45)) as eyes:
-        if not ailment:
+        if not trouble:
             await eyes.until(lambda: eyes.app.model.stopwatch.span.startswith("in this"), "the recording to be read")
             await eyes.see("● desk", "● other")
             return

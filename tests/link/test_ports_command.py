@@ -38,11 +38,13 @@ def test_who_answers_on_a_named_port(board: Boards, capsys: pytest.CaptureFixtur
     assert known_ports.remembered() == []
 
 
-def test_what_ails_a_link_is_said_where_a_second_shows_it(board: Boards, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_wrong_with_a_link_is_said_where_a_second_shows_it(
+    board: Boards, capsys: pytest.CaptureFixture[str]
+) -> None:
     sound, slow = board(ident="lighting"), board(ident="met", late_s=0.014)
     assert main(["ports", sound.port, slow.port, "--json"]) == 0
     first, second = json.loads(capsys.readouterr().out)
-    assert {first["ailment"], second["ailment"]} <= {"", "timer", "host"}
+    assert {first["trouble"], second["trouble"]} <= {"", "timer", "host"}
     assert "ping" in sound.say("heard")
     for _ in range(10):  # a computer that is busy makes answers later than any timer would
         assert main(["ports", slow.port]) == 0

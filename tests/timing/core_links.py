@@ -1,4 +1,4 @@
-"""Links with one ailment each, made of the firmware's C core, the link's own host side, and a line that ails in bytes.
+"""Links with one trouble each, made of the firmware's C core, the link's own host side, and a line that damages bytes.
 
 Nothing here is made up as a link is expected to look: boards are the C core in virtual time (its checks, counters,
 buffers, loop and heartbeats are its own), requests are repeated by the real host side, and what lies between handles
@@ -23,7 +23,7 @@ from benchcon.wire import codec
 from benchcon.wire.host import HostSide
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINK, Batch
 
-AILMENTS = ("up", "down", "both", "baud", "timer", "supply", "watchdog", "host", "hub", "loop", "plug", "drops")
+TROUBLES = ("up", "down", "both", "baud", "timer", "supply", "watchdog", "host", "hub", "loop", "plug", "drops")
 SECONDS = 150.0
 PING_US = 500_000.0
 PACKET = 62
@@ -88,7 +88,7 @@ class End:
         self.rate = rng.choice((115_200, 115_200, 250_000, 500_000))
         self.skew = rng.uniform(-80e-6, 80e-6)  # a crystal
         self.polled = rng.uniform(0, 1000)
-        self.ailment = ""
+        self.trouble = ""
         self.up_free = self.down_free = self.read_at = 0.0
         self.timer_from = rng.uniform(0, LATENCY_US)
         self.supply = rng.randint(4780, 5120)
@@ -125,10 +125,10 @@ class End:
         return 10e6 / self.rate
 
     def damaged(self, data: bytes, way: str) -> bytes:
-        if self.ailment == "baud":
+        if self.trouble == "baud":
             off = self.off_by if way == "up" else -self.off_by
             return sampled(data, self.world.rng, off=off, jitter=self.jitter)
-        if self.ailment in (way, "both"):
+        if self.trouble in (way, "both"):
             return sampled(data, self.world.rng, hits=self.share)
         return data
 
@@ -137,7 +137,7 @@ class End:
         whole = max(left, self.up_free) + len(data) * self.byte_us()
         self.up_free = whole
         got = self.damaged(data, "up")
-        if self.ailment == "timer":
+        if self.trouble == "timer":
             # Sent when the timer runs out that began with the packet before; full packets at once.
             waits = (self.timer_from - whole) % LATENCY_US
             whole += waits if len(data) < PACKET else min(waits, len(data) * self.byte_us())
@@ -213,16 +213,16 @@ class End:
 
 
 class CoreLinks:
-    """Two boards on one computer; the first has the ailment, but for what they share."""
+    """Two boards on one computer; the first has the trouble, but for what they share."""
 
-    def __init__(self, ailment: str, seed: int, boards: tuple[Board, Board]) -> None:
-        self.ailment = ailment
-        self.rng = rng = random.Random(f"{ailment} {seed}")
+    def __init__(self, trouble: str, seed: int, boards: tuple[Board, Board]) -> None:
+        self.trouble = trouble
+        self.rng = rng = random.Random(f"{trouble} {seed}")
         self.due: list[tuple[float, int, Callable[[float], object]]] = []
         self.order = itertools.count()
         self.now = 0.0
         self.stalls: list[tuple[float, float]] = []
-        if ailment in ("host", "hub"):
+        if trouble in ("host", "hub"):
             # A computer that is late is so again and again; a hub that stalls does for tenths of a second.
             count = rng.randint(12, 25)
             starts = [rng.uniform(4e6, SECONDS * 1e6) for _ in range(count)]
@@ -231,12 +231,12 @@ class CoreLinks:
         self.links = LinkEvidence(self.state)
         self.ends = [End(self, source, board) for source, board in enumerate(boards, 1)]
         first = self.ends[0]
-        first.ailment = ailment
+        first.trouble = trouble
         # 2.1 % is the ATmega328P's at 115 200 baud from 16 MHz (its data sheet); the computer's end adds its own.
         first.off_by = rng.uniform(0.0245, 0.028)
         first.jitter = 0.08
         first.share = 1 / rng.uniform(30, 80) / 400  # a line is about 400 bits
-        if ailment == "baud":
+        if trouble == "baud":
             first.rate = 115_200
 
     # --- what the ends share ------------------------------------------------------------------------------------------
@@ -245,7 +245,7 @@ class CoreLinks:
         heapq.heappush(self.due, (at, next(self.order), do))
 
     def stalled(self, what: str, at: float) -> float:
-        if self.ailment == what:
+        if self.trouble == what:
             for begin, end in self.stalls:
                 if begin <= at < end:
                     return end
@@ -267,7 +267,7 @@ class CoreLinks:
 
     def loaded(self, end: End, at: float) -> None:
         """Lamps were lit: a supply that is too weak gives way, sometimes as far as a reset."""
-        if end.ailment != "supply":
+        if end.trouble != "supply":
             return
         end.board.command("supply", self.rng.randint(4250, 4600))
         self.at(at + 2_500_000, lambda _: end.board.command("supply", end.supply))
@@ -284,7 +284,7 @@ class CoreLinks:
             end.board.command("blank")
             end.power(0.0)
             end.board.command("baud", end.rate)
-            end.board.command("turns", rng.randint(18_000, 40_000) if end.ailment == "loop" else rng.randint(50, 900))
+            end.board.command("turns", rng.randint(18_000, 40_000) if end.trouble == "loop" else rng.randint(50, 900))
             self.at(rng.uniform(0, 50e3), end.plug)
             self.at(rng.uniform(3e6, 3.4e6), end.ping)
             self._work(end)
@@ -316,14 +316,14 @@ class CoreLinks:
     def _ail(self, end: End) -> None:
         rng = self.rng
         moments = [rng.uniform(8e6 + 40e6 * n, 40e6 + 40e6 * n) for n in range(3)]
-        if self.ailment == "watchdog":
+        if self.trouble == "watchdog":
             for at in moments:
                 self.at(at, lambda now: end.power(now, "watchdog"))
-        elif self.ailment == "plug":
+        elif self.trouble == "plug":
             for at in moments:
                 self.at(at, end.unplug)
                 self.at(at + rng.uniform(1e6, 4e6), end.plug)
-        elif self.ailment == "drops":
+        elif self.trouble == "drops":
             # A knob that is spun, at a rate that cannot carry it.
             end.rate = 9600
             end.board.command("baud", 9600)
@@ -345,8 +345,8 @@ def two_boards() -> Iterator[tuple[Board, Board]]:
             each.close()
 
 
-def first_named(ailment: str, seed: int, boards: tuple[Board, Board]) -> tuple[str, str]:
+def first_named(trouble: str, seed: int, boards: tuple[Board, Board]) -> tuple[str, str]:
     """Run it; return what each of the two links is said to have first, empty for nothing."""
-    found = CoreLinks(ailment, seed, boards).run()
-    named = [next((one.ailment for one in found if one.source == source), "") for source in (1, 2)]
+    found = CoreLinks(trouble, seed, boards).run()
+    named = [next((one.trouble for one in found if one.source == source), "") for source in (1, 2)]
     return named[0], named[1]

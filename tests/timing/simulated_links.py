@@ -1,4 +1,4 @@
-"""Links with one ailment each, as a bench hears them: bytes on a line, answers in their time, 90 s of two boards.
+"""Links with one trouble each, as a bench hears them: bytes on a line, answers in their time, 90 s of two boards.
 
 The bytes go over a line that is sampled as a UART samples it (8 data bits, least first, a start and a stop bit, each
 sampled in its middle by the receiver's clock), so that a difference of rates damages what it really damages.
@@ -16,7 +16,7 @@ from benchcon.timing.links import LinkEvidence
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, LINK, Batch
 
-AILMENTS = ("up", "down", "both", "baud", "timer", "supply", "watchdog", "host", "hub", "loop", "plug", "drops")
+TROUBLES = ("up", "down", "both", "baud", "timer", "supply", "watchdog", "host", "hub", "loop", "plug", "drops")
 SECONDS = 90
 NOISE = 1 / 90
 BYTE_US = 10e6 / 115_200
@@ -47,10 +47,10 @@ def one_bit(line: bytes, rng: random.Random) -> bytes:
 
 
 class SimulatedLinks:
-    """Two boards; the first has the ailment, but for what they share."""
+    """Two boards; the first has the trouble, but for what they share."""
 
-    def __init__(self, ailment: str, seed: int) -> None:
-        self.ailment, self.rng = ailment, random.Random(seed * 1000 + len(ailment))
+    def __init__(self, trouble: str, seed: int) -> None:
+        self.trouble, self.rng = trouble, random.Random(seed * 1000 + len(trouble))
         self.due: list[tuple[float, int, Callable[[float], None]]] = []
         self.order = itertools.count()
         self.out: list[tuple[float, int, Batch]] = []
@@ -62,7 +62,7 @@ class SimulatedLinks:
         self.boot = {1: 7, 2: 9}
         self.born = {1: -4e6, 2: -9e6}
         self.reset_at: dict[int, float] = {}
-        self.stalls = sorted(self._moments(14)) if ailment in ("host", "hub") else []
+        self.stalls = sorted(self._moments(14)) if trouble in ("host", "hub") else []
 
     def _moments(self, count: int) -> list[tuple[float, float]]:
         starts = [self.rng.uniform(4e6, SECONDS * 1e6) for _ in range(count)]
@@ -71,8 +71,8 @@ class SimulatedLinks:
     def at(self, at: float, do: Callable[[float], None]) -> None:
         heapq.heappush(self.due, (at, next(self.order), do))
 
-    def stalled(self, at: float, ailment: str) -> float:
-        if self.ailment == ailment:
+    def stalled(self, at: float, trouble: str) -> float:
+        if self.trouble == trouble:
             for begin, end in self.stalls:
                 if begin <= at < end:
                     return end + self.rng.uniform(0, 500)
@@ -83,14 +83,14 @@ class SimulatedLinks:
 
     def hear(self, at: float, source: int, line: bytes) -> bool:
         """A line from the board arrives; return whether it was whole."""
-        rng, ailment = self.rng, self.ailment if source == 1 else ""
-        if ailment == "timer":
+        rng, trouble = self.rng, self.trouble if source == 1 else ""
+        if trouble == "timer":
             at += rng.uniform(0, 16_000)
         at = self.stalled(self.stalled(at + rng.uniform(0, 1000), "hub"), "host")
         got = line
-        if ailment == "baud":
+        if trouble == "baud":
             got = sampled(line, 0.021, rng)
-        elif ailment in ("up", "both") and rng.random() < NOISE:
+        elif trouble in ("up", "both") and rng.random() < NOISE:
             got = one_bit(line, rng)
         self.put(at, source, LINE_UP if got == line else BYTES_UP, got)
         return got == line
@@ -104,20 +104,20 @@ class SimulatedLinks:
         self.hear(at + len(line) * BYTE_US, source, line)
 
     def ask(self, at: float, source: int, text: str, tries: int = 0, tag: int = 0) -> None:
-        rng, ailment = self.rng, self.ailment if source == 1 else ""
+        rng, trouble = self.rng, self.trouble if source == 1 else ""
         if not tag:
             tag = self.tag[source] = self.tag[source] % 250 + 1
         line = codec.request(tag, text.split(" "))
         at = self.stalled(at, "host")
         self.put(at, source, LINE_DOWN, line)
-        damaged = (ailment in ("down", "both") and rng.random() < NOISE) or (
-            ailment == "baud" and sampled(line, -0.021, rng) != line
+        damaged = (trouble in ("down", "both") and rng.random() < NOISE) or (
+            trouble == "baud" and sampled(line, -0.021, rng) != line
         )
         came = self.stalled(at + len(line) * BYTE_US + rng.uniform(50, 400), "hub")
         if damaged:
             self.bad_lines[source] += 1
         else:
-            came += rng.uniform(0, 35_000) if ailment == "loop" else rng.uniform(60, 900)
+            came += rng.uniform(0, 35_000) if trouble == "loop" else rng.uniform(60, 900)
             stamp = f"{self.clock(source, came):08X}"
             word = text.split(" ")[0]
             answer = codec.answer(tag, [word, stamp, stamp] if word == "ping" else [word, stamp])
@@ -149,9 +149,9 @@ class SimulatedLinks:
                     self.at(at, lambda now, s=source: self.ask(now, s, f"ping {int(now):08X} 00000000"))
         for number in range(3):
             moment = rng.uniform(5e6, SECONDS * 1e6 - 8e6) if number else 20e6
-            if self.ailment in ("supply", "watchdog"):
+            if self.trouble in ("supply", "watchdog"):
                 self.at(moment, self.reset)
-            elif self.ailment == "plug":
+            elif self.trouble == "plug":
                 self.at(moment, self.unplugged)
         found = []
         while self.due:
@@ -164,17 +164,17 @@ class SimulatedLinks:
         return found
 
     def alive(self, at: float, source: int) -> None:
-        rng, ailment = self.rng, self.ailment if source == 1 else ""
-        loop = rng.randint(25_000, 40_000) if ailment == "loop" else rng.randint(300, 2500)
-        if ailment == "drops" and rng.random() < 0.2:
+        rng, trouble = self.rng, self.trouble if source == 1 else ""
+        loop = rng.randint(25_000, 40_000) if trouble == "loop" else rng.randint(300, 2500)
+        if trouble == "drops" and rng.random() < 0.2:
             self.dropped[source] += rng.randint(1, 9)
         supply = self.supply[source] + rng.randint(-30, 30)
         words = (self.boot[source], 0, self.bad_lines[source], self.dropped[source], loop, supply)
         self.tell(at, source, "alive " + " ".join(f"{word:04X}" for word in words) + " 00")
 
     def reset(self, at: float) -> None:
-        cause = "brownout" if self.ailment == "supply" else "watchdog"
-        if self.ailment == "supply":
+        cause = "brownout" if self.trouble == "supply" else "watchdog"
+        if self.trouble == "supply":
             self.ask(at - 200_000, 1, "set l1=3E8")
         self.boot[1] += 1
         self.born[1], self.number[1], self.bad_lines[1] = at, 0, 0
@@ -185,13 +185,13 @@ class SimulatedLinks:
         self.put(at + 1_500_000, 1, LINK, b"opened port=/dev/ttyUSB1 rate=115200")
 
 
-def first_named(ailment: str, seed: int) -> tuple[str, str]:
+def first_named(trouble: str, seed: int) -> tuple[str, str]:
     """Run it; return what each of the two links is said to have first, empty for nothing."""
     state = BenchState()
     links = LinkEvidence(state)
-    for batch in SimulatedLinks(ailment, seed).stream():
+    for batch in SimulatedLinks(trouble, seed).stream():
         for event in state.feed(batch):
             links.take(event)
     found = links.verdicts()
-    named = [next((one.ailment for one in found if one.source == source), "") for source in (1, 2)]
+    named = [next((one.trouble for one in found if one.source == source), "") for source in (1, 2)]
     return named[0], named[1]

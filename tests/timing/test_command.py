@@ -109,7 +109,7 @@ def test_limits_are_tests_of_a_capture(here: Path) -> None:
     assert "limit broken: 1 answer over 100 ms" in done.stdout
 
 
-def test_a_link_that_ails_is_named(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_wrong_with_a_link_is_named(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write(here / "noisy.capture", SimulatedLinks("both", 1).stream())
     assert main(["timing", "noisy.capture", "--html", "links.html"]) == 0
     out = capsys.readouterr().out

@@ -1,4 +1,4 @@
-"""What ails a link, in a world that knows nothing of how verdicts are come by: C core, host side, bytes on a line."""
+"""What is wrong with a link, in a world that knows nothing of how verdicts are reached: core, host side, bytes."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from firmware.virtual import Board, needs_compiler
-from timing.core_links import AILMENTS, first_named, two_boards
+from timing.core_links import TROUBLES, first_named, two_boards
 
 pytestmark = [needs_compiler, pytest.mark.slow]
 SHARED = ("host", "hub")
@@ -18,11 +18,11 @@ def boards() -> Iterator[tuple[Board, Board]]:
         yield both
 
 
-@pytest.mark.parametrize("ailment", AILMENTS)
-def test_an_ailment_is_named_first_and_the_neighbour_left_alone(ailment: str, boards: tuple[Board, Board]) -> None:
-    first, other = first_named(ailment, 1, boards)
-    assert first == ailment
-    assert other in ("", ailment if ailment in SHARED else "")
+@pytest.mark.parametrize("trouble", TROUBLES)
+def test_a_trouble_is_named_first_and_the_neighbour_left_alone(trouble: str, boards: tuple[Board, Board]) -> None:
+    first, other = first_named(trouble, 1, boards)
+    assert first == trouble
+    assert other in ("", trouble if trouble in SHARED else "")
 
 
 def test_healthy_links_are_not_accused(boards: tuple[Board, Board]) -> None:

@@ -43,16 +43,16 @@ def test_a_heartbeat_that_is_overdue_shows_before_it_comes() -> None:
     assert curves.curves(1, 8_000_000, 5)["heartbeat"].last == 4000.0
 
 
-def test_what_was_mended_is_forgotten_and_what_still_ails_is_not() -> None:
+def test_what_was_mended_is_forgotten_and_what_is_still_wrong_is_not() -> None:
     state = BenchState()
     recent = RecentLinks(state, span_us=60_000_000)
     said = []
     shift = 0
-    for ailment in ("down", "", "", ""):
-        for batch in SimulatedLinks(ailment, 5).stream():
+    for trouble in ("down", "", "", ""):
+        for batch in SimulatedLinks(trouble, 5).stream():
             for event in state.feed(batch._replace(at_us=batch.at_us + shift)):
                 recent.take(event)
         shift = state.at_us + 1
-        said.append([one.ailment for one in recent.verdicts() if one.source == 1])
+        said.append([one.trouble for one in recent.verdicts() if one.source == 1])
     assert said[0] == ["down"]
     assert said[2:] == [[], []]

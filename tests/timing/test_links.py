@@ -1,11 +1,11 @@
-"""What ails a link: simulated ailments named, healthy links left alone."""
+"""What is wrong with a link: each simulated trouble is named, healthy links are left alone."""
 
 from __future__ import annotations
 
 import random
 
 import pytest
-from timing.simulated_links import AILMENTS, SimulatedLinks, first_named, one_bit
+from timing.simulated_links import TROUBLES, SimulatedLinks, first_named, one_bit
 
 from benchcon.state import BenchState
 from benchcon.timing.links import LEAST_LINES, LinkEvidence, as_text, flipped_bit
@@ -15,9 +15,9 @@ from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, Batch
 SHARED = ("host", "hub")
 
 
-@pytest.mark.parametrize("ailment", AILMENTS)
-def test_each_ailment_is_named_first_and_the_neighbour_left_alone(ailment: str) -> None:
-    assert first_named(ailment, 1) == (ailment, ailment if ailment in SHARED else "")
+@pytest.mark.parametrize("trouble", TROUBLES)
+def test_each_trouble_is_named_first_and_the_neighbour_left_alone(trouble: str) -> None:
+    assert first_named(trouble, 1) == (trouble, trouble if trouble in SHARED else "")
 
 
 def test_healthy_links_are_not_accused() -> None:
@@ -35,10 +35,10 @@ def test_the_check_tells_which_bit_was_turned() -> None:
     assert flipped_bit(b"something else") is None
 
 
-def verdict_text(ailment: str) -> str:
+def verdict_text(trouble: str) -> str:
     state = BenchState()
     links = LinkEvidence(state)
-    for batch in SimulatedLinks(ailment, 1).stream():
+    for batch in SimulatedLinks(trouble, 1).stream():
         for event in state.feed(batch):
             links.take(event)
     return " ".join(as_text(links.verdicts(), state).split())

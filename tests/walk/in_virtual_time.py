@@ -21,7 +21,7 @@ from benchcon.rig.faults import Fault
 from benchcon.rig.hand import Hand
 from benchcon.session import Session
 from benchcon.state import BenchState
-from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.interfaces import Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import Step
@@ -72,7 +72,7 @@ class VirtualWalk:
         self.lock = threading.RLock()
         self.events: list[ev.Event] = []
         self.walk = Walk(panel)
-        self.hearing = Hearing(cast("Session", self), panel)
+        self.panel_boards = PanelBoards(cast("Session", self), panel)
         self.bench = VirtualBench(panel, self.state.observer, self._take, seed=seed, faults=faults)
         self.chance = random.Random(seed)
         self.face = face({board.name: _Hand(self, board.name) for board in panel.boards})
@@ -107,7 +107,7 @@ class VirtualWalk:
         walk = self.walk
         events, self.events = self.events, []
         for event in events:
-            for change, how in self.hearing.changes(event):
+            for change, how in self.panel_boards.changes(event):
                 self._one(change, how)
         while (due := walk.due_us()) is not None and due <= self.bench.now_us():
             walk.tick(due)
@@ -121,14 +121,14 @@ class VirtualWalk:
     def run(self) -> Walk:
         """Walk to the end."""
         self.bench.open()
-        self.hearing.meet()
+        self.panel_boards.meet()
         for name, at in self.stands.items():
             control = next(c for c in self.panel.controls if c.name == name)
             self.face.hands[control.channels[0].board].put(name, at)
         self.pass_time(500_000)
         self.events.clear()
         walk = self.walk
-        walk.start(self.hearing.values(), self.bench.now_us())
+        walk.start(self.panel_boards.values(), self.bench.now_us())
         shown = -1
         for _ in range(100_000):
             if walk.state == "over":

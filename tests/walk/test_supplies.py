@@ -22,7 +22,7 @@ from benchcon.report.walk import build
 from benchcon.report.walk_page import page
 from benchcon.rig.boards import SimulatedBoards, start
 from benchcon.session import LiveSession
-from benchcon.walk.channel_changes import Hearing, missing_boards
+from benchcon.walk.channel_changes import PanelBoards, missing_boards
 from benchcon.walk.conditions import NO_SUPPLY, Conditions
 from benchcon.walk.interfaces import Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
@@ -273,7 +273,7 @@ def test_boards_are_listed_as_a_sentence_lists_them() -> None:
 
 def test_a_look_is_doubted_once_where_the_supply_goes_because_a_switch_was_moved(boat: Boat) -> None:
     """The next step takes the supply away: that alone would have each answer before it asked again and again."""
-    conditions = Conditions(Hearing(boat.session, boat.panel), PanelIndex.of(boat.panel))
+    conditions = Conditions(PanelBoards(boat.session, boat.panel), PanelIndex.of(boat.panel))
 
     def gone(answered_us: int, moved_us: int) -> list[str]:
         conditions._doubtful["roof", True] = "stern", answered_us

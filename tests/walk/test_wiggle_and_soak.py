@@ -15,7 +15,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.model import Board, Channel, Display, Lamp, Panel
-from benchcon.walk.soak import Strained, closing, figures, load_steps
+from benchcon.walk.soak import BoardHealth, closing, figures, load_steps
 from benchcon.walk.watching import soak, wiggle
 from benchcon.walk.wiggle import Wiggle
 
@@ -72,7 +72,7 @@ def test_a_load_step_never_takes_more_than_the_budget_and_all_have_their_turn(
 
 
 def test_what_a_board_has_borne() -> None:
-    board = Strained("a")
+    board = BoardHealth("a")
     board.alive(5010, 65535, 300, dark=True)
     board.alive(4600, 1, 900, dark=False)
     assert (board.sag_mv, board.bad_there, board.worst_loop_us) == (410, 2, 900)
@@ -152,7 +152,7 @@ def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_
 
 def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
     """What the board's own heartbeat tells: 1 mV, as the simulated boards say when they have no supply."""
-    boards = [Strained("a"), Strained("b")]
+    boards = [BoardHealth("a"), BoardHealth("b")]
     for supply_mv in (5000, 1, 1):
         boards[0].alive(supply_mv, 0, 300, dark=False)
         boards[1].alive(1, 0, 300, dark=True)
@@ -167,7 +167,7 @@ def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
 
 
 def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
-    board = Strained("a")
+    board = BoardHealth("a")
     board.alive(5010, 0, 300, dark=True)
     board.alive(4990, 0, 300, dark=False)
     assert closing([board], 61, 20) == (

@@ -24,7 +24,7 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.text import counted, printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
-from benchcon.walk.soak import Soaking, Strained, duration_s
+from benchcon.walk.soak import BoardHealth, Soaking, duration_s
 from benchcon.walk.wants import Wants
 from benchcon.walk.watching import soak
 
@@ -80,7 +80,7 @@ class Boards(Table):
         soaking = self.soaking
         return [] if soaking is None else [self._row(soaking, board) for board in soaking.boards]
 
-    def _row(self, soaking: Soaking, board: Strained) -> Row:
+    def _row(self, soaking: Soaking, board: BoardHealth) -> Row:
         levels: dict[str, int | bytes] = {}
         wants = Wants() if soaking.refused else soaking.wants
         for name, level in wants.lamps.items():

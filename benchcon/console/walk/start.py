@@ -42,7 +42,7 @@ def _panel_for(
     from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.panel.draft import described
     from benchcon.state.described import said_of
-    from benchcon.walk.channel_changes import Hearing
+    from benchcon.walk.channel_changes import PanelBoards
 
     panel = before = session.panel
     if not panel.parts:
@@ -57,7 +57,7 @@ def _panel_for(
     if panel is before:
         yield panel, lambda _: None
         return
-    panel = as_it_stands(panel, Hearing(session, panel).values())
+    panel = as_it_stands(panel, PanelBoards(session, panel).values())
 
     def take(panel: Panel) -> None:
         session.take_panel(panel)
