@@ -44,7 +44,8 @@ def test_what_is_wrong_with_a_link_is_said_where_a_second_shows_it(
     sound, slow = board(ident="lighting"), board(ident="met", late_s=0.014)
     assert main(["ports", sound.port, slow.port, "--json"]) == 0
     first, second = json.loads(capsys.readouterr().out)
-    assert {first["trouble"], second["trouble"]} <= {"", "timer", "host"}
+    # A computer that is busy delays both boards at once, which may be taken for the hub.
+    assert {first["trouble"], second["trouble"]} <= {"", "timer", "host", "hub"}
     assert "ping" in sound.say("heard")
     for _ in range(10):  # a computer that is busy makes answers later than any timer would
         assert main(["ports", slow.port]) == 0
