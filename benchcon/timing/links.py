@@ -7,6 +7,7 @@
 | ``plug`` | the port went away and came back |
 | ``baud`` | damaged lines, with last bits wrong or garbled from some byte on: the two ends have different rates |
 | ``both``, ``up``, ``down`` | damaged lines both ways, from the board, to the board |
+| ``prints`` | whole lines of plain text, as firmware prints them while it is being written |
 | ``timer`` | answers that wait for 16 ms, the usual latency timer of USB serial chips |
 | ``hub`` | answers of several boards late at the same moments, while this computer was on time |
 | ``host`` | this computer was late with its own questions |
@@ -71,7 +72,9 @@ SURE = 3.0
 """Natural logarithm of the odds from which on a verdict counts as certain."""
 LEAST_LINES = 50
 """Least number of good lines to judge a link by; something that never spoke the line protocol is not damaged."""
-ORDER = ("supply", "plug", "watchdog", "baud", "both", "up", "down", "hub", "host", "loop", "timer", "drops")
+LEAST_TEXT = 6
+"""Least length of a line, in bytes, that counts as text printed by the firmware; the tail of a check is shorter."""
+ORDER = ("supply", "plug", "watchdog", "baud", "both", "up", "down", "prints", "hub", "host", "loop", "timer", "drops")
 
 
 IN_SHORT = {
@@ -82,6 +85,7 @@ IN_SHORT = {
     "both": "bad cable",
     "up": "bad line from it",
     "down": "bad line to it",
+    "prints": "prints text",
     "hub": "hub stalls",
     "host": "this computer is late",
     "loop": "slow loop",
@@ -126,6 +130,9 @@ class Evidence:
     up_bad: int = 0
     flipped: list[int] = field(default_factory=list)
     """For each damaged line the bit that was wrong (0 is the first on the line), `GARBLED` or `TORN`."""
+    printed: int = 0
+    """Lines of plain text."""
+    printed_last: bytes = b""
     down: int = 0
     down_bad: int = 0
     dropped: int = 0
@@ -241,10 +248,27 @@ def _clocked(one: Evidence, event: ev.Moved | ev.Edge | ev.Reading | ev.Alive) -
 def _odd(one: Evidence, event: ev.Odd) -> None:
     if event.at_us < one.quiet_until_us or not event.raw:
         return
+    if is_printed(event.raw):
+        one.printed += 1
+        one.printed_last = event.raw
+        return
     one.up_bad += 1
     if len(one.flipped) < MOST_MENDED:
         bit = flipped_bit(event.raw)
         one.flipped.append((GARBLED if max(event.raw) >= 0x80 else TORN) if bit is None else bit)
+
+
+def is_printed(line: bytes) -> bool:
+    """Return whether this line is plain text rather than a damaged line of the protocol.
+
+    A torn line keeps its first character or the check at its end; what garbles both leaves bytes that are not text.
+    """
+    try:
+        text = line.decode()
+    except UnicodeDecodeError:
+        return False
+    machine = line[:1] in (b"<", b"!") or b"#" in line[-5:] or flipped_bit(line) is not None
+    return len(line) >= LEAST_TEXT and text.isprintable() and not machine
 
 
 def flipped_bit(line: bytes) -> int | None:
@@ -345,7 +369,7 @@ _TAKERS: dict[type, Callable[[Evidence, Any], None]] = {
 
 
 def _judged(one: Evidence, late: Mapping[int, Spans], lags: list[int], chip: str) -> list[LinkVerdict]:
-    rows = [*_resets(one), *_plug(one), *_damage(one, chip), *_late(one, late, lags)]
+    rows = [*_resets(one), *_plug(one), *_damage(one, chip), *_prints(one), *_late(one, late, lags)]
     if one.dropped >= LEAST_BAD:
         rows.append(
             LinkVerdict(
@@ -423,14 +447,14 @@ def _damage(one: Evidence, chip: str) -> list[LinkVerdict]:
         if one.rate in (0, RATE):
             sort = f"an {chip}" if chip.startswith("at") else "an AVR"
             known = (
-                f" With 115 200 baud from 16 MHz {sort} is 2.1 % off (data sheet, baud-rate tables); 500 000 is exact."
+                f". With 115 200 baud from 16 MHz {sort} is 2.1 % off (data sheet, baud-rate tables); 500 000 is exact"
             )
         return [
             LinkVerdict(
                 one.source,
                 "baud",
                 f"{seen}, by last bits of bytes or from some byte on{at}",
-                f"the two ends have different rates. Build its firmware for 500000 baud.{known}",
+                f"the two ends have different rates. Build its firmware for 500000 baud{known}",
             )
         ]
     # A little damage in the other direction too points to the same cable.
@@ -445,6 +469,14 @@ def _damage(one: Evidence, chip: str) -> list[LinkVerdict]:
     else:
         sort, advice = "down", "its line to the board (RX): look at that joint and level first, then at the cable"
     return [LinkVerdict(one.source, sort, seen, advice)]
+
+
+def _prints(one: Evidence) -> list[LinkVerdict]:
+    if one.up < LEAST_LINES or one.printed < LEAST_BAD or one.printed < BAD_SHARE * one.up:
+        return []
+    seen = f"{counted(one.printed, 'line')} from the board are plain text, such as '{printable(one.printed_last)}'"
+    advice = "its firmware prints them beside the protocol: take that out, since they delay what matters"
+    return [LinkVerdict(one.source, "prints", seen, advice)]
 
 
 def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[LinkVerdict]:

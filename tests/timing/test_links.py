@@ -8,7 +8,7 @@ import pytest
 from timing.simulated_links import TROUBLES, SimulatedLinks, first_named, one_bit
 
 from benchcon.state import BenchState
-from benchcon.timing.links import LEAST_LINES, LinkEvidence, as_text, flipped_bit
+from benchcon.timing.links import LEAST_LINES, LinkEvidence, as_text, flipped_bit, is_printed
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, Batch
 
@@ -46,6 +46,7 @@ def verdict_text(trouble: str) -> str:
 
 def test_a_sentence_says_what_was_seen_and_what_to_do_first() -> None:
     assert "Build its firmware for 500000 baud" in verdict_text("baud")
+    assert ".." not in verdict_text("baud")
     assert "set it to 1 ms" in verdict_text("timer")
     assert verdict_text("both").startswith("desk: 1 line in ")
     assert "Cable or ground: try another, shorter cable first" in verdict_text("both")
@@ -66,6 +67,31 @@ def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
         for event in state.feed(batch):
             links.take(event)
     assert links.verdicts() == []
+
+
+def test_what_the_firmware_prints_is_not_called_a_damaged_line() -> None:
+    """Debugging output was called a bad line from the board, or (with a degree sign) two ends at different rates."""
+    state = BenchState()
+    links = LinkEvidence(state)
+    batches = [Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB1 rate=115200"])]
+    for n in range(200):
+        at_us = 3_000_000 + n * 10_000
+        batches.append(Batch(at_us, 1, LINE_UP, [codec.notification(n, at_us, ["is", f"sw1={n % 2}"])]))
+        if n % 10 == 0:
+            batches.append(Batch(at_us + 1, 1, BYTES_UP, [f"button {n}: {n} ms, 23 °C".encode()]))
+    for batch in batches:
+        for event in state.feed(batch):
+            links.take(event)
+    (verdict,) = links.verdicts()
+    assert verdict.word == "prints text"
+    assert verdict.sentence.startswith("20 lines from the board are plain text, such as 'button 190: 190 ms, 23 °C'. ")
+
+
+def test_what_is_left_of_a_line_is_not_taken_for_printed_text() -> None:
+    line = codec.notification(7, 70_000, ["is", "sw1=1"])
+    assert not any(is_printed(line[:end]) for end in range(len(line)))
+    assert not any(is_printed(line[begin:]) for begin in range(len(line)))
+    assert not any(is_printed(one_bit(line, random.Random(seed))) for seed in range(200))
 
 
 def test_a_late_computer_is_told_once_however_many_boards_it_was_late_with() -> None:
