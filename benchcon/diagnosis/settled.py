@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 from benchcon.diagnosis.evidence import HandStep
 from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.errors import Trouble
+from benchcon.text import printable
 
 
 @dataclass(slots=True)
@@ -41,8 +43,7 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         if control.kind in ("button", "switch")
     }
     for hand in hands:
-        for name in hand.parts:
-            layout.part(name)
+        _check(layout, hand)
         before = {**state, **hand.before}
         state = dict(before)
         for change in hand.changes:
@@ -68,6 +69,24 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         )
     _judge_doubt(layout, story)
     return story
+
+
+def _check(layout: PanelIndex, hand: HandStep) -> None:
+    """Raise `Trouble` if the panel has no such controls, or a control no such position.
+
+    A journal may have been written with an earlier panel file.
+    """
+    for name in hand.parts:
+        layout.part(name)
+        if name not in layout.controls:
+            raise Trouble(f"the hand cannot move '{printable(name)}': it is not a control")
+        count = len(layout.controls[name].codes)
+        if hand.do == "put" and not 0 <= hand.to < count and count:
+            raise Trouble(
+                f"'{printable(name)}' is put to position {hand.to}; the panel file has 0 to {count - 1} for it"
+            )
+    if not hand.parts and hand.do != "rest":
+        raise Trouble(f"a step '{hand.do}' names no control")
 
 
 STOOD_US = 50_000

@@ -9,8 +9,10 @@ import pytest
 from walk.in_virtual_time import VirtualWalk
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import Change, HandStep
 from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.rig import faults_file
 from benchcon.walk.conditions import GAP, RESET, what_fell
@@ -274,3 +276,19 @@ def test_a_ghost_where_no_key_is_does_not_hide_that_two_columns_are_swapped() ->
     assert [(finding.kind, finding.detail) for finding in found] == [
         ("matrix lines crossed", {"matrix": "m", "columns": [0, 1]})
     ], [finding.line() for finding in found]
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        (HandStep("put", ("p",), 2, "otherwise"), "'p' is put to position 2; the panel file has 0 to 1 for it"),
+        (HandStep("put", ("p",), -1, "timeout", changes=(Change(9, "k.p", 1),)), "position -1"),
+        (HandStep("put", (), 1, "said"), "a step 'put' names no control"),
+        (HandStep("put", ("l",), 1), "the hand cannot move 'l': it is not a control"),
+    ],
+)
+def test_evidence_that_the_panel_file_has_outgrown_is_refused_in_one_line(step: HandStep, said: str) -> None:
+    """A journal written with more positions than the panel file has today was an IndexError."""
+    panel = loads('[boards.k]\n[lamps.l]\nchannel = "l"\n' + contact("p", "D8") + contact("q", "D9"))
+    with pytest.raises(Trouble, match=said):
+        diagnose(panel, [step, HandStep("put", ("q",), 1, changes=(Change(5, "k.q", 1),))])
