@@ -126,6 +126,10 @@ def _keys_and_words(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
     return [(list(faces), " / ".join(words)) for faces, words in by_keys.items()]
 
 
+_OF_EVERY_SCREEN = frozenset(each.action for _, each in BindingsMap(Screen.BINDINGS))
+"""Actions that Textual gives to every screen and that are no part of a question."""
+
+
 def help_for(app: BenchApp) -> Help:
     """Return help about the screen: about a question if there is one, else opened at the section of the view."""
     screen = app.screen
@@ -135,7 +139,8 @@ def help_for(app: BenchApp) -> Help:
         keys = BindingsMap([])
         for source in (screen._bindings, BindingsMap(getattr(screen.focused, "HELP_KEYS", ()))):
             for key, binding in source:
-                keys.key_to_bindings.setdefault(key, []).append(binding)
+                if binding.action not in _OF_EVERY_SCREEN:
+                    keys.key_to_bindings.setdefault(key, []).append(binding)
         keys = BindingsMap(binding for _, binding in keys if screen.check_action(binding.action, ()) is not False)
         return Help([("Here", keys), ("Everywhere", BindingsMap(everywhere))], about=about)
     groups = getattr(screen, "help_groups", None)

@@ -185,6 +185,7 @@ class PointMap(Drawn, can_focus=True):
         Binding("shift+left", "nudge(-1,0)", "1 mm", show=False),
         Binding("shift+right", "nudge(1,0)", "1 mm", show=False),
     ]
+    HELP_KEYS = BINDINGS
 
     def __init__(self, panel: Panel, part: Part) -> None:
         super().__init__(id="map")

@@ -152,3 +152,15 @@ async def test_a_plate_without_parts_has_room_for_the_first() -> None:
     async with console(OnBoards(panel)) as eyes:
         await eyes.app.push_screen(PointScreen(panel, panel.lamps[0]))
         await eyes.see("200 mm from the left, 75 mm from the top")
+
+
+async def test_help_on_placing_has_its_own_keys_and_no_others() -> None:
+    panel = small()
+    part = panel.part("b0")
+    assert part is not None
+    async with console(OnBoards(panel), size=(80, 45)) as eyes:
+        await eyes.app.push_screen(PointScreen(panel, part))
+        await eyes.press("f1")
+        await eyes.see("Place here", "Skip", "Move", "1 mm", "Everywhere")
+        assert "Focus" not in eyes.text()
+        assert "Copy" not in eyes.text()
