@@ -111,13 +111,14 @@ class _Turn:
 def _encoders(layout: PanelIndex, story: Story) -> list[Choices]:
     of = _all_of(layout, "encoder")
     turns: dict[str, dict[str, list[_Turn]]] = {}
-    for moment in story.moments:
+    for earlier, moment, later in zip([None, *story.moments], story.moments, [*story.moments[1:], None], strict=False):
         hand = moment.hand
         if hand.do != "turn" or not hand.to or len(hand.parts) != 1 or hand.parts[0] not in of:
             continue
         row = turns.setdefault(hand.parts[0], {})
         for channel in of.values():
-            row.setdefault(channel, []).append(_turned(moment, channel))
+            before, after = _came_late(earlier, moment, channel), _came_late(moment, later, channel)
+            row.setdefault(channel, []).append(_turned(moment, channel, before, after))
     names = [name for name in of if name in turns]
     moved = {name: {c for c, row in turns[name].items() if _moves(layout.controls[name], row)} for name in names}
     arrives, out, nowhere = _arrivals(names, moved, of)
@@ -138,10 +139,34 @@ def _encoders(layout: PanelIndex, story: Story) -> list[Choices]:
     return out
 
 
-def _turned(moment: SettledStep, channel: str) -> _Turn:
+LATE_US = 20_000
+"""Counts that follow each other this closely by the board's clock are of one turn: no hand turns back so soon."""
+
+
+def _came_late(step: SettledStep | None, following: SettledStep | None, channel: str) -> list[int]:
+    """Return the counts of `step` that arrived only in the `following` one, because the line or the computer was late.
+
+    The board's own clock tells: they go on where the last counts of `step` ended.
+    """
+    if step is None or following is None:
+        return []
+    last = next((c.clock_us for c in reversed(step.hand.changes) if c.channel == channel), -1)
+    late = []
+    for change in following.hand.changes:
+        if change.channel == channel:
+            if last < 0 or not 0 <= change.clock_us - last <= LATE_US:
+                break
+            late.append(change.value)
+            last = change.clock_us
+    return late
+
+
+def _turned(moment: SettledStep, channel: str, before: list[int], after: list[int]) -> _Turn:
+    """Return a turn without the late counts of the step `before` it, and with its own that came `after` it."""
     row = [c.value for c in moment.hand.changes if c.channel == channel]
-    start = moment.before.get(channel, row[0] if row else 0)
+    start = before[-1] if before else moment.before.get(channel, row[0] if row else 0)
     end = moment.values.get(channel, row[-1] if row else start)
+    row, end = [*row[len(before) :], *after], after[-1] if after else end
     travel, last = 0, start
     for value in [*row, end]:
         travel += abs(signed16(value - last))

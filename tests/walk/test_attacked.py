@@ -292,3 +292,27 @@ def test_evidence_that_the_panel_file_has_outgrown_is_refused_in_one_line(step: 
     panel = loads('[boards.k]\n[lamps.l]\nchannel = "l"\n' + contact("p", "D8") + contact("q", "D9"))
     with pytest.raises(Trouble, match=said):
         diagnose(panel, [step, HandStep("put", ("q",), 1, changes=(Change(5, "k.q", 1),))])
+
+
+def test_counts_that_arrive_with_the_next_turn_belong_to_the_turn_that_they_end() -> None:
+    """A computer that was late for 0.2 s had a sound encoder accused of skipping: 38 counts, then 2 back and 40."""
+    panel = loads('[boards.k]\n[controls.e]\nkind = "encoder"\nchannel = { id = "e", pin = "D2/D3" }\n')
+
+    def turn(detents: int, start: int, began_us: int, carried: int = 0, kept: int = 0) -> HandStep:
+        way = 1 if detents > 0 else -1
+        counts = [start + way * (n + 1) for n in range(4 * abs(detents))]
+        own = [
+            Change(began_us + 9_000 + n * 4_000, "k.e", count, began_us + n * 4_000) for n, count in enumerate(counts)
+        ]
+        late = [
+            Change(began_us + 9_000, "k.e", start + way * (carried - 1 - n), began_us - 300_000 + n * 4_000 + 152_000)
+            for n in range(carried)
+        ]
+        own = own[: len(own) - kept]
+        return HandStep("turn", ("e",), detents, "said", began_us, began_us + 200_000, changes=(*late, *own))
+
+    steps = [turn(10, 0, 1_000_000), turn(-10, 40, 1_300_000)]
+    assert diagnose(panel, [*steps, turn(10, 0, 1_600_000), turn(-10, 40, 1_900_000)]) == []
+    assert diagnose(panel, [*steps, turn(10, 0, 1_600_000, kept=2), turn(-10, 40, 1_900_000, carried=2)]) == []
+    short = diagnose(panel, [*steps, turn(10, 0, 1_600_000, kept=2), turn(-10, 38, 1_900_000)])
+    assert [finding.kind for finding in short] == ["skipping"]
