@@ -126,8 +126,8 @@ def _keys_and_words(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
     return [(list(faces), " / ".join(words)) for faces, words in by_keys.items()]
 
 
-_OF_EVERY_SCREEN = frozenset(each.action for _, each in BindingsMap(Screen.BINDINGS))
-"""Actions that Textual gives to every screen and that are no part of a question."""
+_OF_EVERY_SCREEN = frozenset((each.action, each.description) for _, each in BindingsMap(Screen.BINDINGS))
+"""Keys that Textual gives to every screen, by action and words: they are no part of a question."""
 
 
 def help_for(app: BenchApp) -> Help:
@@ -139,7 +139,7 @@ def help_for(app: BenchApp) -> Help:
         keys = BindingsMap([])
         for source in (screen._bindings, BindingsMap(getattr(screen.focused, "HELP_KEYS", ()))):
             for key, binding in source:
-                if binding.action not in _OF_EVERY_SCREEN:
+                if (binding.action, binding.description) not in _OF_EVERY_SCREEN:
                     keys.key_to_bindings.setdefault(key, []).append(binding)
         keys = BindingsMap(binding for _, binding in keys if screen.check_action(binding.action, ()) is not False)
         return Help([("Here", keys), ("Everywhere", BindingsMap(everywhere))], about=about)
