@@ -22,6 +22,22 @@ _ALL_ORDERS = 4
 _CONTACTS, _LAMPS = "165", "595"
 
 
+def other_orders(chips: int) -> Iterator[tuple[int, ...]]:
+    """Yield the orders, other than the right one, in which the chips of a chain may have been wired.
+
+    Each gives for every place in the chain, from the board on, the number of the chip that is there (from 0).
+    """
+    right = tuple(range(chips))
+    if chips <= _ALL_ORDERS:
+        yield from (order for order in permutations(right) if order != right)
+        return
+    yield right[::-1]
+    for one, other in combinations(right, 2):
+        order = list(right)
+        order[one], order[other] = other, one
+        yield tuple(order)
+
+
 def of_chains(layout: PanelIndex) -> Iterator[Cause]:
     """Yield the possible causes in each chain of 74HC165 or 74HC595 on the panel."""
     chains: dict[tuple[str, str], dict[int, str]] = {}
@@ -53,13 +69,11 @@ class _Chain:
                 for last in {chip, self.chips - 1}:
                     detail: dict[str, Any] = {"chip": chip + 1, "behind": last > chip, "reads": int(level == ON)}
                     yield self._cause("chip dead", detail, dict.fromkeys(self._bits(chip, last), level))
-        orders = permutations(chips) if self.chips <= _ALL_ORDERS else self._orders()
-        for order in orders:
-            if list(order) != list(chips):
-                # An input place shows what the chip there reads; a lamp is lit by the bits sent to its chip's place.
-                source = [order.index(chip) for chip in chips] if self.kind == _LAMPS else order
-                moved = {bit: 8 * source[bit // 8] + bit % 8 for bit in self.at if source[bit // 8] != bit // 8}
-                yield self._cause("chips in another order", {"order": [chip + 1 for chip in order]}, moved)
+        for order in other_orders(self.chips):
+            # An input place shows what the chip there reads; a lamp is lit by the bits sent to its chip's place.
+            source = [order.index(chip) for chip in chips] if self.kind == _LAMPS else order
+            moved = {bit: 8 * source[bit // 8] + bit % 8 for bit in self.at if source[bit // 8] != bit // 8}
+            yield self._cause("chips in another order", {"order": [chip + 1 for chip in order]}, moved)
         for by in (1, -1):
             yield self._cause("chain shifted", {"by": by}, {bit: self._shifted(bit, by) for bit in self.at})
         for several in [*((chip,) for chip in chips), *([tuple(chips)] if self.chips > 1 else [])]:
@@ -81,13 +95,6 @@ class _Chain:
 
     def _bits(self, first: int, last: int) -> list[int]:
         return [bit for bit in self.at if first <= bit // 8 <= last]
-
-    def _orders(self) -> Iterator[tuple[int, ...]]:
-        yield tuple(reversed(range(self.chips)))
-        for one, other in combinations(range(self.chips), 2):
-            order = list(range(self.chips))
-            order[one], order[other] = other, one
-            yield tuple(order)
 
     def _shifted(self, bit: int, by: int) -> int:
         """Return the place whose signal is seen at `bit` if the chain is one bit late (`by` 1) or early (-1)."""

@@ -15,7 +15,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
-SLIPS = 0.1
+_BRUSHED = 0.1
 """Share of a plug's wires that may have shown something else once, as by a brushed neighbour."""
 
 
@@ -154,7 +154,7 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
             continue
         off = sum(wire.off_behind(wire, through) for wire in contacts if wire is not through)
         wrong = sum(wire.wrong for wire in contacts)
-        if wrong + len(others) >= LEAST and wrong >= max(2, len(contacts) - 2) and off <= SLIPS * len(contacts):
+        if wrong + len(others) >= LEAST and wrong >= max(2, len(contacts) - 2) and off <= _BRUSHED * len(contacts):
             keys = (through.key, *(wire.key for wire in contacts if wire is not through))
             return BareFinding("ground crossed", keys, {"connector": name})
     return None
@@ -191,7 +191,7 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
             if not shown and not (through is _NEVER and _only_middle_lives(at, way)):
                 continue
             told = (way.kind, way.detail.get("by"))
-            if off <= SLIPS * len(at) and (told not in best or off < best[told][0]):
+            if off <= _BRUSHED * len(at) and (told not in best or off < best[told][0]):
                 keys = tuple(wire.key for wire in sorted((*pinned, *others), key=lambda wire: wire.pins or (0,)))
                 best[told] = off, BareFinding(way.kind, keys, {"connector": name, **way.detail})
                 if not shown:

@@ -9,9 +9,9 @@ hypothesis, digit by digit.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from itertools import combinations, permutations
 from typing import Any, NamedTuple
 
+from benchcon.diagnosis.chains import other_orders
 from benchcon.diagnosis.evidence import DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
@@ -20,9 +20,7 @@ from benchcon.panel.pins import CHAINS
 DIGITS = 8
 """Number of digits that a MAX7219 drives."""
 _KIND = "7219"
-_ALL_ORDERS = 4
-"""Longest chain for which every order of chips is tried; for longer ones, only two swapped or all reversed."""
-SLIPS = 0.1
+_ENTERED_WRONGLY = 0.1
 """Share of the looks that may not fit, such as a picture that was entered wrongly."""
 
 _Sources = tuple[int | None, ...]
@@ -145,7 +143,7 @@ def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence
             any(seen[n] != (0 if source < 0 else meant[source]) for source, n in zip(shows, there, strict=True))
             for meant, seen in pairs
         )
-        if misfits <= SLIPS * len(pairs):
+        if misfits <= _ENTERED_WRONGLY * len(pairs):
             found[shows], off[shows] = [each], misfits
     least = min(off.values(), default=0)
     return [each for shows, several in found.items() if off[shows] == least for each in several][:3]
@@ -158,7 +156,7 @@ def _hypotheses(chips: int) -> Iterator[_Hypothesis]:
             dark = range(DIGITS * chip, DIGITS * (last + 1))
             detail: dict[str, Any] = {"driver": chip + 1} | ({"behind": True} if last > chip else {})
             yield _Hypothesis("common open", detail, tuple(None if n in dark else n for n in usual))
-    for order in _orders(chips):
+    for order in other_orders(chips):
         sources = tuple(DIGITS * order.index(n // DIGITS) + n % DIGITS for n in usual)
         yield _Hypothesis("chips in another order", {"order": [chip + 1 for chip in order]}, sources)
     for chip in range(chips):
@@ -168,18 +166,6 @@ def _hypotheses(chips: int) -> Iterator[_Hypothesis]:
     for several in [*((chip,) for chip in range(chips)), *([tuple(range(chips))] if chips > 1 else [])]:
         turned = tuple(n // DIGITS * DIGITS + 7 - n % DIGITS if n // DIGITS in several else n for n in usual)
         yield _Hypothesis("chip pins reversed", {"chips": [chip + 1 for chip in several]}, turned)
-
-
-def _orders(chips: int) -> Iterator[tuple[int, ...]]:
-    usual = tuple(range(chips))
-    if chips <= _ALL_ORDERS:
-        yield from (order for order in permutations(usual) if order != usual)
-        return
-    yield usual[::-1]
-    for one, other in combinations(usual, 2):
-        order = list(usual)
-        order[one], order[other] = other, one
-        yield tuple(order)
 
 
 def _commanded(look: DisplayLook, at: Mapping[str, int], chips: int) -> bytes:

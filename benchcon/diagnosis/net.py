@@ -7,6 +7,7 @@ moment m, bit m of `seen[w]` what pin w showed. On a healthy net the two agree.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -19,6 +20,21 @@ class NetFault(NamedTuple):
     first pin also shows the second part)."""
     wires: tuple[int, ...]
     stage: str = "pin"
+
+
+def shorted(pairs: Iterable[tuple[int, ...]]) -> list[tuple[int, ...]]:
+    """Return the groups of wires that touch, each in order, if those in each of `pairs` do (more than two also count).
+
+    What touches the same wire touches.
+    """
+    groups: list[set[int]] = []
+    for pair in pairs:
+        wires = set(pair)
+        for other in [each for each in groups if not each.isdisjoint(wires)]:
+            groups.remove(other)
+            wires |= other
+        groups.append(wires)
+    return [tuple(sorted(wires)) for wires in groups]
 
 
 class Free(NamedTuple):

@@ -18,7 +18,7 @@ from itertools import permutations, product
 from math import prod
 from typing import NamedTuple
 
-from benchcon.diagnosis.net import Net, NetFault
+from benchcon.diagnosis.net import Net, NetFault, shorted
 from benchcon.diagnosis.suspects import Suspects
 
 FAULT = 10.0
@@ -418,16 +418,14 @@ def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple
 
 
 def _merged(faults: tuple[NetFault, ...]) -> tuple[NetFault, ...]:
-    """Return `faults` with shorts that share a wire merged into one."""
-    out: list[NetFault] = []
-    for fault in faults:
-        if fault.kind == "joined":
-            for other in [o for o in out if o.kind == "joined" and o.stage == fault.stage]:
-                if not set(other.wires).isdisjoint(fault.wires):
-                    out.remove(other)
-                    fault = fault._replace(wires=tuple(sorted({*other.wires, *fault.wires})))
-        if fault not in out:
-            out.append(fault)
+    """Return `faults` in order, with shorts that share a wire merged into one."""
+    shorts = [fault for fault in faults if fault.kind == "joined"]
+    if len(shorts) < 2:
+        return tuple(sorted(set(faults)))
+    out = {fault for fault in faults if fault.kind != "joined"}
+    for stage in {fault.stage for fault in shorts}:
+        groups = shorted(fault.wires for fault in shorts if fault.stage == stage)
+        out.update(NetFault("joined", wires, stage) for wires in groups)
     return tuple(sorted(out))
 
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from benchcon.diagnosis.evidence import DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.net import shorted
 
 NAMES = "PABCDEFG"
 """Names of the segments from the highest bit down; P is the point."""
@@ -188,16 +189,14 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
 
 
 def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
-    """Return `flaws` with shorts that share a wire merged into one."""
-    out: list[Flaw] = []
-    for flaw in flaws:
-        if flaw.kind == "together":
-            for other in [o for o in out if o.kind == "together" and o.digits == flaw.digits]:
-                if not set(other.bits).isdisjoint(flaw.bits):
-                    out.remove(other)
-                    flaw = flaw._replace(bits=tuple(sorted({*other.bits, *flaw.bits})))
-        if flaw not in out:
-            out.append(flaw)
+    """Return `flaws` in order, with shorts that share a wire merged into one."""
+    shorts = [flaw for flaw in flaws if flaw.kind == "together"]
+    if len(shorts) < 2:
+        return tuple(sorted(set(flaws)))
+    out = {flaw for flaw in flaws if flaw.kind != "together"}
+    for digits in {flaw.digits for flaw in shorts}:
+        groups = shorted(flaw.bits for flaw in shorts if flaw.digits == digits)
+        out.update(Flaw("together", bits, digits) for bits in groups)
     return tuple(sorted(out))
 
 
