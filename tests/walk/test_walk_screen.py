@@ -132,7 +132,7 @@ async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None
             (("escape", "t", "enter"), "Walk", "a walk that is interrupted loses nothing"),
             (("escape", "m"), "Mark 1", "however long you type"),
             (("escape", "r"), "Record into", "benchcon replay FILE"),
-            (("escape", "n"), "Name by hand", "Move the control on the panel"),
+            (("escape", "n"), "Name by hand", "Move a control on the panel"),
             (("escape", "f4", "slash"), "Filter the events", "Several words must all be in a line."),
             (("escape", "f2"), "", "Every part is drawn where it is on the panel."),
         ):
