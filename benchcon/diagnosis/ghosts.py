@@ -23,7 +23,7 @@ class Ghost:
     channel: str
     corners: tuple[str, ...]
     """The made contacts through which the current flows."""
-    told: bool
+    reported: bool
     """The board reported it as a ghost, not as made."""
     unasked: bool
     """Switches that stay made are part of it: nobody was asked to hold all these contacts."""
@@ -67,19 +67,19 @@ def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
                 corners = _corners(layout, key, here)
                 if not corners:
                     continue
-                told = key in moment.hand.ghosts
+                reported = key in moment.hand.ghosts
                 ends = {corners[0], corners[-1]} if len(corners) == 3 else set()
-                if layout.diodes.get(matrix, True) and not told and any(moment.values.get(c) == 0 for c in ends):
+                if layout.diodes.get(matrix, True) and not reported and any(moment.values.get(c) == 0 for c in ends):
                     continue  # current through others would show those as made, too; so these wires are swapped
                 then = story.moments[index + 1] if index + 1 < len(story.moments) else moment
                 if then.hand.parts == moment.hand.parts and then.hand.to == 0 and then.values.get(key) == 1:
                     continue  # it stays made when they are released: a switch that was nudged
                 if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
                     continue  # it did not recur when they were held once more: a finger that slipped
-                if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
+                if reported or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
                     unasked = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
-                    found.append(Ghost(key, corners, told and moment.values.get(key) != 1, unasked))
+                    found.append(Ghost(key, corners, reported and moment.values.get(key) != 1, unasked))
     return found
 
 
@@ -223,7 +223,7 @@ def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], expla
         matrix = layout.matrix_of[ghost.channel]
         if layout.diodes.get(matrix, True) and ghost.through and _never_made(story, ghost.through):
             continue  # its diode is reversed, which is reported
-        if ghost.told and not layout.diodes.get(matrix, True):
+        if ghost.reported and not layout.diodes.get(matrix, True):
             continue  # the panel file says that there are no diodes, and the board holds the ghost back
         if ghost.channel in explained or (ghost.unasked and not layout.diodes.get(matrix, True)):
             continue  # the matrix is built without diodes, and nobody was asked to hold these together
@@ -239,7 +239,11 @@ def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], expla
             out.append([[BareFinding("diode wrong", tuple(sorted(through)), diode)]])
             continue
         keys = tuple(dict.fromkeys(p.channel for p in found))
-        detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
+        detail = {
+            "matrix": matrix,
+            "held": list(found[0].corners),
+            "reported_as": "ghost" if found[0].reported else "made",
+        }
         out.append([[BareFinding("ghost", keys, detail)]])
     return out
 

@@ -409,7 +409,7 @@ def _between(spots: list[Spot]) -> str:
 def _ghost(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     held = [layout.spots[key] for key in raw.detail["held"]]
     names = ", ".join(name(s) for s in held)
-    reads = "is reported as a ghost" if raw.detail.get("told_as") == "ghost" else "reads made"
+    reads = "is reported as a ghost" if raw.detail.get("reported_as") == "ghost" else "reads made"
     return (
         f"{name(spots[0])} {reads} though only {names} are held",
         f"the diodes of matrix {raw.detail['matrix']}: missing, shorted, or turned round at one of {names}",

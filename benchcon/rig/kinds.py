@@ -104,7 +104,7 @@ _INPUTS = {
         (CONTACT,),
         1,
         4,
-        {"told": Setting("word", "made", words=("made", "ghost"))},
+        {"reported_as": Setting("word", "made", words=("made", "ghost"))},
     ),
     "reversed": FaultKind((ENCODER, POT, SELECTOR), 1, 1),
     "skipping": FaultKind(

@@ -109,7 +109,7 @@ def possible_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
     knows = set(wiring.bare)
     corners: set[str] = set()
     for fault in of_kind(faults, "ghost"):
-        if fault.settings["told"] == "ghost":
+        if fault.settings["reported_as"] == "ghost":
             corners.update(fault.channels if len(fault.channels) == 4 else ())
             knows.update(wiring.crossings[id_].matrix for id_ in fault.channels if id_ in wiring.crossings)
     return corners | {id_ for id_, crossing in wiring.crossings.items() if crossing.matrix in knows}

@@ -236,9 +236,15 @@ def test_raw_readings_come_twenty_times_a_second() -> None:
     assert told.notifications == []
 
 
-def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows() -> None:
-    plan = wiring(loads(MATRIX.replace("[matrices.keys]", "[matrices.keys]\ndiodes = false"), "m.toml"), "desk")
-    told = Told(plan=plan)
+@pytest.mark.parametrize(
+    ("fault", "panel"),
+    [
+        ("", MATRIX.replace("[matrices.keys]", "[matrices.keys]\ndiodes = false")),
+        ("ghost k00 reported_as=ghost", MATRIX),
+    ],
+)
+def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows(fault: str, panel: str) -> None:
+    told = Told(*filter(None, [fault]), plan=wiring(loads(panel, "m.toml"), "desk"))
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)
         told.run(50)
