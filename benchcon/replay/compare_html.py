@@ -152,16 +152,21 @@ def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figu
     for tick in _ticks(span):
         x = span.x(tick)
         out.append(_line("grid", x, HEAD - 6, x, height))
-        out.append(SvgElement("text", "quiet", {"x": x, "y": 14, "text-anchor": "middle"}, _tick_text(tick, span)))
+        text = _tick_text(tick, span)
+        inside = x + LETTER * len(text) / 2 < WIDTH
+        out.append(SvgElement("text", "quiet", {"x": x, "y": 14, "text-anchor": "middle" if inside else "end"}, text))
     y = HEAD
     for one in drawn:
         out.append(SvgElement("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
         out.append(SvgElement("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
         bounds = _bounds(one)
-        for track, offset_us, which, lane in ((one.a, 0, "a", y), (one.b, comparison.offset_us, "b", y + LANE)):
+        for recording, track, offset_us, which, lane in (
+            (comparison.a, one.a, 0, "a", y),
+            (comparison.b, one.b, comparison.offset_us, "b", y + LANE),
+        ):
             out.append(SvgElement("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 15}, which.upper()))
             if track is not None:
-                out += _lane(track, offset_us, which, lane, span, bounds)
+                out += _lane(track, offset_us, which, lane, span, bounds, recording.last_us - offset_us)
         out += _marks(one, y, span)
         y += 2 * LANE + GAP
     return Figure(WIDTH, height, out, label)
@@ -185,8 +190,13 @@ def _ends(track: Track) -> tuple[int, ...]:
     return (min(known), max(known)) if known else ()
 
 
-def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[SvgElement]:
-    """Draw one track as a stepped line; where steps are too close to draw, a band from least to greatest value."""
+def _lane(
+    track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int], ends_us: int
+) -> list[SvgElement]:
+    """Draw one track as a stepped line, to where its recording ends.
+
+    Where steps are too close to draw, a band from least to greatest value is drawn.
+    """
     low, high = bounds
     top, room = y + 3, LANE - 6
 
@@ -215,7 +225,9 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     for index in range(first, last, step):
         begin = max(times[index] - offset_us, span.start_us)
         following = index + step
-        end = min(times[following] - offset_us if following < len(times) else span.end_us, span.end_us)
+        end = min(times[following] - offset_us if following < len(times) else ends_us, ends_us, span.end_us)
+        if end < begin:
+            continue
         x1, x2 = span.x(begin), span.x(end)
         group = [value for value in values[index : min(following, last)] if value != NOT_KNOWN]
         if not group:

@@ -26,9 +26,10 @@ def between_text(us: int) -> str:
 
 
 def column_text(us: float) -> str:
-    """Return the duration of a column, without trailing zeros: ``100 ms``, ``137.422 ms``."""
+    """Return the duration of a column, to three figures: ``100 ms``, ``2.5 s``, ``137 ms``."""
     number, unit = between_text(round(us)).split()
-    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
+    value = float(number)
+    return f"{value:.0f} {unit}" if value >= 100 else f"{value:.3g} {unit}"
 
 
 @dataclass(slots=True)

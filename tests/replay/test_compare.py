@@ -283,3 +283,19 @@ def test_the_end_that_only_one_recording_has_is_said_not_to_be_compared(tmp_path
     shorter = "B" if longer == "A" else "A"
     assert re.fullmatch(rf"the last 8\.\d+ s of {longer} were not compared: {shorter} ends before", said)
     assert "ends before" not in as_text(compared(tmp_path, evening(), evening()))
+
+
+def test_a_picture_draws_each_recording_to_its_end_and_cuts_no_moment(tmp_path: Path) -> None:
+    long = evening()
+    long.wait(20_000).alive(1).alive(2)
+    drawn = as_html(compared(tmp_path, long, evening(missing=5))).partition("All of it")[2].partition("</svg>")[0]
+
+    def right(which: str) -> float:
+        lines = re.findall(rf'line-{which}" points="([^"]*)"', drawn)
+        return max(float(x) for line in lines for x in re.findall(r"([0-9.]+),", line))
+
+    assert right("b") < 0.7 * right("a")
+    moments = re.findall(r'x="([0-9.]+)" y="14" text-anchor="(\w+)">([^<]*)<', drawn)
+    assert moments
+    # A letter of this size is 7 wide, and the picture 1000.
+    assert all(float(x) + (7 * len(text) / 2 if anchor == "middle" else 0) <= 1000 for x, anchor, text in moments)
