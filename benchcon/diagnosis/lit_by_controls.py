@@ -84,19 +84,24 @@ def or_what_stands_made(layout: PanelIndex, given: Sequence[Evidence], found: li
     ]
     out: list[Choices] = []
     for choices in found:
-        lamp = _always_on(layout, choices)
-        if lamp is not None:
-            out.append(_judged(layout, lamp, choices, stood, came.get(lamp.name, {}), never))
-        else:
+        # What is found together and without an alternative is certain one by one; with one, nothing is.
+        lamps = [_always_on(layout, raw) if len(choices) == 1 else None for raw in choices[0]]
+        others = [raw for raw, lamp in zip(choices[0], lamps, strict=True) if lamp is None]
+        if len(others) == len(lamps):
             out.append(choices)
+            continue
+        if others:
+            out.append([others])
+        for raw, lamp in zip(choices[0], lamps, strict=True):
+            if lamp is not None:
+                out.append(_judged(layout, lamp, [[raw]], stood, came.get(lamp.name, {}), never))
     return out
 
 
-def _always_on(layout: PanelIndex, choices: Choices) -> Lamp | None:
-    if len(choices) == 1 and len(choices[0]) == 1 and choices[0][0].kind == "always on":
-        part = layout.spots[choices[0][0].channels[0]].part
-        return part if isinstance(part, Lamp) else None
-    return None
+def _always_on(layout: PanelIndex, raw: BareFinding) -> Lamp | None:
+    """Return the lamp that is always on by this finding; None if it is about something else."""
+    part = layout.spots[raw.channels[0]].part if raw.kind == "always on" else None
+    return part if isinstance(part, Lamp) else None
 
 
 def _judged(

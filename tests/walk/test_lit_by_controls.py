@@ -158,6 +158,19 @@ def test_a_lamp_that_comes_back_with_a_contact_that_stood_made_is_lit_by_it(more
     assert found[0].channels == (("a.l2", "a.s2") if len(kinds) > 1 or kinds[0] != "always on" else ("a.l2",))
 
 
+def test_so_it_is_if_another_lamp_is_dead_too() -> None:
+    """The two lamps are judged together, and “always on” was then reported as certain."""
+    faults = [fault_of_words(["lit_by_a_control", "s2", "l2"]), fault_of_words(["open", "l1"])]
+    walk = VirtualWalk(loads(STANDS), {"a": faults}, 1, stands={"s2": 1}).run()
+    found = diagnose(loads(STANDS), walk.evidence)
+    certain = {(finding.kind, finding.channels): finding.is_certain for finding in found}
+    assert certain == {
+        ("dead", ("a.l1",)): True,
+        ("lit by a control", ("a.l2", "a.s2")): False,
+        ("always on", ("a.l2",)): False,
+    }
+
+
 def test_a_lamp_that_is_always_on_is_that_though_contacts_stand_made() -> None:
     panel = loads(STANDS)
     walk = VirtualWalk(panel, {"a": [fault_of_words(["always_on", "l2"])]}, 1, stands={"s1": 1, "s2": 1}).run()
