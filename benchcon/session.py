@@ -269,9 +269,9 @@ class OpenSession(Session, ABC):
         """
         from benchcon.capture.writer import Writer
 
-        if self._writer is not None:
-            raise Trouble(f"already recording {self.recording}")
         with self.lock:
+            if self._writer is not None:
+                raise Trouble(f"already recording {self.recording}")
             # Under the lock, so that no record falls between the keyframe it opens with and the first batch.
             at_us = max(self.state.at_us, 0)
             self._writer = Writer(path, self.began, self._keyframe, at_us=at_us, force=force, words=words)

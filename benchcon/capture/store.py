@@ -57,12 +57,30 @@ class Store(Protocol):
         """Close the file."""
 
 
-class Plain:
-    """A plain file. Its size is taken when it is opened; what is written later is not read."""
+class _Open:
+    """An open file. Closing it again does nothing: its number may be another file's by then."""
 
     def __init__(self, descriptor: int, path: str) -> None:
         self._descriptor = descriptor
         self._path = path
+
+    def _bytes(self, count: int, offset: int) -> bytes:
+        if self._descriptor < 0:
+            raise Trouble(f"{self._path}: is closed; open it again to read it")
+        return _pread(self._descriptor, count, offset)
+
+    def close(self) -> None:
+        """Close the file."""
+        descriptor, self._descriptor = self._descriptor, -1
+        if descriptor >= 0:
+            os.close(descriptor)
+
+
+class Plain(_Open):
+    """A plain file. Its size is taken when it is opened; what is written later is not read."""
+
+    def __init__(self, descriptor: int, path: str) -> None:
+        super().__init__(descriptor, path)
         self.size = os.fstat(descriptor).st_size
 
     def read(self, offset: int, count: int) -> bytes:
@@ -71,7 +89,7 @@ class Plain:
         if count <= 0:
             return b""
         try:
-            text = _pread(self._descriptor, count, offset)
+            text = self._bytes(count, offset)
         except OSError as error:
             raise Trouble(f"{self._path}: reading at byte {offset}: {error.strerror}") from error
         if len(text) < count:
@@ -80,17 +98,12 @@ class Plain:
             )
         return text
 
-    def close(self) -> None:
-        """Close the file."""
-        os.close(self._descriptor)
 
-
-class Packed:
+class Packed(_Open):
     """A packed file. Holds the members' offsets, and the member last unpacked."""
 
     def __init__(self, descriptor: int, path: str) -> None:
-        self._descriptor = descriptor
-        self._path = path
+        super().__init__(descriptor, path)
         self._places: list[tuple[int, int, int]] = []
         self._starts: list[int] = []
         self.size = 0
@@ -135,7 +148,7 @@ class Packed:
             at, packed, unpacked = self._places[number]
             try:
                 # One byte more than there should be, so that a member which is longer than it says is noticed.
-                text = zlib.decompressobj(31).decompress(_pread(self._descriptor, packed, at), unpacked + 1)
+                text = zlib.decompressobj(31).decompress(self._bytes(packed, at), unpacked + 1)
             except (zlib.error, OSError) as error:
                 what = printable(str(error))
                 raise Trouble(f"{self._path}: the gzip member at byte {at} cannot be unpacked: {what}") from error
@@ -143,10 +156,6 @@ class Packed:
                 raise Trouble(f"{self._path}: the gzip member at byte {at} is not as long as it says")
             self._held, self._text = number, text
         return self._text
-
-    def close(self) -> None:
-        """Close the file."""
-        os.close(self._descriptor)
 
 
 def open_store(path: str | os.PathLike[str]) -> Plain | Packed:

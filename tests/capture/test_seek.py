@@ -237,3 +237,15 @@ def test_a_header_with_nothing_after_it_is_read_and_told(tmp_path: Path) -> None
         assert [(problem.line, problem.text) for problem in reader.problems] == [
             (2, "nothing follows the header: no record, and no keyframe")
         ]
+
+
+def test_a_reader_closed_twice_closes_nobody_elses_file(plain: Path, packed: Path, tmp_path: Path) -> None:
+    """Its number was closed again, which by then was another file's."""
+    for path in (plain, packed):
+        with Reader(path) as reader:
+            reader.close()
+            other = (tmp_path / "other").open("wb")  # gets the number that has just become free
+        with other:
+            other.write(b"still open")
+        with pytest.raises(Trouble, match=rf"{path.name}: is closed; open it again to read it$"):
+            list(reader)
