@@ -49,11 +49,6 @@ def find(
     return out, found
 
 
-def strained(wires: Mapping[str, WireEvidence], found: Collection[Cause]) -> list[Cause]:
-    """Return those of the causes `found` that leave something of their wires unexplained."""
-    return [c for c in found if any(_off(wires, c, wires[key]) for key in c.sent if key in wires)]
-
-
 def _best(
     layout: PanelIndex, nets: Sequence[Net | None], wires: Mapping[str, WireEvidence], explained: Collection[str]
 ) -> list[Cause]:

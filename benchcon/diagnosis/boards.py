@@ -33,7 +33,7 @@ def find(
     return out + [_weak(layout, BoardTrouble(board), {}, names) for board, names in faint.items()]
 
 
-_STRAINED = {
+_OF_WEAK_SUPPLY = {
     "resets": "restarts",
     "lost": "loses its port",
     "silences": "goes silent",
@@ -41,15 +41,18 @@ _STRAINED = {
 """For each counter of `BoardTrouble`, what a supply that gives way does to a board."""
 
 
-def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], faint: Collection[str]) -> Finding:
-    """Return the finding that a board cannot light all of its outputs together."""
+def _weak(layout: PanelIndex, it: BoardTrouble, all_lit: Mapping[str, int], faint: Collection[str]) -> Finding:
+    """Return the finding that a board cannot light all of its outputs together.
+
+    `all_lit` says how often each thing of `_OF_WEAK_SUPPLY` happened while all were lit.
+    """
     kinds = [
         what
         for what, there in (("lamps", layout.lamps), ("displays", layout.displays))
         if any(part.channel.board == it.board for part in there.values())
     ]
     outputs = " and ".join(kinds) or "outputs"
-    done = [f"{_STRAINED[what]} ({times(count)})" for what, count in strained.items()]
+    done = [f"{_OF_WEAK_SUPPLY[what]} ({times(count)})" for what, count in all_lit.items()]
     if faint:
         done.append(f"lets all {len(faint)} of them go dim or dark")
     supply = f"{it.before_mv / 1000:.2f} V before and {it.together_mv / 1000:.2f} V then" if it.sag_mv else ""
@@ -59,7 +62,7 @@ def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], fai
     else:
         because = f"board {it.board} {' and '.join(done)} when all its {outputs} are lit together"
         because += f"; its supply: {supply}" if it.sag_mv > SAG_MV else ""
-    detail: dict[str, Any] = dict(strained)
+    detail: dict[str, Any] = dict(all_lit)
     if it.sag_mv:
         detail |= {"before_mv": it.before_mv, "together_mv": it.together_mv}
     if faint:
@@ -67,20 +70,20 @@ def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], fai
     return _finding("weak supply", it.board, because, _RESETS["brownout"], detail)
 
 
-def _is_weak(it: BoardTrouble, strained: Mapping[str, int]) -> bool:
+def _is_weak(it: BoardTrouble, all_lit: Mapping[str, int]) -> bool:
     """Return whether the trouble while all was lit is no coincidence: it recurred, or the board reported a brownout."""
-    only_then = it.resets == strained.get("resets", 0)
-    return sum(strained.values()) > 1 or (only_then and "brownout" in it.causes) or it.sag_mv > SAG_MV
+    only_then = it.resets == all_lit.get("resets", 0)
+    return sum(all_lit.values()) > 1 or (only_then and "brownout" in it.causes) or it.sag_mv > SAG_MV
 
 
 def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> list[Finding]:
     out = []
     board = f"board {it.board}"
-    strained = {what: it.together[what] for what in _STRAINED if it.together.get(what)}
+    all_lit = {what: it.together[what] for what in _OF_WEAK_SUPPLY if it.together.get(what)}
     pulled_by_one = any(count >= OFTEN and _is_part(layout, name) for name, count in it.lit.items())
-    if not pulled_by_one and (faint or _is_weak(it, strained)):
-        out.append(_weak(layout, it, strained, faint))
-        it = replace(it, **{what: getattr(it, what) - count for what, count in strained.items()}, together={})
+    if not pulled_by_one and (faint or _is_weak(it, all_lit)):
+        out.append(_weak(layout, it, all_lit, faint))
+        it = replace(it, **{what: getattr(it, what) - count for what, count in all_lit.items()}, together={})
     if it.resets:
         pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
         causes = f" ({', '.join(it.causes)})" if it.causes else ""

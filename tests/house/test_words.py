@@ -23,6 +23,7 @@ GIVEN_UP = {
     r"\bchanged round\b": "swapped",
     r"\b(?:is|are|was|were) told (?:as|by)": "reported as, reported by",
     r"\bLoad and soak\b": "Soak",
+    r"\b(?:ails?|ailing|ailments?)\b": "what is wrong with, trouble",
     r"\bstandings?\b(?! still)": "stage of a port, liveness of a board, position of a control, status on a screen",
 }
 """What is searched for, and the word of today."""
