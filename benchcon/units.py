@@ -136,7 +136,9 @@ def _quantity(text: str, unit: str, example: str) -> float:
     if written[:1].isdigit():  # what the number's pattern left over
         raise ValueError(f"has a number that is too long or too great; one such as {example} is allowed")
     if not written:
-        raise ValueError(f"lacks its unit; write it with one, such as {example}")
+        in_example = re.search(r'"[^" ]+ ([^"]+)"', example)
+        usual = in_example[1] if in_example else unit
+        raise ValueError(f'lacks its unit; write it with one, such as "{match[1]} {usual}"')
     if (factor := EVERYDAY.get(unit, {}).get(written)) is not None:
         return float(f"{number * factor:.12g}")
     units = registry()

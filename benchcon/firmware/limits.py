@@ -141,7 +141,7 @@ def _currents(made: Plan) -> Iterator[_Told]:
             yield from (load for load in of_lamp(made.panel, board, lamp) if load.grave)
     for each in sums(board, lamps, ()):
         if each.drawn_ma > each.most_ma:
-            text = f"boards.{board.name}: {each.what}, can be asked for {ma_words(each.drawn_ma)}"
+            text = f"boards.{board.name}: up to {ma_words(each.drawn_ma)} is asked of {each.what}"
             bears = f"its limit is {each.most_ma:g} mA ({each.source}), whatever the budget"
             cure = 'use less current, more chips, or driver = "transistor"'
             yield board.line, f"{text} ({_lines(each.lines)}); {bears}; {cure}", True

@@ -64,10 +64,13 @@ def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
             return gray(several, count) if value == "gray" else binary(several, count)
         if value == "one of" and count == several:
             return one_of(several)
-        why = f"does not fit {several} positions on {count} channels" if value in _CODES else "is unknown"
-        table.say(
-            "code", f"is {shown(value)}, which {why}; allowed: {', '.join(_CODES)}, or a list{near(value, _CODES)}"
-        )
+        if value in _CODES:
+            most = count if value == "one of" else 2**count
+            fits = f"it fits {'' if value == 'one of' else 'up to '}{most} positions on {counted(count, 'channel')}"
+            table.say("code", f"is {shown(value)}, and there are {several} positions; {fits}")
+        else:
+            allowed = f"{', '.join(_CODES)}, or a list"
+            table.say("code", f"is {shown(value)}, which is unknown; allowed: {allowed}{near(value, _CODES)}")
         return ()
     most = 15 if count == 1 else 1
     if (

@@ -467,7 +467,7 @@ def _over(board: Board, sum_: Sum) -> list[Load]:
     if sum_.drawn_ma <= sum_.most_ma:
         return []
     text = (
-        f"boards.{board.name}: {sum_.what}, can be asked for {ma_words(sum_.drawn_ma)}; it bears {sum_.most_ma:g} mA "
+        f"boards.{board.name}: up to {ma_words(sum_.drawn_ma)} is asked of {sum_.what}; it bears {sum_.most_ma:g} mA "
         f"({sum_.source})"
     )
     # The link holds back whatever would take a board above its budget.

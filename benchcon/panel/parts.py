@@ -376,7 +376,7 @@ def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
             table.lacks("lacks digits; a whole number from 1 to 8 is allowed", "digits")
         form = table.text("format", "", 16)
         try:
-            if form and digits_of_format(form) != digits and table.get("digits") is not None:
+            if form and digits_of_format(form) != digits and table.get("digits") == digits:
                 table.say(
                     "format", f'is "{form}", which fills {digits_of_format(form)} digits; the display has {digits}'
                 )

@@ -259,7 +259,10 @@ def test_what_cannot_be_built_is_refused_in_a_line_that_says_where(what: str) ->
 def test_the_lines_of_the_lamps_that_are_too_much_are_named() -> None:
     text, _, _ = REFUSALS["too much for the chip"]
     (found,) = (each for each in refused(text) if "supply pins" in each)
-    assert "220 mA (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); its limit is 200 mA" in found
+    assert (
+        "up to 220 mA is asked of the chip's supply pins (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); "
+        "its limit is 200 mA" in found
+    )
 
 
 def test_labels_that_the_board_cuts_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -129,11 +129,13 @@ def test_port_groups_and_supply_pins_are_held_against_the_data_sheet() -> None:
     wide = "chip = 'atmega328p'\nbudget = '400 mA'"
     assert findings(lamps(5, "20 mA", group, wide, "low")) == []
     sunk = findings(lamps(6, "20 mA", group, wide, "low"))
-    assert any("PB, PD, sunk together" in each and "120 mA; it bears 100 mA" in each for each in sunk)
+    assert any(
+        "up to 120 mA is asked of the port group PB, PD, sunk together; it bears 100 mA" in each for each in sunk
+    )
     assert findings(lamps(6, "20 mA", group, wide, "high")) == []
     spread = ["A0", "A1", "A2", "A3", "A4", "D5", "D6", "D7", "D8", "D9", "D10"]
     total = findings(lamps(11, "20 mA", spread, wide))
-    assert any("supply pins, can be asked for 220 mA; it bears 200 mA" in each for each in total)
+    assert any("up to 220 mA is asked of the chip's supply pins; it bears 200 mA" in each for each in total)
     # The link never goes over the budget: a budget within the limit makes it advice.
     assert all("advice" in each for each in findings(lamps(11, "20 mA", spread, wide.replace("400", "90"))))
 
@@ -147,7 +149,7 @@ def test_an_atmega328pb_is_held_to_less_than_its_brother() -> None:
         assert findings(lamps(6, "20 mA", pins, other, level)) == []
         assert findings(lamps(5, "20 mA", pins, same, level)) == []
         (told,) = findings(lamps(6, "20 mA", pins, same, level))
-        assert f"PB, PC, PD, {way} together, can be asked for 120 mA; it bears 100 mA" in told
+        assert f"up to 120 mA is asked of the port group PB, PC, PD, {way} together; it bears 100 mA" in told
         assert "ATmega328PB data sheet DS40001906, notes to the table of DC characteristics" in told
         assert "advice" not in told
 

@@ -153,6 +153,21 @@ MISTAKES = [
     ("[boards.two-b]\n", 7, ["two-b", 'mean "two_b"']),
     ("[boards.two]\n[lamps.a]\nchannel = 'l1'\n", 9, ["without its board", "desk.l1, two.l1"]),
     (SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\n", 7, ["3 positions on 2 channels", "code"]),
+    (
+        "[displays.d]\nchannel = 'd'\ndigits = '4'\nformat = '000'\nat = ['40', '5 mm']\n",
+        11,
+        ['displays.d.at[1] is "40": it lacks its unit; write it with one, such as "40 mm"'],
+    ),
+    (
+        SWITCH + "channels = ['a', 'b']\npositions = ['v', 'w', 'x', 'y', 'z']\ncode = 'gray'\n",
+        11,
+        ['code is "gray", and there are 5 positions; it fits up to 4 positions on 2 channels'],
+    ),
+    (
+        SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\ncode = 'one of'\n",
+        11,
+        ['code is "one of", and there are 3 positions; it fits 2 positions on 2 channels'],
+    ),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1]]\n", 9 + 1, ["cover"]),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [0, 1]]\n", 10, ["code[2]", '"on"', '"off"']),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "distinguishes nothing"]),
