@@ -14,6 +14,7 @@ import pytest
 from firmware.virtual import built, needs_compiler
 
 from benchcon.conform import WireSide
+from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
 
 pytestmark = needs_compiler
@@ -60,6 +61,10 @@ def test_a_hand_moves_and_sees_the_parts(tmp_path: Path) -> None:
             assert (lit.pop("l_app"), set(lit.values())) == (500, {0})
             assert hand.shown("d_dir") == bytes.fromhex("7E306D")
             assert hand.seen()["l_stp"].colour == "red"
+            with pytest.raises(
+                Trouble, match="no control on a channel 'approach'; the hand of firmware knows channels"
+            ):
+                hand.press("approach")
             hand.put_percent("p_vol", 100)
             hand.turn("e_prs", -2)
             hand.press("sw_ap")

@@ -283,7 +283,8 @@ static void act(native *n, native_hand *h)
     } else if (strcmp(word, "press") && strcmp(word, "release") && strcmp(word, "put") && strcmp(word, "turn")) {
         hand_answer(h, "no this board does not know '%.40s'", word);
     } else if ((slot = slot_named(part)) == BB_NONE || slot >= BB_LAMP_SLOT) {
-        hand_answer(h, "no there is no part '%.40s' on this board", part ? part : "");
+        hand_answer(h, "no there is no control on a channel '%.40s'; the hand of firmware knows channels, no names",
+                    part ? part : "");
     } else if (!strcmp(word, "put")) {
         hand_put(n, h, slot, where);
     } else if (!strcmp(word, "turn")) {
