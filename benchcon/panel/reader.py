@@ -223,7 +223,10 @@ class TomlTable:
             elif key in _OF_A_CHANNEL and "channel" in self.asked:
                 self.say(key, f'is said of a channel; write channel = {{ id = "board.id", {key} = … }}')
             else:
-                self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
+                # A lamp in a control has its place from there, and may have none of its own.
+                elsewhere = {"at"} if (*self.path, "at") in self.source.homes else set()
+                allowed = ", ".join(sorted(self.asked - elsewhere))
+                self.say(key, f"is unknown here; allowed: {allowed}{near(key, self.asked)}")
                 now = nearest(key, self.asked)
             meant.add(now)
         for keys, text, at in self._lacking:

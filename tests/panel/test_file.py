@@ -159,6 +159,11 @@ MISTAKES = [
         ['displays.d.at[1] is "40": it lacks its unit; write it with one, such as "40 mm"'],
     ),
     (
+        "[controls.c]\nkind = 'button'\nat = ['5 mm', '5 mm']\nchannel = 'c'\nlit = { color = 'red', channel = 'l' }\n",
+        11,
+        ["controls.c.lit.color is unknown here; allowed: answers, body, channel, colour"],
+    ),
+    (
         SWITCH + "channels = ['a', 'b']\npositions = ['v', 'w', 'x', 'y', 'z']\ncode = 'gray'\n",
         11,
         ['code is "gray", and there are 5 positions; it fits up to 4 positions on 2 channels'],
