@@ -208,7 +208,7 @@ def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, sma
 def test_force_keeps_what_an_earlier_recording_wrote(demo: Demo, tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
     path.write_text("precious")
-    process = record("-o", path, "--force", "--seconds", "0.5", demo.boards[1].port)
+    process = record("-o", path, "--force", "--seconds", "2", demo.boards[1].port)
     told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
     assert f"{path} existed already and is now {tmp_path / 'night.0001.capture'}" in told
