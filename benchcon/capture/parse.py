@@ -18,7 +18,7 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
@@ -340,7 +340,7 @@ class Parser:
         elif self._whole:
             crc = zlib.crc32(line[:-CRC_WIDTH], zlib.crc32(covered, self._crc))
             if sync.crc != crc or sync.records != self.unsynced:
-                found = f"{self.unsynced} records, CRC {crc:08X}"
+                found = f"{counted(self.unsynced, 'record')}, CRC {crc:08X}"
                 text = f"the lines before this were changed: {found}; as written, {sync.records}, {sync.crc:08X}"
                 self._note(lines, number, "changed", text)
             elif self.unsynced and self.last_us - self._unsynced_us > MOST_UNSYNCED_US:
