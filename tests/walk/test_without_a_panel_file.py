@@ -194,6 +194,8 @@ async def test_the_consoles_walk_and_the_commands_are_over_the_same_panel(fresh:
             async with console(session, (110, 40)) as eyes:
                 await eyes.see("PRESSURE SET")
                 await eyes.until(lambda: not missing_boards(session, commands), "the board")
+                # The console learns the outputs a moment later than the board has described them.
+                await eyes.until(lambda: len(eyes.app.model.panel.parts) == len(commands.parts), "all its parts")
                 faces = eyes.app.model.panel
                 await eyes.press("t")
                 await eyes.see("Walk: what?")
