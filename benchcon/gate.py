@@ -181,7 +181,9 @@ def _folded(line: str, width: int, column: int = 0) -> str:
         break_long_words=False,
         break_on_hyphens=False,
     )
-    return "\n".join(rows)[len(begun) :] + (" " if line.endswith(" ") else "")
+    # The space after a prompt stays, unless the last row is full: it would begin another one.
+    space = " " if line.endswith(" ") and rows and len(rows[-1]) < width else ""
+    return "\n".join(rows)[len(begun) :] + space
 
 
 def _harmless(text: str, encoding: str) -> str:

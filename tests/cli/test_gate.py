@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchcon.cli.questions import CONNECT, MENU
@@ -227,6 +227,7 @@ def test_on_a_terminal_lines_are_broken_between_words(tmp_path: Path) -> None:
         assert all(row.startswith(("- ", "  ")) for row in listed)  # the rest of a point hangs under its words
 
 
+@example(["cbb-  a   a ab cac - "], 20)  # its last row is full before the space
 @given(st.lists(st.text("ab c-", max_size=60), max_size=6), st.integers(20, 60))
 def test_what_a_terminal_gets_is_the_same_words_and_no_row_breaks_one(texts: list[str], width: int) -> None:
     class Screen(io.StringIO):
