@@ -7,8 +7,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from misspelt import misspelt
 
 import benchcon.demo
 from benchcon.errors import Trouble
@@ -278,18 +279,14 @@ def test_a_misspelt_key_of_the_demo_is_told_once_where_it_is(span: tuple[int, in
     """One letter left out, doubled or swapped with the one before, anywhere in a whole panel file."""
     begin, end = span
     key = OSTREY[begin:end]
-    at = data.draw(st.integers(1, len(key) - 1))
-    before, letter, behind = key[:at], key[at], key[at + 1 :]
-    slips = before + behind, before + letter + letter + behind, before[:-1] + letter + before[-1] + behind
-    misspelt = data.draw(st.sampled_from(slips))
-    assume(misspelt != key)
+    wrong = misspelt(key, data)
     line = OSTREY.count("\n", 0, begin) + 1
-    (only,) = findings(OSTREY[:begin] + misspelt + OSTREY[end:])
+    (only,) = findings(OSTREY[:begin] + wrong + OSTREY[end:])
     assert only.startswith(f"desk.toml:{line}: ")
     if key == "channels":  # may be taken for `channel`
         assert " channel" in only
     else:
-        assert re.search(rf'\b{misspelt}\b.* did you mean "{key}"\?', only), only
+        assert re.search(rf'\b{wrong}\b.* did you mean "{key}"\?', only), only
 
 
 def test_a_control_of_no_kind_may_have_the_keys_of_every_kind() -> None:

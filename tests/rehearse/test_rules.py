@@ -7,8 +7,9 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
+from misspelt import misspelt
 from rehearse.small import VALUES, engine, found, panel, values
 
 import benchcon.demo
@@ -464,15 +465,11 @@ def test_a_misspelt_key_of_the_demos_files_is_told_once_where_it_is(name: str, d
     text = (DEMO / name).read_text("utf-8")
     begin, end = data.draw(st.sampled_from([match.span(1) for match in re.finditer(r"(?m)^([a-z_]{3,})(?= = )", text)]))
     key = text[begin:end]
-    at = data.draw(st.integers(1, len(key) - 1))
-    before, letter, behind = key[:at], key[at], key[at + 1 :]
-    slips = before + behind, before + letter + letter + behind, before[:-1] + letter + before[-1] + behind
-    misspelt = data.draw(st.sampled_from(slips))
-    assume(misspelt != key)
-    _, found = DEMO_FILES[name](text[:begin] + misspelt + text[end:], str(DEMO / name))
+    wrong = misspelt(key, data)
+    _, found = DEMO_FILES[name](text[:begin] + wrong + text[end:], str(DEMO / name))
     (only,) = [finding for finding in found if finding.grave]
     assert only.line == text.count("\n", 0, begin) + 1
-    assert f"{misspelt} is unknown here" in only.text
+    assert f"{wrong} is unknown here" in only.text
 
 
 # --- names that nothing defines --------------------------------------------------------------------------------------

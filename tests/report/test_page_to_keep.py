@@ -309,7 +309,9 @@ def test_what_is_carried_over_from_a_finished_walk_is_no_part_of_this_one(tmp_pa
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium, to print")
+@pytest.mark.skipif(
+    not shutil.which("chromium"), reason="a browser has to print it; on Debian: apt-get install chromium"
+)
 @pytest.mark.parametrize("size", ["A4", "Letter"])
 def test_on_paper_a_long_wiring_list_begins_under_its_heading(tmp_path: Path, size: str) -> None:
     """Kept whole it went overleaf, and the page with the heading stayed two thirds empty."""
