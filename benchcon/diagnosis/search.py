@@ -110,6 +110,11 @@ class _Search:
         """For each group of wires that was solved, the cost of the cheapest set of faults and what it leaves."""
         self.base: dict[int, int] = {}
         self.owner_price: dict[int, float] = {}
+        self.weighed = {
+            owner: [(w, net.own[w] | net.driven.get(w, 0), net.doubt[w]) for w in wires]
+            for owner, wires in self.wires_of.items()
+        }
+        """By part, for `price`: each wire, the moments at which it was to show something, and those in doubt."""
         for owner, wires in self.wires_of.items():
             best: tuple[float, int, dict[int, int]] | None = None
             for number in range(len(net.free[owner].options) if owner in net.free else 1):
@@ -151,19 +156,23 @@ class _Search:
         """
         net = self.net
         own = doubt = other = 0
-        for wire in self.wires_of[owner]:
+        for wire, mine, doubtful in self.weighed[owner]:
             d = diffs[wire]
             if d:
-                mine = net.own[wire] | net.driven.get(wire, 0) | (missed.get(wire, 0) if missed else 0)
-                own |= d & mine & ~net.doubt[wire]
-                doubt |= d & net.doubt[wire]
-                rest = d & ~mine & ~net.doubt[wire]
+                if missed and wire in missed:
+                    mine |= missed[wire]
+                unsure = d & doubtful
+                clear = d ^ unsure
+                meant = clear & mine
+                doubt |= unsure
+                own |= meant
+                rest = clear ^ meant
                 # A nudged switch stays as it is: that is one slip, however long it lasts, for all its contacts.
                 other |= rest & ~(d << 1) if net.lasting else rest
         if not own | doubt | other:
             return 0.0
         # Several parts that should have been held together and were not are one slip of the hand.
-        shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint))
+        shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint)) if doubt & self.joint else 0
         doubts = (doubt & ~self.joint).bit_count() + shared
         return OWN * own.bit_count() + DOUBTFUL * doubts + net.stray * other.bit_count()
 
@@ -305,7 +314,7 @@ class _Search:
 
     def _evaluate(self, faults: tuple[NetFault, ...], total: float, most: float) -> _State:
         """Return what `faults` leave unexplained; a cost above `most` need not be exact."""
-        net = self.net
+        net, seen, sure = self.net, self.net.seen, self.net.sure
         touched = {w for fault in faults for w in fault.wires}
         owners = {net.owner[w] for w in touched}
         free = [o for o in owners if o in net.free]
@@ -322,24 +331,42 @@ class _Search:
                 for wire in fault.wires:
                     sent[wire] = sent.get(wire, 0) | moments
 
-        def tried(choice: dict[int, int], but: int = 0) -> tuple[float, dict[int, int]]:
-            """Return cost and differences, without the moments in the mask `but`."""
+        touched_of = {owner: [w for w in self.wires_of[owner] if w in touched] for owner in owners}
+        known_costs: dict[tuple[object, ...], tuple[float, dict[int, int]]] = {}
+
+        def tried(choice: dict[int, int], but: int = 0) -> tuple[float, list[dict[int, int]]]:
+            """Return the cost, and the differences part by part, without the moments in the mask `but`."""
             at = self.predict(faults, touched, choice)
-            diffs = {}
-            missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
-            for wire in broken:  # a brush of the hand cannot make a broken contact
-                missed[wire] = missed.get(wire, 0) | net.seen[wire]
-            for wire in jammed:  # nor open a welded one
-                missed[wire] = missed.get(wire, 0) | ~net.seen[wire] & net.sure[wire]
+            cost, parts = 0.0, []
             for owner in owners:
-                for wire in self.wires_of[owner]:
-                    on, known = at[wire] if wire in at else self.signal(wire, choice)
-                    diffs[wire] = self.diff(wire, on, known) & ~but
-            return sum(self.price(owner, diffs, missed) for owner in owners), diffs
+                # Of the many choices tried, most differ in parts that this one has nothing to do with.
+                key = (owner, but, choice.get(owner), *[at[w] for w in touched_of[owner]])
+                found = known_costs.get(key)
+                if found is None:
+                    found = known_costs[key] = of_one(owner, at, choice, but)
+                cost += found[0]
+                parts.append(found[1])
+            return cost, parts
+
+        def of_one(
+            owner: int, at: dict[int, tuple[int, int]], choice: dict[int, int], but: int
+        ) -> tuple[float, dict[int, int]]:
+            diffs, missed = {}, {}
+            for wire in self.wires_of[owner]:
+                on, known = at[wire] if wire in at else self.signal(wire, choice)
+                diffs[wire] = (on ^ seen[wire]) & known & sure[wire] & ~but
+                lost = sent.get(wire, 0) & on & ~seen[wire]
+                if wire in broken:  # a brush of the hand cannot make a broken contact
+                    lost |= seen[wire]
+                if wire in jammed:  # nor open a welded one
+                    lost |= ~seen[wire] & sure[wire]
+                missed[wire] = lost
+            return self.price(owner, diffs, missed), diffs
 
         best = self._best_choice(free, tried, most - (total - before))
         residual = total - before + best[0]
-        return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, best[1])
+        diffs = {wire: off for part in best[1] for wire, off in part.items()}
+        return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, diffs)
 
     def _unshown(self, faults: tuple[NetFault, ...]) -> float:
         """Return the cost of assuming that wires touch that are on at all times anyway because one of them is.
@@ -353,15 +380,16 @@ class _Search:
         return sum(FAULT * max(0, len(self.burning.intersection(f.wires)) - 1) for f in hidden)
 
     def _best_choice(
-        self, free: list[int], tried: Callable[[dict[int, int], int], tuple[float, dict[int, int]]], most: float
-    ) -> tuple[float, dict[int, int]]:
+        self, free: list[int], tried: Callable[[dict[int, int], int], tuple[float, list[dict[int, int]]]], most: float
+    ) -> tuple[float, list[dict[int, int]]]:
         """Return the cost and the differences for the initial positions of the `free` parts that explain most."""
         best = tried(self.choice, 0)
         # Another initial position changes only what was seen before the part was first moved: if that is explained
         # already, nothing can be gained; if too much is wrong elsewhere, not enough can.
         off = spans = 0
-        for diff in best[1].values():
-            off |= diff
+        for part in best[1]:
+            for diff in part.values():
+                off |= diff
         free = [owner for owner in free if off & self.net.free[owner].span]
         for owner in free:
             spans |= self.net.free[owner].span
@@ -429,7 +457,7 @@ def _merged(faults: tuple[NetFault, ...]) -> tuple[NetFault, ...]:
     return tuple(sorted(out))
 
 
-def _first(pair: tuple[float, dict[int, int]]) -> float:
+def _first(pair: tuple[float, list[dict[int, int]]]) -> float:
     return pair[0]
 
 

@@ -62,6 +62,11 @@ class Eyes:
             self.app.post_message(event)
             await self.settled()
 
+    async def paste(self, text: str) -> None:
+        """Put `text` where it is typed, all at once, as a terminal does that pastes."""
+        self.app.post_message(events.Paste(text))
+        await self.settled()
+
     async def hold(self, key: str, times: int) -> None:
         """Hold a key down: it comes again and again, whether or not anybody keeps up with it."""
         for _ in range(times):

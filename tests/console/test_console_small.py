@@ -178,9 +178,10 @@ async def test_the_palette_takes_no_label_for_markup(label: str) -> None:
     async with console(session, (100, 60)) as eyes:
         await eyes.press("ctrl+p")
         await eyes.see(f"Identify: {label} ", "Identify: Power desk")
-        await eyes.press(*"Reopen")
+        await eyes.paste("Reopen")
         await eyes.see("Reopen /dev/tty[/dim] ", f"  {label} ")
-        await eyes.press(*["backspace"] * 6, *f"Select: {label}")
+        await eyes.press("home", "ctrl+k")
+        await eyes.paste(f"Select: {label}")
         await eyes.see(f"Select: {label} ", "crosswind on met")
         await eyes.press("down", "enter")
         await eyes.gone("Select: ")
