@@ -66,6 +66,11 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+def pytest_sessionfinish() -> None:
+    """The process ends: its memory goes as a whole, and five searches of it for garbage would take seconds."""
+    gc.freeze()
+
+
 @pytest.fixture(autouse=True)
 def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The folder of remembered ports and the like for this test, and for every process that it starts."""
