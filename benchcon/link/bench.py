@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from benchcon.errors import Trouble
@@ -38,6 +39,8 @@ SWITCH_S = 0.0005
 """Python's thread switch interval, short enough that a busy screen hardly delays a stamp."""
 CLOSE_MOST_S = 2.0
 LOOK_S = 0.2
+
+NOTHING: Mapping[str, int] = MappingProxyType({})
 
 Intent = Future["Outcome"]
 
@@ -218,7 +221,7 @@ class Bench:
         The future is set when the port is free.
         """
         _text("a port", port)
-        free: Future[None] = _future()
+        free: Future[None] = _Promise()
 
         async def give_up() -> None:
             try:
@@ -291,11 +294,12 @@ class Bench:
 
     def set_lamp(self, source: int, channel: str, permille: int) -> Intent:
         """Set a lamp to a level of lightness, 0 to 1000 as sent on the wire. Ends its blinking."""
-        return self.set_many(source, {_channel(channel): _level(channel, permille)})
+        return self._set(source, {_channel(channel): _level(channel, permille)})
 
     def set_display(self, source: int, channel: str, segments: bytes) -> Intent:
         """Show segments on a display, one byte per digit, leftmost first: 80h point, 40h A … 01h G."""
-        return self.set_many(source, {_channel(channel): _segments(channel, segments)})
+        number = int.from_bytes(_segments(channel, segments), "big")
+        return self._set(source, {_channel(channel): number}, {channel: len(segments)})
 
     def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
         """Set several outputs of one board: channel id → level (int, 0 to 1000) or segments (bytes, one per digit).
@@ -315,17 +319,20 @@ class Bench:
                 numbers[channel] = int.from_bytes(value, "big")
             else:
                 numbers[channel] = _level(channel, value)
-        words = ("set", *numbers)
+        return self._set(source, numbers, digits)
+
+    def _set(self, source: int, numbers: dict[str, int], digits: Mapping[str, int] = NOTHING) -> Intent:
+        """Set outputs to these values on the wire; `digits` says how many digits each of the displays must have."""
 
         def set_all(talk: Talk, answer: Answer) -> None:
             for channel, count in digits.items():
                 has = talk.outputs.digits(channel)
                 if has is not None and has != count:
-                    answer(held(f"{channel} has {has} digits, not {count}", words))
+                    answer(held(f"{channel} has {has} digits, not {count}", ("set", *numbers)))
                     return
             talk.want(numbers, answer)
 
-        return self._intent(source, words, set_all)
+        return self._intent(source, ("set", *numbers), set_all)
 
     def blink(self, source: int, channel: str, on: bool) -> None:
         """Let a lamp (at its last level) or a display (with its last text) blink at 1 Hz; or end that, off."""
@@ -428,7 +435,7 @@ class Bench:
         self._call(run)
 
     def _intent(self, source: int, words: tuple[str, ...], do: Callable[[Talk, Answer], None]) -> Intent:
-        future: Intent = _future()
+        future: Intent = _Promise()
 
         def answer(outcome: Outcome) -> None:
             if not future.done():
@@ -446,7 +453,7 @@ class Bench:
         return future
 
     def _of_all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> Future[DarkResult]:
-        future: Future[DarkResult] = _future()
+        future: Future[DarkResult] = _Promise()
 
         async def run() -> None:
             result = DarkResult((), tuple(self._hub.known_sources()), ())  # if the bench is closed meanwhile
@@ -487,11 +494,11 @@ _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
 
-def _future() -> Future[Any]:
-    """Return a future that its holder cannot cancel: the link sets it, whether anybody still waits for it or not."""
-    future: Future[Any] = Future()
-    future.set_running_or_notify_cancel()
-    return future
+class _Promise(Future[Any]):
+    """A future that its holder cannot cancel: the link sets it, whether anybody still waits for it or not."""
+
+    def cancel(self) -> bool:
+        return False
 
 
 def _channel(given: object) -> str:
