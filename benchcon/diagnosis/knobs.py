@@ -83,11 +83,22 @@ def _crossed_with(crossed: list[Choices], channel: str) -> tuple[str, ...]:
     return ()
 
 
+def _arrives_if_silent(crossed: list[Choices], own: str) -> str:
+    """Return where a silent part would arrive: at its own channel, or at the next in its ring of crossed ones."""
+    ring = _crossed_with(crossed, own)
+    return ring[(ring.index(own) + 1) % len(ring)] if ring else own
+
+
 def _sided(raw: BareFinding, seen_at: str, crossed: list[Choices]) -> Choices:
     """Return `raw`, for a part with crossed wires also as it would be at the channel `seen_at`, as an alternative."""
     if seen_at == raw.channels[0] or not _crossed_with(crossed, seen_at):
         return [[raw]]
     return [[raw], [BareFinding(raw.kind, (seen_at,), raw.detail)]]
+
+
+def _moves_several(own: str, moved: set[str]) -> Choices:
+    """Return the finding for a part that moves several channels, and not its own."""
+    return [[BareFinding("unexplained", (own, *sorted(moved)))]]
 
 
 def _all_of(layout: PanelIndex, kind: str) -> dict[str, str]:
@@ -127,7 +138,7 @@ def _encoders(layout: PanelIndex, story: Story) -> list[Choices]:
         control = layout.controls[name]
         if name in nowhere:
             if len(moved[name]) > 1:
-                out.append([[BareFinding("unexplained", (of[name], *sorted(moved[name])))]])
+                out.append(_moves_several(of[name], moved[name]))
                 continue
             out.append(_silent(of[name], turns[name], crossed))
             continue
@@ -185,8 +196,7 @@ def _moves(control: Control, row: list[_Turn]) -> bool:
 
 def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -> Choices:
     """Return the finding for an encoder that does not count: only one phase toggles, or nothing comes at all."""
-    ring = _crossed_with(crossed, own)
-    at = ring[(ring.index(own) + 1) % len(ring)] if ring else own
+    at = _arrives_if_silent(crossed, own)
     row = rows[at]
     travel = sum(turn.travel for turn in row)
     asked = sum(abs(turn.detents) for turn in row)
@@ -318,10 +328,9 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
         control = layout.controls[name]
         if name in nowhere:
             if len(moved[name]) > 1:
-                out.append([[BareFinding("unexplained", (of[name], *sorted(moved[name])))]])
+                out.append(_moves_several(of[name], moved[name]))
                 continue
-            ring = _crossed_with(crossed, of[name])
-            at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
+            at = _arrives_if_silent(crossed, of[name])
             floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up hum
             noise[at] = 0
             swing = 0 if floats else _swing(ends[name].get(at, {}))
@@ -475,8 +484,7 @@ def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
     crossed = list(out)
     for name in names:
         if name in nowhere:
-            ring = _crossed_with(crossed, of[name])
-            at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
+            at = _arrives_if_silent(crossed, of[name])
             out.append(_sided(BareFinding("open", (of[name],), {"on": "selector"}), at, crossed))
             continue
         at = arrives[name]

@@ -25,7 +25,10 @@ def of_kind(faults: Iterable[Fault], kind: str, id_: str | None = None) -> list[
 
 
 def come_from(ids: Iterable[str], faults: Iterable[Fault]) -> dict[str, str]:
-    """Return channel of an input → channel of the part whose signal arrives there."""
+    """Return channel → channel from whose side its signal comes, as wires are crossed.
+
+    For an input that is the part whose signal arrives there, for a lamp the output that drives it.
+    """
     came = {id_: id_ for id_ in ids}
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
@@ -217,15 +220,9 @@ def lit(
     """
     if not supply:
         return dict.fromkeys(driven, 0)
-    gets = dict(driven)
     if not faults and not out and not wiring.loose_ends:
-        return gets
-    for fault in of_kind(faults, "crossed"):
-        ring = fault.channels
-        if all(id_ in gets for id_ in ring):
-            before = [gets[id_] for id_ in ring]
-            for place, id_ in enumerate(ring):
-                gets[id_] = before[place - 1]
+        return dict(driven)
+    gets = {id_: driven[at] for id_, at in come_from(driven, faults).items()}
     gets.update({id_: gets[at] if at else 0 for id_, at in copper.exchanged(wiring, faults, "lamp").items()})
     for chain in copper.chains(wiring, "595", faults):
         gets.update(copper.outputs(chain, gets, faults))

@@ -249,6 +249,28 @@ class Terminal:
         self.process.wait(5)
 
 
+class Boards:
+    """The board sides, in a process of their own: `script` called with ``--boards``."""
+
+    def __init__(self, script: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, script, "--boards"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.words, self.said = self.process.stdin, self.process.stdout
+        self.ports = [self.said.readline().strip() for _ in range(BOARDS)]
+
+    def go(self, rate: float, seconds: float) -> None:
+        """Make `rate` changes a second from now on; how many there were is in `said` when they have ended."""
+        self.words.write(f"go {rate} {seconds}\n")
+        self.words.flush()
+
+    def close(self) -> None:
+        self.words.close()
+        self.process.wait(5)
+
+
 def p95(times: list[float]) -> float:
     """The 95th percentile, in ms."""
     return 1000 * statistics.quantiles(times, n=20)[-1]
@@ -271,20 +293,14 @@ def main(seconds: float, rate: float) -> int:
     with tempfile.TemporaryDirectory() as folder:
         panel, figures = Path(folder, "load.toml"), Path(folder, "figures.json")
         panel.write_text(panel_text())
-        fake = subprocess.Popen(
-            [sys.executable, __file__, "--boards"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert fake.stdin is not None
-        assert fake.stdout is not None
-        ports = [fake.stdout.readline().strip() for _ in range(BOARDS)]
-        shown = Terminal("--console", str(panel), str(figures), "", *ports)
+        boards = Boards(__file__)
+        shown = Terminal("--console", str(panel), str(figures), "", *boards.ports)
         shown.until(b"P0.00")
         shown.rest(5.0)  # the boards have told what they have
         idle = shown.processor_s()
         shown.rest(3.0)
         idle = (shown.processor_s() - idle) / 3.0
-        fake.stdin.write(f"go {rate} {seconds}\n")
-        fake.stdin.flush()
+        boards.go(rate, seconds)
         shown.rest(1.0)
         used, began, sent_bytes = shown.processor_s(), time.monotonic(), shown.bytes
         times = []
@@ -297,11 +313,10 @@ def main(seconds: float, rate: float) -> int:
             times.append(shown.until(BRASS + label) - at)
         used = (shown.processor_s() - used) / (time.monotonic() - began)
         flow = (shown.bytes - sent_bytes) / (time.monotonic() - began)
-        sent, dropped = map(int, fake.stdout.readline().split()[1:])
+        sent, dropped = map(int, boards.said.readline().split()[1:])
         shown.rest(2.0)
         shown.leave(b"q")
-        fake.stdin.close()
-        fake.wait(5)
+        boards.close()
         found = json.loads(figures.read_text())
     lost = sent - found["moved"]
     print(

@@ -19,13 +19,12 @@ import os
 import random
 import select
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
 
-from console_load import BOARDS, BRASS, CHANNELS, Terminal, kind_of, open_boards, p95, panel_text
+from console_load import BOARDS, BRASS, CHANNELS, Boards, Terminal, kind_of, open_boards, p95, panel_text
 
 CONTACTS = [number for number in range(CHANNELS) if kind_of(number) == "contact"]
 
@@ -92,18 +91,12 @@ def run(seconds: float, rate: float, folder: Path) -> Figures:
     figures, found = Figures(), folder / "figures.json"
     panel, capture = folder / "load.toml", folder / f"{rate:.0f}.capture"
     panel.write_text(panel_text())
-    fake = subprocess.Popen(
-        [sys.executable, __file__, "--boards"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
-    assert fake.stdin is not None
-    assert fake.stdout is not None
-    ports = [fake.stdout.readline().strip() for _ in range(BOARDS)]
-    shown = Terminal("--console", str(panel), str(found), str(capture), *ports)
+    boards = Boards(__file__)
+    shown = Terminal("--console", str(panel), str(found), str(capture), *boards.ports)
     shown.until(b"P0.00")
     shown.rest(5.0)  # the boards have told what they have
     pick = random.Random(1)
-    fake.stdin.write(f"go {rate} {seconds}\n")
-    fake.stdin.flush()
+    boards.go(rate, seconds)
     used, began, part = shown.processor_s(), time.monotonic(), 0
     while time.monotonic() - began < seconds - 1:
         shown.rest(0.1 + 0.1 * pick.random())
@@ -111,14 +104,13 @@ def run(seconds: float, rate: float, folder: Path) -> Figures:
         at = shown.press(b"\t")
         figures.times.append(shown.until(BRASS + b"P%d.%02d" % divmod(part, CHANNELS)) - at)
     figures.used = (shown.processor_s() - used) / (time.monotonic() - began)
-    while not select.select([fake.stdout], [], [], 0)[0]:
+    while not select.select([boards.said], [], [], 0)[0]:
         shown.rest(0.2)  # the terminal is read all the time, or the console would wait for it
-    told = json.loads(fake.stdout.readline())
-    figures.sent, figures.dropped = told["sent"], told["dropped"]
+    counted = json.loads(boards.said.readline())
+    figures.sent, figures.dropped = counted["sent"], counted["dropped"]
     shown.rest(2.0)
     shown.leave(b"q")
-    fake.stdin.close()
-    fake.wait(5)
+    boards.close()
     figures.seen = json.loads(found.read_text())["moved"]
     with StateReader(capture) as reader:
         figures.kept = sum(b" is c" in body for batch in reader if batch.kind == "<" for body in batch.bodies)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
 from benchcon.link import Bench, Pace, PortInfo
+from benchcon.link.tap import Tap
 from benchcon.state import BenchState
 from benchcon.wire.events import Event
 from benchcon.wire.host import Outcome
@@ -120,3 +122,21 @@ def pid_alive(pid: int) -> bool:
     except ProcessLookupError:
         return False
     return True
+
+
+@contextlib.contextmanager
+def turning(tap: Tap) -> Iterator[None]:
+    """The tap is turned by a thread of its own meanwhile."""
+    done = threading.Event()
+
+    def turn() -> None:
+        while not done.is_set():
+            tap.turn(0.05)
+
+    thread = threading.Thread(target=turn)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()

@@ -20,6 +20,7 @@ import pytest
 import serial
 from hypothesis import given
 from hypothesis import strategies as st
+from link.boards import turning
 
 from benchcon.errors import Trouble
 from benchcon.link.lock import lock_path
@@ -235,28 +236,16 @@ def test_over_tcp_one_program_at_a_time(far: Far) -> None:
 def test_with_rfc_2217_pyserials_own_client_sets_the_rate(far: Far) -> None:
     # RFC 2217; pyserial's client is the judge.
     data = bytes(range(256)) * 4  # IAC (FFh) among them
-    with Tap(far.port, rfc2217=True) as tap:
+    with Tap(far.port, rfc2217=True) as tap, turning(tap):
         assert tap.name.startswith("rfc2217://127.0.0.1:")
-        turning = threading.Event()
-
-        def turn() -> None:
-            while not turning.is_set():
-                tap.turn(0.05)
-
-        thread = threading.Thread(target=turn)
-        thread.start()
-        try:
-            with serial.serial_for_url(tap.name, baudrate=38400, timeout=LONG_S) as program:
-                assert termios.tcgetattr(far.master)[5] == termios.B38400
-                program.write(data)
-                assert read(far.master, len(data)) == data
-                os.write(far.master, data)
-                assert program.read(len(data)) == data
-                program.baudrate = 57600
-                assert termios.tcgetattr(far.master)[5] == termios.B57600
-        finally:
-            turning.set()
-            thread.join()
+        with serial.serial_for_url(tap.name, baudrate=38400, timeout=LONG_S) as program:
+            assert termios.tcgetattr(far.master)[5] == termios.B38400
+            program.write(data)
+            assert read(far.master, len(data)) == data
+            os.write(far.master, data)
+            assert program.read(len(data)) == data
+            program.baudrate = 57600
+            assert termios.tcgetattr(far.master)[5] == termios.B57600
 
 
 def test_a_rate_set_over_rfc_2217_is_told_and_set_again_on_a_board_that_comes_back(tmp_path: Path) -> None:
@@ -264,26 +253,19 @@ def test_a_rate_set_over_rfc_2217_is_told_and_set_again_on_a_board_that_comes_ba
     first, second = Far(), Far()
     link.symlink_to(first.port)
     batches: list[Batch] = []
-    with Tap(str(link), batches.extend, rfc2217=True) as tap:
-        turning = threading.Event()
-        thread = threading.Thread(target=_turn, args=(tap, turning))
-        thread.start()
-        try:
-            with serial.serial_for_url(tap.name, baudrate=57600, stopbits=2, timeout=LONG_S):
-                assert termios.tcgetattr(first.master)[5] == termios.B57600
-                first.close()
-                link.unlink()
-                link.symlink_to(second.port)
-                end = time.monotonic() + LONG_S
-                while f"{link} is back" not in tap.said:
-                    assert time.monotonic() < end, tap.said
-                    time.sleep(0.02)
-                while (found := termios.tcgetattr(second.master))[5] != termios.B57600 or not found[2] & termios.CSTOPB:
-                    assert time.monotonic() < end, found
-                    time.sleep(0.02)
-        finally:
-            turning.set()
-            thread.join()
+    with Tap(str(link), batches.extend, rfc2217=True) as tap, turning(tap):
+        with serial.serial_for_url(tap.name, baudrate=57600, stopbits=2, timeout=LONG_S):
+            assert termios.tcgetattr(first.master)[5] == termios.B57600
+            first.close()
+            link.unlink()
+            link.symlink_to(second.port)
+            end = time.monotonic() + LONG_S
+            while f"{link} is back" not in tap.said:
+                assert time.monotonic() < end, tap.said
+                time.sleep(0.02)
+            while (found := termios.tcgetattr(second.master))[5] != termios.B57600 or not found[2] & termios.CSTOPB:
+                assert time.monotonic() < end, found
+                time.sleep(0.02)
     told = [body.decode() for batch in batches for body in batch.bodies]
     assert tap.said.count("the program has set 57600 baud") == 1
     assert f"rate port={link} rate=57600" in told
@@ -329,31 +311,21 @@ def test_much_goes_through_both_ways_at_once(far: Far) -> None:
     data = random.Random(2).randbytes(24 << 20)
     with Tap(far.port, lambda batches: None) as tap:
         program = opened(tap)
-        turning = threading.Event()
+        got: dict[str, bytes] = {}
         threads = [
             threading.Thread(target=_write_all, args=(far.master, data)),
             threading.Thread(target=_write_all, args=(program, data)),
-            threading.Thread(target=lambda: _turn(tap, turning)),
-        ]
-        got: dict[str, bytes] = {}
-        threads += [
             threading.Thread(target=lambda: got.__setitem__("up", read(program, len(data)))),
             threading.Thread(target=lambda: got.__setitem__("down", read(far.master, len(data)))),
         ]
-        for thread in threads:
-            thread.start()
-        for thread in (*threads[:2], *threads[3:]):
-            thread.join(120)
-        turning.set()
-        threads[2].join()
+        with turning(tap):
+            for thread in threads:
+                thread.start()
+            for thread in threads:
+                thread.join(120)
         assert got["up"] == data
         assert got["down"] == data
         os.close(program)
-
-
-def _turn(tap: Tap, done: threading.Event) -> None:
-    while not done.is_set():
-        tap.turn(0.05)
 
 
 def _write_all(fd: int, data: bytes) -> None:

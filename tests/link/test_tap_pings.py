@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import select
-import threading
 import time
 from collections.abc import Iterator
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from link.boards import QUICK, PeerProcess, Watched, did
+from link.boards import QUICK, PeerProcess, Watched, did, turning
 
 from benchcon.link.tap import Tap
 from benchcon.link.tap_pings import AFTER_US, EACH_US, HOLD_US, Pings
@@ -157,23 +155,6 @@ def board() -> Iterator[PeerProcess]:
     peer = PeerProcess()
     yield peer
     peer.close()
-
-
-@contextlib.contextmanager
-def turning(tap: Tap) -> Iterator[None]:
-    done = threading.Event()
-
-    def turn() -> None:
-        while not done.is_set():
-            tap.turn(0.05)
-
-    thread = threading.Thread(target=turn)
-    thread.start()
-    try:
-        yield
-    finally:
-        done.set()
-        thread.join()
 
 
 def test_pings_make_the_clock_known_both_ways_and_the_program_never_hears_of_them(board: PeerProcess) -> None:
