@@ -45,7 +45,7 @@ async def test_it_always_says_in_full_that_the_bench_is_simulated(tmp_path: Path
         await eyes.until(lambda: eyes.app.screen.view == "rehearsal")  # type: ignore[attr-defined]
         session.start_recording(tmp_path / "night.capture")
         await eyes.press("f9")
-        for width in range(160, 39, -7):
+        for width in range(160, 39, -13):
             await eyes.pilot.resize_terminal(width, 24)
             await eyes.until(lambda w=width: len(eyes.rows()[0]) == w and "DARK" in eyes.rows()[0])  # type: ignore[misc]
             assert " SIMULATED " in eyes.rows()[0], eyes.rows()[0]

@@ -54,6 +54,11 @@ on_when = [{ master = "on" }]
 desks, fed = loads(DESKS), loads(DESKS + SUPPLY)
 
 
+def few_of(seeds: int) -> list[object]:
+    """A third of the seeds each time, the others where there is time for what is slow."""
+    return [*range(seeds // 3), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(seeds // 3, seeds))]
+
+
 @pytest.mark.parametrize("text", [DESKS, DESKS + SUPPLY])
 @pytest.mark.parametrize("blink_s", [0.0, 2.0])
 def test_a_healthy_bench(text: str, blink_s: float) -> None:
@@ -300,7 +305,7 @@ class Fidgety(Person):
             self.run.at(rng.randrange(0, 1_500_000), lambda: self.post(answer))
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", few_of(30))
 def test_a_bench_in_trouble_with_a_person_who_presses_any_key(seed: int) -> None:
     rng = random.Random(seed)
     run = VirtualRunner(rng.choice([desks, fed]), seed=seed, person=Fidgety, blink_s=rng.choice([0.0, 2.0]), most_s=600)
@@ -309,7 +314,7 @@ def test_a_bench_in_trouble_with_a_person_who_presses_any_key(seed: int) -> None
     run.run()
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", few_of(60))
 def test_a_bench_in_trouble(seed: int) -> None:
     """At any moment: the walk ends, waits for nobody who was not told, and accuses no healthy part."""
     rng = random.Random(seed)
