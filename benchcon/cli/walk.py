@@ -271,8 +271,9 @@ def _walk(
 ) -> int:
     import sys
 
-    from benchcon.console.walk.resumed import resumed
+    from benchcon.console.walk.resumed import other_boards, resumed
     from benchcon.errors import Trouble
+    from benchcon.walk.identities import identities
     from benchcon.walk.interfaces import SimulatedHandFace, WalkInterface
     from benchcon.walk.machine import Walk
     from benchcon.walk.pace import REST_US, STILL_US
@@ -289,9 +290,11 @@ def _walk(
     walk = Walk(panel, only, done, rest_us, still_us)
     sitting = Sitting(args.by, args.serial, simulated is not None)
     if folder is not None:
-        if going_on := resumed(folder, panel, only):
-            say_on_stderr(f"{going_on} To walk from the start, name another folder.")
-        sitting.goes_on(folder.open(panel, sitting.began, done), done)
+        boards = identities(session, panel)
+        going_on = resumed(folder, panel, only, boards, "To walk from the start, name another folder.")
+        if going_on := going_on or other_boards(folder, panel, done, boards):
+            say_on_stderr(going_on)
+        sitting.goes_on(folder.open(panel, sitting.began, done, lambda: identities(session, panel)), done)
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
     )
@@ -306,7 +309,7 @@ def _walk(
         raise Trouble(simulated.trouble)
     if not over:
         raise Trouble(f"the walk was stopped before its end; {_go_on(args, walk.done.values())}")
-    head = about(session, panel, sitting, runner.conditions.boards)
+    head = about(session, panel, sitting, runner.conditions.boards, folder.judged_on() if folder else None)
     return _tell(args, panel, folder, walk.done.values(), old, head)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -13,6 +13,7 @@ from benchcon.errors import Trouble
 from benchcon.files import write_whole
 from benchcon.panel.model import Panel
 from benchcon.text import printable
+from benchcon.walk.identities import BoardIdentity, read_identity
 from benchcon.walk.journal import FinishedStep, resume
 
 JOURNAL, REPORT, JUNIT, PAGE = "journal.jsonl", "walk.json", "junit.xml", "walk.html"
@@ -27,6 +28,9 @@ class Folder:
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
         self._journal: IO[bytes] | None = None
+        self._boards_now: Callable[[], Sequence[BoardIdentity]] = tuple
+        self._boards: dict[str, BoardIdentity] = {}
+        """What the boards said of themselves as last written to the journal, by their names."""
 
     def report(self) -> dict[str, Any] | None:
         """Return the report in the folder, or None. Raises `Trouble` if it cannot be read."""
@@ -66,26 +70,65 @@ class Folder:
         except Trouble as trouble:
             raise Trouble(f"{printable(str(path))}: {trouble}") from None
 
-    def open(self, panel: Panel, began: str, done: list[FinishedStep]) -> str:
+    def judged_on(self) -> dict[str, dict[str, BoardIdentity]]:
+        """Return what the boards said of themselves when each group in the journal was done (not skipped).
+
+        Empty if there is no journal that can be read.
+        """
+        return self._recorded()[0]
+
+    def _recorded(self) -> tuple[dict[str, dict[str, BoardIdentity]], dict[str, BoardIdentity]]:
+        """Return what `judged_on` returns, and what the boards said of themselves last."""
+        judged_on: dict[str, dict[str, BoardIdentity]] = {}
+        boards: dict[str, BoardIdentity] = {}
+        with contextlib.suppress(Trouble):
+            for row in _slurp(self.path / JOURNAL).split(b"\n")[:-1]:
+                with contextlib.suppress(ValueError, RecursionError):
+                    line = json.loads(row)
+                    if not isinstance(line, dict):
+                        continue
+                    if isinstance(line.get("boards"), list):
+                        boards = {each.name: each for each in map(read_identity, line["boards"]) if each is not None}
+                    name = str(line.get("done", line.get("forget", "")))
+                    judged_on.pop(name, None)
+                    if "done" in line and line.get("how") == "done":
+                        judged_on[name] = boards
+        return judged_on, boards
+
+    def open(
+        self,
+        panel: Panel,
+        began: str,
+        done: list[FinishedStep],
+        boards_now: Callable[[], Sequence[BoardIdentity]] = tuple,
+    ) -> str:
         """Begin a journal, or continue one. `done` are groups carried over from an earlier report.
 
+        `boards_now` returns what the boards say of themselves; the journal has it before each group that is done.
         Returns when the walk began: `began`, or the beginning of the walk that is continued.
         """
         from benchcon.walk.journal import line_of
 
+        self._boards_now = tuple
+        judged_on, self._boards = self._recorded()
         try:
             self.path.mkdir(parents=True, exist_ok=True)
             going_on = self._is_going_on()
             if going_on:
                 _cut_torn(self.path / JOURNAL)
                 self._journal = open(self.path / JOURNAL, "ab", opener=_no_link)  # noqa: SIM115
+                self._boards_now = boards_now
                 return self.began or began
             self._journal = open(self.path / JOURNAL, "wb", opener=_no_link)  # noqa: SIM115
         except OSError as error:
             raise self._cannot(error) from None
-        self.write({"journal": FORM, "panel": panel.digest, "began": began})
+        self._write({"journal": FORM, "panel": panel.digest, "began": began})
+        self._boards = {}
         for each in done:
-            self.write(line_of(each))
+            if each.how == "done":
+                self._write_boards(judged_on.get(each.group.name, {}))
+            self._write(line_of(each))
+        self._boards_now = boards_now
         return began
 
     @property
@@ -105,6 +148,16 @@ class Folder:
 
     def write(self, line: Mapping[str, Any]) -> None:
         """Write one line, which is on disk when this returns. Raises `Trouble`, and then leaves no incomplete line."""
+        if "done" in line:  # a board that is not linked at this moment is what it was
+            self._write_boards(self._boards | {each.name: each for each in self._boards_now()})
+        self._write(line)
+
+    def _write_boards(self, boards: Mapping[str, BoardIdentity]) -> None:
+        if boards != self._boards:
+            self._write({"boards": [each.as_json() for each in boards.values()]})
+            self._boards = dict(boards)
+
+    def _write(self, line: Mapping[str, Any]) -> None:
         assert self._journal is not None
         raw = json.dumps(line, ensure_ascii=True, separators=(",", ":")).encode() + b"\n"
         at = self._journal.tell()

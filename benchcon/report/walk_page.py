@@ -104,6 +104,9 @@ def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
     if kept:
         what = f"{counted(len(kept), 'part')}, marked “earlier” below: as a walk before this one found them"
         said.append(("Not asked again", what))
+    for each in report.get("other_boards", ()):
+        how, names = "; ".join(each["differences"]), ", ".join(each["parts"])
+        said.append(("Other board", f"{each['name']} was not as now ({how}) when these were judged: {names}"))
     return said
 
 

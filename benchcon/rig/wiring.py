@@ -11,7 +11,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Board, Channel, Control, Panel
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 from benchcon.panel.reading import contact_word
-from benchcon.wire.items import Item, fitting, items
+from benchcon.wire.items import SIMULATED_FIRMWARE, Item, fitting, items
 
 _CROSSING = re.compile(r"(\w+)\.r(\d+)c(\d+)")
 
@@ -153,7 +153,7 @@ class _Maker:
         self.described = [
             ("board", "", {"ident": board.own_ident, "name": name}),
             ("model", "", {"text": "Simulated board", "chip": board.chip or "none"}),
-            ("firmware", "", {"text": "benchcon simulated board", "version": "1"}),
+            ("firmware", "", {"text": SIMULATED_FIRMWARE, "version": "1"}),
             ("clock", "", {"tick": "01"}),
         ]
         for control in panel.controls:

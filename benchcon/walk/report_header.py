@@ -11,6 +11,7 @@ from benchcon import __version__
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.text import printable
+from benchcon.walk.identities import JudgedOn, changed_boards, identities
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.soak import BoardHealth
 
@@ -48,9 +49,16 @@ class Sitting:
 
 
 def about(
-    session: Session, panel: Panel, sitting: Sitting, health: Mapping[str, BoardHealth] | None = None
+    session: Session,
+    panel: Panel,
+    sitting: Sitting,
+    health: Mapping[str, BoardHealth] | None = None,
+    judged_on: JudgedOn | None = None,
 ) -> dict[str, Any]:
-    """Return the head of a report as JSON values. `health` is by the board's name on the panel."""
+    """Return the head of a report as JSON values.
+
+    `health` is by the board's name on the panel; `judged_on` is what the boards said of themselves at each group.
+    """
     boards = []
     with session.lock:
         for board in panel.boards:
@@ -76,6 +84,10 @@ def about(
         "kept": sitting.kept,
         "program": f"benchcon {__version__}",
         "boards": boards,
+        "other_boards": [
+            each._asdict()
+            for each in changed_boards(panel, judged_on or {}, judged_on or {}, identities(session, panel))
+        ],
     }
 
 

@@ -24,6 +24,8 @@ ABOUT = ("board", "model", "firmware", "clock")
 """Kinds of item that are not a channel and have no id."""
 NAME_MOST = 24
 """Most bytes of a board's name as it is written on the wire (section 2)."""
+SIMULATED_FIRMWARE = "benchcon simulated board"
+"""What simulated boards give as their firmware."""
 _LEFT_OUT = ("colour", "pin")
 """Details that are left out whole where a line has no room, in this order: half a pin would be another pin."""
 

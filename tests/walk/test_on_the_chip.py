@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from firmware.generator_panels import demo_plan
 from firmware.test_generator_emulated import chip_of
 
 from benchcon.demo import panel_path
+from benchcon.rig import boards as simulated
 
 pytestmark = [needs_emulator, pytest.mark.slow]
 
@@ -49,3 +52,31 @@ def test_a_desk_on_the_chip_has_nothing_wrong(name: str, tmp_path: Path, monkeyp
     assert [finding["line"] for finding in report["findings"]] == [], run.stderr
     assert run.returncode == 0
     assert {part["verdict"] for part in report["parts"]} == {"passed"}
+
+
+def test_begun_on_the_chip_and_continued_on_a_simulated_board_it_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two real sets of boards under one panel file: the walk on the first is killed, and continued on the second."""
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+    panel, report = one_desk("power", tmp_path), tmp_path / "walked"
+    only = [word for name in ("mains", "mains_fail", "standby_fail") for word in ("--only", name)]
+    command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel), "--report", str(report), *only]
+    with chip_of(demo_plan("power"), tmp_path).start() as paced:
+        run = subprocess.Popen([*command, paced.port, "--hand", paced.control], stderr=subprocess.DEVNULL)
+        journal = report / "journal.jsonl"
+        until = time.monotonic() + 60
+        while time.monotonic() < until and not (journal.exists() and b'"done":"mains' in journal.read_bytes()):
+            assert run.poll() is None
+            time.sleep(0.01)
+        run.send_signal(signal.SIGKILL)
+        run.wait(60)
+    with simulated.start(panel, separate=True) as boards:
+        words = [*command, boards.boards[0].port, "--hand", boards.boards[0].control]
+        on = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    assert on.returncode == 0, on.stderr
+    assert "Board power (real then, simulated now) is not as before: 1 part judged earlier on it keeps" in on.stderr
+    (other,) = json.loads((report / "walk.json").read_text())["other_boards"]
+    assert (other["name"], len(other["parts"])) == ("power", 1)
+    assert "power was not as now" in (report / "walk.html").read_text()

@@ -1,8 +1,8 @@
-"""Describes an interrupted walk that can be continued: when it began, how far it had come, and its verdicts so far."""
+"""Describes an interrupted walk that can be continued: since when, how far, its verdicts, and what boards it was on."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ from benchcon.durations import day_text
 from benchcon.errors import Trouble
 from benchcon.report.folder import Folder
 from benchcon.text import printable
+from benchcon.walk.identities import BoardIdentity, changed_boards, changed_text
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
 
@@ -19,10 +20,13 @@ if TYPE_CHECKING:
 _SAID = ("passed", "faulty", "possibly faulty", "skipped", "not wired")
 
 
-def resumed(folder: Folder, panel: Panel, only: Sequence[str] = ()) -> str:
-    """Return a sentence about the interrupted walk in `folder`; empty if there is none to continue.
+def resumed(
+    folder: Folder, panel: Panel, only: Sequence[str] = (), boards: Sequence[BoardIdentity] = (), otherwise: str = ""
+) -> str:
+    """Return sentences about the interrupted walk in `folder`; empty if there is none to continue.
 
-    `only` names the parts to walk; empty means all.
+    `only` names the parts to walk; empty means all. `boards` is what the boards say of themselves now: where that is
+    not as before, it is said. `otherwise` says how to walk from the start.
     """
     try:
         done = folder.unfinished(panel)
@@ -33,10 +37,22 @@ def resumed(folder: Folder, panel: Panel, only: Sequence[str] = ()) -> str:
     walk = Walk(panel, list(only), done)
     of, left = walk.progress.parts
     at = f", at part {of - left + 1} of {of}" if left else ""
-    return (
+    goes_on = (
         f"{printable(folder.path.name)}, begun {_when(folder.began)}, goes on{at}. "
         f"Judged so far: {_counted(panel, done) or 'nothing'}."
     )
+    return " ".join(filter(None, (goes_on, other_boards(folder, panel, done, boards) or otherwise)))
+
+
+def other_boards(
+    folder: Folder, panel: Panel, done: Iterable[FinishedStep], boards: Sequence[BoardIdentity], how: bool = True
+) -> str:
+    """Return in words which of `boards` are not the same as when the groups `done` were; empty if all are.
+
+    `how`: see `changed_text`.
+    """
+    judged = {each.group.name for each in done if each.how == "done"}
+    return changed_text(changed_boards(panel, judged, folder.judged_on(), boards), how)
 
 
 def _counted(panel: Panel, done: Sequence[FinishedStep]) -> str:

@@ -94,6 +94,7 @@ class WalkScreen(AskedScreen):
     def on_mount(self) -> None:
         """Start the walk, or continue the one in the folder."""
         self.query_one(WalkFace).focus()
+        self._warn(self._thread.other_boards())
         self._begin(self._thread.start)
 
     def on_unmount(self) -> None:
@@ -114,10 +115,15 @@ class WalkScreen(AskedScreen):
         elif message.what == "sound":
             self._sound(message.value)
         elif message.what == "warn":
-            self._warnings.add(printable(message.value))
-            self.notify(printable(message.value), severity="warning", markup=False)
+            self._warn(message.value)
         elif message.what == "end":
             self._ended(*message.value)
+
+    def _warn(self, text: str) -> None:
+        """Show a message about boards, unless it is empty."""
+        if text:
+            self._warnings.add(printable(text))
+            self.notify(printable(text), severity="warning", markup=False)
 
     def _sound(self, word: str) -> None:
         """Ring one bell for right, two for wrong."""

@@ -85,6 +85,7 @@ def _ask_walk(
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
     from benchcon.report.folder import Folder
+    from benchcon.walk.identities import identities
 
     def check(text: str) -> None:
         if text:
@@ -110,9 +111,9 @@ def _ask_walk(
             why = f"{'What you chose' if only else 'Everything'} is tested in turn, and faults are named. The "
             why += "report goes into this folder; an unfinished walk there is continued. Empty: no report."
             folder = proposed(panel)
-            going_on = resumed(Folder(folder), panel, only)
-            if going_on:
-                why += f"\n\n{going_on} To start from the beginning, name another folder."
+            afresh = "To start from the beginning, name another folder."
+            going_on = resumed(Folder(folder), panel, only, identities(session, panel), afresh)
+            why += f"\n\n{going_on}" if going_on else ""
             begin = Begin(why, folder, last_signed(panel), check=check, more=ABOUT_FOLDER)
             app.push_screen(begin, done)
 

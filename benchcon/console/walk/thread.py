@@ -10,10 +10,12 @@ from textual.message import Message
 from textual.message_pump import MessagePump
 
 from benchcon.console.walk.begin import UNSIGNED, Signature
+from benchcon.console.walk.resumed import other_boards
 from benchcon.console.walk.tally import Tally
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.report.folder import Folder
+from benchcon.walk.identities import identities
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
@@ -75,6 +77,16 @@ class WalkThread:
         self.only = list(names) or [d.group.name for d in kept]
         self._walk(kept)
 
+    def other_boards(self) -> str:
+        """Return in words which boards are not the same as when the walk in the folder was interrupted, if any."""
+        try:
+            done = self.folder.unfinished(self.panel) if self.folder is not None else []
+        except Trouble:
+            return ""
+        if self.folder is None or not done:
+            return ""
+        return other_boards(self.folder, self.panel, done, identities(self.session, self.panel), how=False)
+
     def can_go_on(self) -> bool:
         """Return whether a walk started with this folder would continue where this one was left."""
         try:
@@ -102,7 +114,9 @@ class WalkThread:
     def _walk(self, done: Iterable[FinishedStep]) -> None:
         groups = list(done)
         if self.folder is not None:
-            began = self.folder.open(self.panel, self._sitting.began, groups)
+            began = self.folder.open(
+                self.panel, self._sitting.began, groups, lambda: identities(self.session, self.panel)
+            )
             if began != self._sitting.began:
                 self._sitting.goes_on(began, groups)
         write = self.folder.write if self.folder else lambda line: None
@@ -118,7 +132,8 @@ class WalkThread:
         report: dict[str, Any] | None = None
         try:
             if runner.run():
-                head = about(self.session, self.panel, self._sitting, runner.conditions.boards)
+                judged_on = self.folder.judged_on() if self.folder is not None else {}
+                head = about(self.session, self.panel, self._sitting, runner.conditions.boards, judged_on)
                 report = build(self.panel, runner.walk.done.values(), head)
                 if self.folder is not None:
                     self.folder.finish(report, self.panel, None)
