@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
 from collections.abc import Iterable
 
@@ -40,6 +41,20 @@ def printable(raw: bytes | str) -> str:
     if text.isprintable():
         return text
     return "".join(char if harmless(text, at) else _escaped(char) for at, char in enumerate(text))
+
+
+_FORMULA = ("=", "+", "-", "@")
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?")
+
+
+def spreadsheet_cell(text: str) -> str:
+    """Return any text as a cell of a CSV file that is harmless to a terminal and a spreadsheet.
+
+    A spreadsheet takes what begins with one of ``= + - @`` for a formula, which may fetch or start something (OWASP,
+    CSV injection): such a text gets a ``'`` in front. Numbers stay as they are.
+    """
+    text = printable(text)
+    return f"'{text}" if text.startswith(_FORMULA) and not _NUMBER.fullmatch(text) else text
 
 
 def path_for_others(path: str) -> str:

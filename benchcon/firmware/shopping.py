@@ -22,7 +22,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Board, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, read_pins
-from benchcon.text import counted
+from benchcon.text import counted, spreadsheet_cell
 
 GROUPS = ("Boards", "Controls", "Lamps and displays", "Resistors", "Chips and transistors", "Connectors")
 
@@ -198,11 +198,11 @@ def as_markdown(items: list[ShoppingItem], title: str) -> str:
 
 
 def as_csv(items: list[ShoppingItem]) -> str:
-    """Return the list as CSV (RFC 4180) with a header."""
+    """Return the list as CSV (RFC 4180) with a header. No label in it is a formula to a spreadsheet."""
     out = io.StringIO()
     rows = csv.writer(out)
-    rows.writerow(["group", "count", "what", "mind", "used for"])
-    rows.writerows(items)
+    rows.writerow(["group", "count", "what", "note", "used for"])
+    rows.writerows([each if isinstance(each, int) else spreadsheet_cell(each) for each in item] for item in items)
     return out.getvalue()
 
 

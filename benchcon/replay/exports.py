@@ -21,7 +21,7 @@ from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
 from benchcon.state.quantities import number_and_unit
 from benchcon.state_reader import StateReader
-from benchcon.text import printable
+from benchcon.text import printable, spreadsheet_cell
 from benchcon.wire import events as ev
 from benchcon.wire.items import digits_in
 
@@ -76,22 +76,6 @@ def display_text(state: BenchState, change: ValueChange) -> str:
 CSV_HEAD = ("at_us", "utc", "board", "channel", "kind", "value", "unit", "shows")
 
 
-_FORMULA = ("=", "+", "-", "@")
-"""Beginnings of a cell that a spreadsheet takes for a formula, which may fetch or start something (OWASP, CSV
-injection)."""
-
-
-def _cell(text: str) -> str:
-    """Return any text as a cell that is harmless to a terminal and a spreadsheet; numbers stay as they are."""
-    text = printable(text)
-    if text.startswith(_FORMULA):
-        try:
-            float(text)
-        except ValueError:
-            return "'" + text
-    return text
-
-
 def _csv(reader: StateReader, out: TextIO) -> None:
     """Write CSV as in RFC 4180: CRLF, quotes where needed, a header line.
 
@@ -102,8 +86,14 @@ def _csv(reader: StateReader, out: TextIO) -> None:
     later = names_in(reader)
 
     def row(at_us: int, board: str, channel: str, kind: str, value: object, unit: str, shows: str) -> None:
-        head = (at_us, wall_time(reader.began, at_us), _cell(board), _cell(channel), _cell(kind))
-        writer.writerow((*head, "" if value is None else value, _cell(unit), _cell(shows)))
+        head = (
+            at_us,
+            wall_time(reader.began, at_us),
+            spreadsheet_cell(board),
+            spreadsheet_cell(channel),
+            spreadsheet_cell(kind),
+        )
+        writer.writerow((*head, "" if value is None else value, spreadsheet_cell(unit), spreadsheet_cell(shows)))
 
     changes = Changes()
     told = ToldValues()

@@ -139,3 +139,19 @@ def test_people_get_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     assert "| 2 | MAX7219 |" in said
     assert main(["parts", str(panel_path()), "-o", "list.xls"]) == 2
     assert "does not end in any of .md, .csv" in capsys.readouterr().err
+
+
+def test_no_label_is_a_formula_in_a_spreadsheet_and_a_number_stays_a_number(tmp_path: Path) -> None:
+    """OWASP, CSV injection: cells that begin with = + - @ are run; RFC 4180 knows no way to say that one is text."""
+    labels = {"button": "=HYPERLINK(A1)", "encoder": "+5 V", "pot": "-12", "switch": "@switch"}
+    panel, out = tmp_path / "p.toml", tmp_path / "p.csv"
+    parts = [
+        f"[controls.{kind}]\nkind = '{kind}'\nlabel = '{text}'\nchannel = 'b.{kind}'\n" for kind, text in labels.items()
+    ]
+    panel.write_text("[boards.b]\n" + "".join(parts), "utf-8")
+    assert main(["parts", str(panel), "-o", str(out)]) == 0
+    with out.open(newline="", encoding="utf-8") as file:
+        head, *rows = csv.reader(file)
+    assert head == ["group", "count", "what", "note", "used for"]
+    assert {row[4] for row in rows[1:]} == {"'=HYPERLINK(A1)", "'@switch", "'+5 V", "-12"}
+    assert {row[1] for row in rows} == {"1"}

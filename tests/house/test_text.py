@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.text import counted, decimal, listed, near, printable, times
+from benchcon.text import counted, decimal, listed, near, printable, spreadsheet_cell, times
 
 
 def test_numbers_and_lists_read_as_in_a_sentence() -> None:
@@ -34,3 +34,16 @@ def test_a_number_is_read_as_it_was_written_and_nothing_else_is_one(number: int,
     assert decimal(text) is None or text.strip("0123456789") == ""
     assert decimal("9" * 100_000, 15) is None
     assert decimal("\u0663") is None, "a digit of another script"
+
+
+@given(st.one_of(st.text(), st.builds("".join, st.tuples(st.sampled_from("=+-@ '"), st.text()))))
+def test_no_cell_of_a_spreadsheet_is_a_formula_and_none_loses_anything(text: str) -> None:
+    cell = spreadsheet_cell(text)
+    assert cell.removeprefix("'" if cell != printable(text) else "") == printable(text)
+    if cell.startswith(("=", "+", "-", "@")):
+        float(cell)
+
+
+@given(st.one_of(st.integers(), st.floats(allow_nan=False, allow_infinity=False)))
+def test_a_number_stays_a_number_in_a_spreadsheet(number: float) -> None:
+    assert spreadsheet_cell(str(number)) == str(number)
