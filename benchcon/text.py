@@ -76,6 +76,11 @@ def counted(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
+def label_from(name: str) -> str:
+    """Return the label of what has only a name: ``Stop bar`` for ``stop_bar``."""
+    return name.replace("_", " ").capitalize()
+
+
 def times(count: int) -> str:
     """Return a count in words: ``once``, ``2 times``."""
     return "once" if count == 1 else f"{count} times"

@@ -96,7 +96,7 @@ def _packed_once(
     layout.height = max(layout.height, height)
     layout.width = max([width, *(tile.x + tile.width for tile in layout.tiles)])
     if layout.height <= height or way is WAYS[-1]:
-        names = {board.name: cell_len(printable(board.label or board.name)) for board in panel.boards}
+        names = {board.name: cell_len(printable(board.called)) for board in panel.boards}
         place_words(layout, {name: names.get(name, len(name)) for name in asides})
     return layout
 

@@ -17,7 +17,7 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import LAMP_COLOURS, ink, mixed
 from benchcon.durations import clock_text
 from benchcon.panel.model import Display, Lamp
-from benchcon.text import printable
+from benchcon.text import label_from, printable
 from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
@@ -130,7 +130,7 @@ class TimeLine(Drawn, can_focus=True):
         for name, unit in list(model.past.quantities().items()):
             unit = f" [{printable(unit)}]" if unit else ""
             # A capture has only names, so labels are made as for a behaviour file without labels.
-            label = labels.get(name) or printable(name.replace("_", " ").capitalize())
+            label = labels.get(name) or printable(label_from(name))
             rows.append(Trace((BENCH, name), f"{label}{unit}", BRASS, 0, True, False, True))
         for part in model.panel.parts:
             for channel in part.channels:

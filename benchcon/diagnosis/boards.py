@@ -87,7 +87,7 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
     if it.resets:
         pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
         causes = f" ({', '.join(it.causes)})" if it.causes else ""
-        labels = [(layout.part(name).label or name, it.lit[name]) for name in it.lit if _is_part(layout, name)]
+        labels = [(layout.part(name).label, it.lit[name]) for name in it.lit if _is_part(layout, name)]
         while_lit = ", ".join(f"{times(count)} while “{label}” was commanded to light" for label, count in labels[:3])
         look = next((_RESETS[cause] for cause in it.causes if cause in _RESETS), "")
         out.append(

@@ -16,7 +16,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.settled import Story
 from benchcon.panel.model import Control
 
@@ -100,7 +100,7 @@ def _is_worked(layout: PanelIndex, channel: str, sweep: Collection[str], changed
     part = layout.spots[channel].part
     if not isinstance(part, Control) or len(part.codes) <= 2:
         return False
-    return channel in sweep or any(key_of(other) != channel and key_of(other) in changed for other in part.channels)
+    return channel in sweep or any(other.key != channel and other.key in changed for other in part.channels)
 
 
 def _hesitated(burst: Burst, every: Sequence[Burst], passed: Collection[int]) -> bool:
@@ -131,7 +131,7 @@ def _drop_outs(layout: PanelIndex, channel: str, row: Sequence[Change], before: 
     `row` holds changes, or edges, whose values are levels.
     """
     part = layout.spots[channel].part
-    own = {key_of(each) for each in part.channels} if isinstance(part, Control) else set()
+    own = {each.key for each in part.channels} if isinstance(part, Control) else set()
     times = _toggles([change for change in row if change.channel == channel], None)
     fine = all(change.clock_us >= 0 for change in row if change.channel in own)
     others = [each.clock_us if fine else each.at_us for each in row if each.channel in own - {channel}]
@@ -204,5 +204,5 @@ def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:
         for place, channel in enumerate(control.channels):
             steps = [(codes[n][place], codes[n + 1][place]) for n in range(low, high)]
             # A break-before-make switch opens even a contact that is made in both positions.
-            out[key_of(channel)] = max(1, sum(2 if step == (1, 1) else step[0] != step[1] for step in steps))
+            out[channel.key] = max(1, sum(2 if step == (1, 1) else step[0] != step[1] for step in steps))
     return out

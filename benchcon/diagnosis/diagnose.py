@@ -177,12 +177,7 @@ def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices])
     for step in given:
         if isinstance(step, HandStep) and step.outcome != "skipped":
             absent = absent | set(step.parts) if step.outcome == "not wired" else absent - set(step.parts)
-    floating = {
-        f"{channel.board}.{channel.id}"
-        for control in panel.controls
-        if control.name in absent
-        for channel in control.channels
-    }
+    floating = {channel.key for control in panel.controls if control.name in absent for channel in control.channels}
     broken = {raw.channels for choices in found for choice in choices for raw in choice if raw.kind == "open"}
 
     def there(raw: BareFinding) -> bool:

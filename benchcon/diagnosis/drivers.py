@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from benchcon.diagnosis.chains import other_orders
 from benchcon.diagnosis.evidence import DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.pins import CHAINS
 
 DIGITS = 8
@@ -37,8 +37,8 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
     """Return what is wrong with whole chains of drivers, and the displays (channels) that this explains."""
     chains: dict[str, dict[str, int]] = {}
     for name, display in layout.displays.items():
-        pin = layout.chained.get(key_of(display.channel))
-        if pin is not None and pin.kind == _KIND and display.wired and key_of(display.channel) not in but:
+        pin = layout.chained.get(display.channel.key)
+        if pin is not None and pin.kind == _KIND and display.wired and display.channel.key not in but:
             chains.setdefault(display.channel.board, {})[name] = pin.bit
     out: list[Choices] = []
     explained: set[str] = set()
@@ -87,7 +87,7 @@ def _instead(layout: PanelIndex, choices: Choices) -> Choices:
     board = layout.spots[raw.channels[0]].channel.board
     at, wired = {}, set()
     for name, display in layout.displays.items():
-        key = key_of(display.channel)
+        key = display.channel.key
         if display.wired and display.channel.board == board and key in layout.chained:
             at[name] = layout.chained[key].bit
             wired |= {layout.chained[key].bit + n for n in range(display.digits)}
@@ -189,5 +189,5 @@ def _touched(layout: PanelIndex, at: Mapping[str, int], each: _Hypothesis) -> tu
     for name, first in at.items():
         display = layout.displays[name]
         if any(each.sources[n] != n for n in range(first, first + display.digits)):
-            out.append(key_of(display.channel))
+            out.append(display.channel.key)
     return tuple(out)

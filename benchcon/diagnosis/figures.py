@@ -7,7 +7,6 @@ from typing import Any
 
 from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.evidence import Change, Evidence, HandStep
-from benchcon.diagnosis.layout import key_of
 from benchcon.panel.model import Control, Part
 from benchcon.wire.items import signed16
 
@@ -17,7 +16,7 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
     if not isinstance(part, Control):
         return {}
     hands = [each for each in evidence if isinstance(each, HandStep) and part.name in each.parts]
-    keys = [key_of(channel) for channel in part.channels]
+    keys = [channel.key for channel in part.channels]
     if part.kind == "encoder":
         turns = [(h.to, _net(h, keys[0])) for h in hands if h.do == "turn" and h.to]
         out: dict[str, Any] = {}

@@ -8,7 +8,7 @@ from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.contacts import coupled
 from benchcon.diagnosis.evidence import HandStep
 from benchcon.diagnosis.findings import BareFinding
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 
@@ -33,7 +33,7 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
         codes = control.codes
         code = codes[hand.to] if 0 <= hand.to < len(codes) else ()
         for channel, value in zip(control.channels, code, strict=False):
-            key = key_of(channel)
+            key = channel.key
             if value == 1 and layout.spots[key].kind == "contact" and moment.before.get(key) != 1:
                 if _may_be_kept(layout, moment, key) or _came_late(layout, story, number, key):
                     continue
@@ -62,7 +62,7 @@ def _came_late(layout: PanelIndex, story: Story, number: int, key: str) -> bool:
         return False
     control = layout.controls[then.hand.parts[0]]
     code = control.codes[then.hand.to]
-    off = any(key_of(c) == key and not value for c, value in zip(control.channels, code, strict=False))
+    off = any(c.key == key and not value for c, value in zip(control.channels, code, strict=False))
     return off and any(change.channel == key and change.value == 1 for change in then.hand.changes)
 
 
@@ -71,7 +71,7 @@ def _another_came(layout: PanelIndex, moment: SettledStep, control: Control, cod
 
     Then the two wires may be swapped, and the contact that was asked for may well have made.
     """
-    due = {key_of(channel): value for channel, value in zip(control.channels, code, strict=False)}
+    due = {channel.key: value for channel, value in zip(control.channels, code, strict=False)}
     return any(
         value == 1 and spot.kind == "contact" and not due.get(key, moment.before.get(key))
         for key, value in moment.values.items()

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net
 from benchcon.diagnosis.settled import SettledStep, Story
 
@@ -145,10 +145,10 @@ def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
         control = layout.controls[name]
         if position is not None:
             for channel, value in zip(control.channels, control.codes[position], strict=False):
-                if value and key_of(channel) in layout.matrix_of:
-                    made.add(key_of(channel))
+                if value and channel.key in layout.matrix_of:
+                    made.add(channel.key)
         elif position is None:  # nobody has moved it yet, so only its contacts show where it is
-            keys = map(key_of, control.channels)
+            keys = (channel.key for channel in control.channels)
             made |= {key for key in keys if key in layout.matrix_of and moment.values.get(key) == 1}
     return made
 
@@ -234,7 +234,7 @@ def findings_of(layout: PanelIndex, story: Story, ghosts: Iterable[Ghost], expla
         tried = _middles(layout, story, matrix)
         if "" not in through and through <= tried and 2 * len(through) < len(tried) and len(tried) > 2:
             # The other keys pass nothing back: these diodes are faulty, rather than all missing.
-            ghosts_of = [layout.spots[p.channel].part.label or p.channel for p in found]
+            ghosts_of = [layout.spots[p.channel].part.label for p in found]
             diode = {"matrix": matrix, "is": "shorted", "held": list(dict.fromkeys(ghosts_of))}
             out.append([[BareFinding("diode wrong", tuple(sorted(through)), diode)]])
             continue

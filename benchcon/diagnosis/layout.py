@@ -36,11 +36,6 @@ class Cross:
     column: int
 
 
-def key_of(channel: Channel) -> str:
-    """Return the key of a channel: ``board.id``."""
-    return f"{channel.board}.{channel.id}"
-
-
 @dataclass(slots=True)
 class PanelIndex:
     """A panel with its channels, parts and matrices indexed by key and name."""
@@ -82,17 +77,17 @@ class PanelIndex:
             with contextlib.suppress(ValueError):
                 pins = read_pins(display.channel.wire.pin)
                 if len(pins) == 1 and pins[0].kind in CHAINS:
-                    layout.chained[key_of(display.channel)] = pins[0]
+                    layout.chained[display.channel.key] = pins[0]
         for matrix in panel.matrices:
             layout.diodes[matrix.name] = matrix.diodes
         return layout
 
     def _add(self, channel: Channel, part: Part, kind: str, place: int) -> None:
-        key = key_of(channel)
+        key = channel.key
         self.spots.setdefault(key, Spot(key, channel, part, kind, place))
 
     def _cross(self, control: Control, channel: Channel) -> None:
-        key = key_of(channel)
+        key = channel.key
         try:
             pins = read_pins(channel.wire.pin)
         except ValueError:
@@ -114,7 +109,7 @@ class PanelIndex:
         names = [part.name for part in self.panel.parts]
         if text in names:
             return text
-        alike = [p.name for p in self.panel.parts if p.label and p.label.casefold() == text.strip().casefold()]
+        alike = [p.name for p in self.panel.parts if p.label.casefold() == text.strip().casefold()]
         if len(alike) > 1:
             shown = printable(text[:40])
             raise Trouble(f"more than one part is called “{shown}”: say which by its name, {' or '.join(alike)}")
@@ -146,4 +141,4 @@ class PanelIndex:
     def channels_of(self, name: str) -> tuple[str, ...]:
         """Return the channel keys of the part called `name`."""
         part = self.part(name)
-        return tuple(map(key_of, part.channels))
+        return tuple(channel.key for channel in part.channels)

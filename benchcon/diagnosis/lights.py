@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net, NetFault
 from benchcon.diagnosis.restored import ends, put_back
 from benchcon.diagnosis.search import explain
@@ -30,7 +30,7 @@ def find(
     `moved` are causes already found of which a few wires did something else.
     """
     looks = useful(layout, looks)
-    names = [name for name, lamp in layout.lamps.items() if key_of(lamp.channel) not in but]
+    names = [name for name, lamp in layout.lamps.items() if lamp.channel.key not in but]
     if not looks or not names:
         return []
     net = put_back(layout, net_of(layout, looks, names), moved)
@@ -45,7 +45,7 @@ def find(
         # An explanation that leaves looks unexplained is only possible: “unexplained” is given as the alternative.
         choices = _named(layout, net, [faults for faults in explanation.choices if faults])
         if explanation.odd:
-            keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)
+            keys = tuple(layout.lamps[names[w]].channel.key for w in explanation.odd)
             choices.append([BareFinding("unexplained", keys)])
         elif any(explanation.choices):
             choices = _named(layout, net, explanation.choices)
@@ -70,8 +70,7 @@ def _named(layout: PanelIndex, net: Net, choices: Iterable[Sequence[NetFault]]) 
     for faults in choices:
         for names in ends(net):
             raw = [
-                BareFinding(_KINDS[f.kind], tuple(key_of(layout.lamps[names[w]].channel) for w in f.wires))
-                for f in faults
+                BareFinding(_KINDS[f.kind], tuple(layout.lamps[names[w]].channel.key for w in f.wires)) for f in faults
             ]
             if raw not in out:
                 out.append(raw)
@@ -166,9 +165,9 @@ def _looks(
                 continue
             level = "full" if how is None else how.level
             shared = len(look.seen) > 1 and any(
-                {key_of(layout.lamps[n].channel) for n in look.seen} >= pair
-                and key_of(layout.lamps[name].channel) in pair
-                and all(look.seen[n].level == "dim" for n in look.seen if key_of(layout.lamps[n].channel) in pair)
+                {layout.lamps[n].channel.key for n in look.seen} >= pair
+                and layout.lamps[name].channel.key in pair
+                and all(look.seen[n].level == "dim" for n in look.seen if layout.lamps[n].channel.key in pair)
                 for pair in together
             )
             if (lit or name in inverted) and not shared:
@@ -185,10 +184,10 @@ def _looks(
         if any(flicker.get(name, ())) and flicker[name][-1]:
             raws.append(("flickering", {}))
         for kind, detail in raws:
-            key = key_of(layout.lamps[name].channel)
+            key = layout.lamps[name].channel.key
             choices = [[BareFinding(kind, (key,), dict(detail))]]
             choices += [
-                [BareFinding(kind, (key_of(layout.lamps[other].channel),), dict(detail))]
+                [BareFinding(kind, (layout.lamps[other].channel.key,), dict(detail))]
                 for other in sorted(mixed.get(name, ()))
                 if not any(key in pair for pair in together)
             ]

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from benchcon.diagnosis.evidence import Evidence, HandStep, LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Lamp
 
 SEVERAL = 3
@@ -112,7 +112,7 @@ def _judged(
     came: Mapping[str, Mapping[int, int]],
     never: Collection[str],
 ) -> Choices:
-    own = key_of(lamp.channel)
+    own = lamp.channel.key
 
     def explains(keys: Collection[str]) -> bool:
         """Return whether these contacts were made in each look in which the lamp was wrongly lit."""
@@ -171,5 +171,5 @@ def _contacts(layout: PanelIndex, name: str, positions: Sequence[int]) -> tuple[
     if control.kind not in ("button", "switch"):
         return layout.channels_of(name)
     codes = [control.codes[to] for to in positions]
-    made = tuple(key_of(c) for n, c in enumerate(control.channels) if all(code[n] for code in codes))
+    made = tuple(c.key for n, c in enumerate(control.channels) if all(code[n] for code in codes))
     return made or layout.channels_of(name)

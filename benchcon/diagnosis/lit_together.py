@@ -7,7 +7,7 @@ from itertools import combinations
 
 from benchcon.diagnosis.evidence import DisplayLook, LampLook, Seen
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Display, Lamp
 
 WHOLE_BOARD = 4
@@ -33,7 +33,7 @@ def find(
             continue
         lamps = [name for name in names if name in layout.lamps]
         for group in _groups(lamps, looks) + [[name] for name in names if name in layout.displays]:
-            keys = tuple(key_of(_output(layout, name).channel) for name in group)
+            keys = tuple(_output(layout, name).channel.key for name in group)
             if len(group) > 1:
                 out.append([[BareFinding("shared resistor", keys)]])
             else:
@@ -44,7 +44,7 @@ def find(
 def not_dead(layout: PanelIndex, looks: Sequence[LampLook], found: list[Choices]) -> list[Choices]:
     """Return `found` with outputs that were lit together with all others not as dead but as flickering (loose)."""
     burned = {
-        key_of(layout.lamps[name].channel)
+        layout.lamps[name].channel.key
         for look in looks
         if look.several
         for name in (look.set if look.answer == "same" else look.seen if look.answer == "otherwise" else ())

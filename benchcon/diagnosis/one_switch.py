@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchcon.diagnosis.evidence import Evidence, HandStep, read_all
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.patches import quoted, table
 from benchcon.diagnosis.settled import Story, tell
 from benchcon.panel.model import Control, Panel
@@ -31,7 +31,7 @@ def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
     """
 
     def switch(control: Control) -> Control:
-        if control.kind != "button" or len(control.channels) != 1 or values.get(key_of(control.channels[0])) != 1:
+        if control.kind != "button" or len(control.channels) != 1 or values.get(control.channels[0].key) != 1:
             return control
         return replace(control, kind="switch", positions=("off", "on"), spring=())
 
@@ -150,7 +150,7 @@ def _in_common(labels: Sequence[str]) -> Iterator[str]:
 def _remark(layout: PanelIndex, keys: tuple[str, ...]) -> SwitchRemark:
     spots = [layout.spots[key] for key in keys]
     parts = tuple(spot.part.name for spot in spots)
-    labels = [spot.part.label or spot.part.name for spot in spots]
+    labels = [spot.part.label for spot in spots]
     label = "".join(_in_common(labels)).strip(" -_/:.") or "Selector"
     names = {*layout.controls, *layout.lamps, *layout.displays} - set(parts)
     name = name_from(label) or "selector"

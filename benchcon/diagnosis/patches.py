@@ -5,7 +5,7 @@ from __future__ import annotations
 from json import dumps
 
 from benchcon.diagnosis.findings import BareFinding
-from benchcon.diagnosis.layout import PanelIndex, Spot, key_of
+from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.panel.model import Channel, Control, Lamp
 
 
@@ -76,7 +76,7 @@ def table(channel: Channel, active: str) -> str:
     """Return a channel as a panel file writes it, on one line."""
     wire = channel.wire
     pairs = {
-        "id": key_of(channel),
+        "id": channel.key,
         "pin": wire.pin,
         "connector": wire.connector,
         "connector_pin": wire.connector_pin,

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import shorted
 
 NAMES = "PABCDEFG"
@@ -317,7 +317,7 @@ def dark(layout: PanelIndex, looks: Sequence[DisplayLook]) -> set[str]:
     told = {look.part for look in looks if any(look.set)}
     lit = {look.part for look in looks if any(look.set if look.answer == "same" else look.seen)}
     lit |= {name for look in looks for name, shown in look.displays.items() if any(shown)}
-    return {key_of(layout.displays[name].channel) for name in told - lit}
+    return {layout.displays[name].channel.key for name in told - lit}
 
 
 def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] = ()) -> list[Choices]:
@@ -326,7 +326,7 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
     for look in looks:
         layout.part(look.part)
         there = look.answer not in ("skipped", "not wired") and look.part in layout.displays
-        if there and key_of(layout.displays[look.part].channel) not in but:
+        if there and layout.displays[look.part].channel.key not in but:
             by_part.setdefault(look.part, []).append(look)
     shown = {name: _shown_by(layout, name, row) for name, row in by_part.items()}
     out: list[Choices] = []
@@ -339,7 +339,7 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
             at = goes[at]
         if at == name and not done & set(ring):
             done |= set(ring)
-            out.append([[BareFinding("crossed", tuple(key_of(layout.displays[n].channel) for n in ring))]])
+            out.append([[BareFinding("crossed", tuple(layout.displays[n].channel.key for n in ring))]])
     for name, row in by_part.items():
         out += _judge(layout, name, shown[name] if name in done else name, row)
     return out
@@ -365,7 +365,7 @@ def _shown_by(layout: PanelIndex, name: str, row: Sequence[DisplayLook]) -> str:
 def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -> list[Choices]:
     # If two displays of different length are crossed, only the digits that both have can be seen.
     digits = min(layout.displays[name].digits, layout.displays[at].digits)
-    key = key_of(layout.displays[at].channel)
+    key = layout.displays[at].channel.key
     pairs: dict[Image, Image] = {}
     for look in row:
         seen = look.set if look.answer == "same" else look.seen if at == name else look.displays.get(at, b"")
@@ -388,13 +388,13 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -
 
 def _anode(layout: PanelIndex, name: str, digits: int) -> Flaw:
     """Return the flaw of common anodes for this display, on its driver."""
-    pin = layout.chained.get(key_of(layout.displays[name].channel))
+    pin = layout.chained.get(layout.displays[name].channel.key)
     if pin is None or pin.kind != "7219":
         return Flaw("anode")
     chips = tuple((pin.bit + n) // 8 for n in range(digits))
     busy = set()
     for other, display in layout.displays.items():
-        there = layout.chained.get(key_of(display.channel))
+        there = layout.chained.get(display.channel.key)
         if (
             other != name
             and there is not None

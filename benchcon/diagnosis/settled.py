@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from benchcon.diagnosis.evidence import HandStep
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.text import printable
 
@@ -104,7 +104,7 @@ def _there_and_back(
         return None
     control = layout.controls[hand.parts[0]]
     codes = control.codes
-    keys = [key_of(channel) for channel in control.channels]
+    keys = [channel.key for channel in control.channels]
     if len(keys) < 2 or not 0 <= hand.to < len(codes) or any(before.get(key) != after.get(key) for key in keys):
         return None
     wanted = dict(zip(keys, codes[hand.to], strict=False))
@@ -136,7 +136,7 @@ def reached(layout: PanelIndex, moment: SettledStep) -> bool:
         if not 0 <= moment.hand.to < len(codes):
             return False
         code = codes[moment.hand.to]
-        if any(moment.values.get(key_of(c), v) != v for c, v in zip(control.channels, code, strict=False)):
+        if any(moment.values.get(c.key, v) != v for c, v in zip(control.channels, code, strict=False)):
             return False
     return True
 
@@ -168,7 +168,7 @@ def _came_later(layout: PanelIndex, story: Story, moment: SettledStep, parts: tu
     for later in story.moments[index + 1 : index + 3]:
         for name in parts:
             control = layout.controls[name]
-            wanted = dict(zip(map(key_of, control.channels), control.codes[moment.hand.to], strict=False))
+            wanted = dict(zip((c.key for c in control.channels), control.codes[moment.hand.to], strict=False))
             state = {key: later.before.get(key) for key in wanted}
             for change in later.hand.changes:
                 if change.channel in state:

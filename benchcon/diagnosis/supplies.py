@@ -80,7 +80,7 @@ def _not_fed(
 
 
 def _named(layout: PanelIndex, parts: list[str]) -> str:
-    labels = [f"“{layout.part(name).label or name}”" for name in parts]
+    labels = [f"“{layout.part(name).label}”" for name in parts]
     shown = (
         labels if len(labels) <= _MOST_NAMES else [*labels[: _MOST_NAMES - 1], f"{len(labels) - _MOST_NAMES + 1} more"]
     )

@@ -95,7 +95,7 @@ def where(spot: Spot, pin: str = "") -> str:
 def name(spot: Spot) -> str:
     """Return what a person calls the part and, of a switch with several contacts, the contact."""
     part = spot.part
-    shown = f"“{part.label or part.name}”"
+    shown = f"“{part.label}”"
     if isinstance(part, Control) and len(part.channels) > 1:
         shown += f" contact {contact_word(part, spot.place)}"
     return shown
@@ -128,7 +128,7 @@ def _every_name(spots: list[Spot]) -> str:
 
 def _all_on(spots: list[Spot]) -> str:
     """Return the parts on a plug, each once; of many, the first few and a count."""
-    names = list(dict.fromkeys(f"“{spot.part.label or spot.part.name}”" for spot in spots))
+    names = list(dict.fromkeys(f"“{spot.part.label}”" for spot in spots))
     return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
@@ -160,7 +160,7 @@ def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("part"):
         part = spots[0].part
         return (
-            f"“{part.label or part.name}” never makes any of its {len(spots)} contacts",
+            f"“{part.label}” never makes any of its {len(spots)} contacts",
             f"the common wire of the part, and its terminal; then {where(spots[0])}",
         )
     if raw.detail.get("connector") and (raw.detail.get("from") or len({type(spot.part) for spot in spots}) > 1):
@@ -425,7 +425,7 @@ def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("on") == "switch":
         part = spots[0].part
         return (
-            f"“{part.label or part.name}” counts its positions from the wrong end",
+            f"“{part.label}” counts its positions from the wrong end",
             f"the order of its wires, at its terminals or at the plug: {where(spots[0])} to {where(spots[-1])}",
         )
     if raw.detail.get("on") == "selector":

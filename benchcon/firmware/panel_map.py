@@ -145,7 +145,7 @@ def source(plan: Plan) -> str:
         *_table("const bb_display panel_displays[]", [f"{{{each.first}, 1}}" for each in plan.displays] or ["{0, 1}"]),
         "",
         f"const char panel_ident[] BB_FLASH = {literal(plan.board.own_ident)};",
-        f"const char panel_name[] BB_FLASH = {literal(quoted_name(plan.board.label or plan.board.name))};",
+        f"const char panel_name[] BB_FLASH = {literal(quoted_name(plan.board.called))};",
         f"const char panel_model[] BB_FLASH = {literal(' '.join(item_words(fitting(_model(plan)))[1:]))};",
         "",
     ]
@@ -172,11 +172,11 @@ def literal(text: str) -> str:
 
 
 def _name(plan: Plan) -> Item:
-    return Item(0, "board", "", {"name": plan.board.label or plan.board.name})
+    return Item(0, "board", "", {"name": plan.board.called})
 
 
 def _model(plan: Plan) -> Item:
-    return Item(0, "model", "", {"text": plan.board.label or plan.board.name, "chip": plan.chip.name})
+    return Item(0, "model", "", {"text": plan.board.called, "chip": plan.chip.name})
 
 
 def _contact(contact: ContactInput) -> Item:

@@ -62,14 +62,14 @@ def _each(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
         if not (isinstance(part, Lamp) and part.engraved and part.inside):  # one of a housing's lamps for all
             yield _part(panel, part)
         if isinstance(part, Control) and part.guard:
-            yield "Controls", 1, "flip-up cover", f"for a bushing of {hole_of(part)} mm", part.label or part.name
+            yield "Controls", 1, "flip-up cover", f"for a bushing of {hole_of(part)} mm", part.label
     for board in panel.boards:
         yield from _of_board(panel, board)
     yield from _connectors(panel)
 
 
 def _part(panel: Panel, part: Part) -> tuple[str, int, str, str, str]:
-    label = part.label or part.name
+    label = part.label
     hole = f"hole {hole_of(part)} mm"
     if isinstance(part, Lamp) and part.engraved:
         dice = [lamp for lamp in panel.lamps if part.name in (lamp.name, lamp.inside)]
@@ -123,11 +123,11 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
             resistor = resistor_of(board, lamp, SERIES[panel.resistors])
         except Trouble:
             continue  # `benchcon check` reports why there is none
-        yield "Resistors", 1, ohm_words(resistor.ohm), rating_words(resistor.rating_mw), lamp.label or lamp.name
+        yield "Resistors", 1, ohm_words(resistor.ohm), rating_words(resistor.rating_mw), lamp.label
         kind = drive_of(board, lamp).kind
         if kind != "pin":
             what = f"{kind} transistor" if kind in ("NPN", "PNP") else f"{kind} MOSFET, logic level"
-            yield "Chips and transistors", 1, what, f"for {lamp.current_ma:g} mA and more", lamp.label or lamp.name
+            yield "Chips and transistors", 1, what, f"for {lamp.current_ma:g} mA and more", lamp.label
             first = BASE_OHM if kind in ("NPN", "PNP") else 100.0
             yield "Resistors", 1, ohm_words(first), "1/4 W is plenty", "base or gate"
             yield "Resistors", 1, ohm_words(PULL_OFF_OHM), "1/4 W is plenty", "base or gate, to keep it off"
@@ -147,7 +147,7 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
         if channel.board == board.name and control.kind != "pot":
             for ohm in (pull_ohm(pin, channel.active != "high") for pin in read_pins(channel.wire.pin)):
                 if ohm:
-                    yield "Resistors", 1, ohm_words(ohm), "1/4 W is plenty", control.label or control.name
+                    yield "Resistors", 1, ohm_words(ohm), "1/4 W is plenty", control.label
     diodes = sum(
         1
         for control in panel.controls

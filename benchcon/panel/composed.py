@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from benchcon.panel.reader import TomlTable, shown
-from benchcon.text import counted
+from benchcon.text import counted, label_from
 from benchcon.units import quantity, written
 
 MOST = 128
@@ -131,7 +131,7 @@ def _pitch(grid: TomlTable) -> tuple[float, float]:
 def _label(one: dict[str, Any], name: str, number: int, labels: tuple[str, ...] | None) -> str:
     if labels is not None and number < len(labels):
         return labels[number]
-    label = one.get("label", name.replace("_", " ").capitalize())
+    label = one.get("label") or label_from(name)
     if not isinstance(label, str):
         return f"{name} {number + 1}"
     return _on(label, number) if _LAST_NUMBER.search(label) else f"{label} {number + 1}"
@@ -213,7 +213,7 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
         top.source.say(path, f'is {shown(lit)}; one lamp or a list of up to 4 is allowed, such as {{ channel = "l1" }}')
         return
     origin = origins.get(("controls", name))
-    label = table.get("label") or name.replace("_", " ").capitalize()
+    label = table.get("label") or label_from(name)
     found = top.values.setdefault("lamps", {})
     if not isinstance(found, dict):
         return
@@ -259,7 +259,7 @@ def _coloured(
         if key in whole:
             top.source.say(("lamps", name, key), "goes into each of colours, where there are several")
             del whole[key]
-    label = whole.get("label") or name.replace("_", " ").capitalize()
+    label = whole.get("label") or label_from(name)
     origin = origins.get(("lamps", name))
     made: dict[str, Any] = {}
     for number, die in enumerate(dice):

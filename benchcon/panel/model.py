@@ -36,6 +36,11 @@ class Channel(NamedTuple):
     """Level at the pin that means made or lit: ``low`` or ``high``; empty for kinds of channel that have none."""
     line: int = 0
 
+    @property
+    def key(self) -> str:
+        """``board.id``: by this evidence, findings and captures' figures name it."""
+        return f"{self.board}.{self.id}"
+
 
 class Chain(NamedTuple):
     """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays).
@@ -71,7 +76,7 @@ class Board(NamedTuple):
 
     name: str
     label: str = ""
-    """Name for people, such as “Lighting desk”."""
+    """Name for people, such as “Lighting desk”; empty: not given."""
     ident: str = ""
     """The ident that the board answers `hello` with; empty: the same as `name`."""
     chip: str = ""
@@ -91,6 +96,11 @@ class Board(NamedTuple):
     def own_ident(self) -> str:
         """The ident that the board answers `hello` with: `ident`, or `name` where the file gives none."""
         return self.ident or self.name
+
+    @property
+    def called(self) -> str:
+        """What to call it: `label`, or `name` where the file gives none."""
+        return self.label or self.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
@@ -139,6 +149,7 @@ class Control(OnPanel):
 
     name: str
     label: str
+    """What to call it; never empty: the file's label, or its name as one (`benchcon.text.label_from`)."""
     kind: str
     """``button``, ``switch``, ``encoder`` or ``pot``."""
     channels: tuple[Channel, ...]

@@ -15,7 +15,7 @@ from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Display,
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
 from benchcon.panel.reader import BOARD_NAME, NAME, TomlTable, options, shown
 from benchcon.panel.segments import digits_of_format
-from benchcon.text import near
+from benchcon.text import label_from, near
 
 LONGEST_LABEL = 60
 """Most characters of a part's label."""
@@ -220,7 +220,7 @@ def _depth(table: TomlTable) -> float:
 
 
 def _label(table: TomlTable, name: str) -> str:
-    return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
+    return table.text("label", "", LONGEST_LABEL) or label_from(name)
 
 
 class _OnPanel(TypedDict):

@@ -33,7 +33,7 @@ def inside_of(part: Part) -> str:
 
 def engraved(part: Part) -> str:
     """Return the text that is engraved beside `part`."""
-    return (part.engraved if isinstance(part, Lamp) else "") or part.label or part.name
+    return (part.engraved if isinstance(part, Lamp) else "") or part.label
 
 
 def overlap_mm(one: Part, other: Part) -> float:

@@ -25,7 +25,7 @@ def unknown_pins(panel: Panel) -> list[str]:
     channels = [channel for part in panel.parts for channel in part.channels]
     chains = [(board, chain) for board in panel.boards for chain in board.chains]
     return [
-        *(f"{channel.board}.{channel.id}" for channel in channels if not channel.wire.pin),
+        *(channel.key for channel in channels if not channel.wire.pin),
         *(
             f"chain {chain.kind} of {board.name}"
             for board, chain in chains

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 
 from benchcon.panel.model import Control, Display, Lamp, Panel, Supply, SupplySource
 from benchcon.panel.reader import NAME, TomlTable, options, shown
-from benchcon.text import near
+from benchcon.text import label_from, near
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _, the first a letter, are allowed"
 MOST_SOURCES = 16
@@ -23,7 +23,7 @@ def supplies(top: TomlTable) -> tuple[Supply, ...]:
     """Read ``[supplies.NAME]``. Whether the panel has what it names is checked later, by `check_supplies`."""
     found = []
     for name, table in top.tables("supplies", NAME, _NAME_FORM):
-        label = table.text("label", "", 60) or name.replace("_", " ").capitalize()
+        label = table.text("label", "", 60) or label_from(name)
         feeds = table.texts("feeds", 32, 256, '["lighting", "met"]') or ()
         if table.values.get("feeds") is None:
             table.lacks('lacks feeds, the boards, lamps or displays it supplies, such as feeds = ["lighting"]', "feeds")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, shown, without_mistakes
-from benchcon.text import printable
+from benchcon.text import label_from, printable
 from benchcon.units import is_unit, quantity
 
 KIND = "behaviour file"
@@ -122,7 +122,7 @@ def _value(name: str, table: TomlTable) -> Value:
         table.say("unit", f'is {shown(unit)}, which is not a known unit; "kt", "hPa" and "deg" are examples')
         unit = ""
     low, high = _range(table, unit)
-    bare = Value(name, label or name.replace("_", " ").capitalize(), unit, low, high, line=table.line)
+    bare = Value(name, label or label_from(name), unit, low, high, line=table.line)
     start = table.get("start")
     number: float | None = None
     if start is not None and not table.misspells("unit"):

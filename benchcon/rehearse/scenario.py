@@ -376,7 +376,7 @@ class _Reading:
     def _labels(self) -> dict[str, str]:
         """Return name → label of the panel's parts and of the values, for a user at the panel."""
         parts = [*self.panel.controls, *outputs_of(self.panel).values(), *self.behaviour.values]
-        return {part.name: printable(part.label or part.name) for part in parts}
+        return {part.name: printable(part.label) for part in parts}
 
     def _wanted(self, table: TomlTable, key: str) -> Iterator[WantedOutput]:
         outputs = outputs_of(self.panel)
@@ -588,7 +588,7 @@ def _between(start: float, ramp: _Ramp, after_us: int) -> float:
 
 
 def _label(control: Control) -> str:
-    return printable(control.label or control.name)
+    return printable(control.label)
 
 
 def _plain(cell: str) -> float:

@@ -202,7 +202,7 @@ class SeenOutputs:
 
     def label_of(self, output: str) -> str:
         """Return an output's label on the panel, printable."""
-        return printable(self._parts[output].label or output)
+        return printable(self._parts[output].label)
 
     def why_not(self, expectation: Expectation) -> str:
         """Return why an expectation cannot be judged now; empty if it can.

@@ -217,7 +217,7 @@ def _not_together(panel: Panel, group: FinishedStep) -> list[dict[str, str]]:
         part = panel.part(name)
         if part is not None and name not in lit:
             why = "by itself it takes more than the current budget of its board"
-            out.append({"name": "", "what": f"{part.label or name}, lit with everything else", "why": why})
+            out.append({"name": "", "what": f"{part.label}, lit with everything else", "why": why})
     return out
 
 

@@ -74,9 +74,7 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
         verdict = verdicts.get(part.name, "not asked")
         found = said.get(part.name, ())
         out.append(f'<g class="part {verdict.replace(" ", "-")}">')
-        title = "\n".join(
-            [f"{part.label or part.name}: {MARKS[verdict][1]}", *(f"{number}: {text}" for number, text in found)]
-        )
+        title = "\n".join([f"{part.label}: {MARKS[verdict][1]}", *(f"{number}: {text}" for number, text in found)])
         out.append(f"<title>{escape(title)}</title>")
         out += [element(shape, shape.layer) for shape in part_shapes(plate, part)]
         if part.name in plate.labels:

@@ -69,9 +69,9 @@ def line(panel: Panel, board: str, hand: Hand) -> str:
     """Return one line that says what is lit on `board`. Raises `Trouble` if the board is gone."""
     found: list[str] = []
     name = board.partition(" ")[0]
-    labels = {part.channel.id: part.label or part.name for part in panel.lamps if part.channel.board == name}
+    labels = {part.channel.id: part.label for part in panel.lamps if part.channel.board == name}
     colours = {part.channel.id: part.colour for part in panel.lamps if part.channel.board == name}
-    shows = {part.channel.id: part.label or part.name for part in panel.displays if part.channel.board == name}
+    shows = {part.channel.id: part.label for part in panel.displays if part.channel.board == name}
     for id_, segments in hand.shown_all().items():
         if any(segments):
             found.append(f"{shows.get(id_, id_)} [{decode(segments)}]")

@@ -149,7 +149,7 @@ class _Maker:
     def made(self) -> Wiring:
         """Return the wiring of the board."""
         panel, board = self.panel, self.board
-        name = board.label or board.name
+        name = board.called
         self.described = [
             ("board", "", {"ident": board.own_ident, "name": name}),
             ("model", "", {"text": "Simulated board", "chip": board.chip or "none"}),
@@ -341,7 +341,7 @@ def _known(**texts: str) -> dict[str, str]:
 
 def _label(control: Control, index: int) -> str:
     """Return the board's label of one channel: the control's label, and of one contact of several also which it is."""
-    label = control.label or control.name
+    label = control.label
     if len(control.channels) == 1:
         return label
     return f"{label} {contact_word(control, index)}"

@@ -52,7 +52,7 @@ def contacts_of(panel: Panel, state: BenchState, raw: RawSamples) -> list[Contac
                 figures = bounce_of(raw.edges[key])
             else:
                 continue
-            name = f"{channel.board}.{channel.id}"
+            name = channel.key
             found.append(ContactTiming(control, name, figures, raw.lost.get(key[0], 0)))
     return found
 

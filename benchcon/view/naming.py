@@ -94,7 +94,7 @@ def _add(file: PanelFile, part: Part, name: str, label: str, chips: Mapping[str,
         chip = chips.get(channel.board, "").lower()
         file.add("boards", channel.board, {"label": channel.board} | ({"chip": chip} if chip in CHIPS else {}))
     values: dict[str, Value] = {"label": label}
-    where = f"{channel.board}.{channel.id}"
+    where = channel.key
     if isinstance(part, Control):
         values["kind"] = part.kind
         if part.kind == "switch" and len(part.positions) > 2:

@@ -145,7 +145,7 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
 
 def label_of(part: Part) -> str:
     """Return the engraved label of a part, printable, with accents composed with their letters."""
-    return unicodedata.normalize("NFC", printable(part.label or part.name))
+    return unicodedata.normalize("NFC", printable(part.label))
 
 
 def engraved_label(part: Part) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from benchcon.diagnosis import chatter, lit_together
 from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
 from benchcon.diagnosis.fleeting import held_back
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.settled import tell
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, odd_display, pressed_again
@@ -25,7 +25,7 @@ def own_channels(layout: PanelIndex, step: Step | None) -> set[str]:
 def reads(layout: PanelIndex, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
     """Return whether all of `parts` (buttons, switches) read as position `to`."""
     return all(
-        values.get(key_of(channel)) == value
+        values.get(channel.key) == value
         for name in parts
         for channel, value in zip(layout.controls[name].channels, layout.controls[name].codes[to], strict=False)
     )
@@ -36,7 +36,7 @@ def turned(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Ma
     if step.do not in ("turn", "end"):
         return False
     control = layout.controls[step.parts[0]]
-    key = key_of(control.channels[0])
+    key = control.channels[0].key
     if step.do == "turn":
         wanted = step.to * control.detent_counts * (-1 if control.inverted else 1)
         return (values.get(key, 0) - before.get(key, 0) - wanted) % 0x10000 == 0

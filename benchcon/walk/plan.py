@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part, Supply, SupplySource
 from benchcon.panel.supplies import fed_by, switching, wired_sources
 from benchcon.text import listed
@@ -136,7 +136,7 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
     if control.kind == "pot":
         # Do not begin with the end where it is already: nothing would change.
         middle = (control.low_count + control.high_count) / 2
-        high = values.get(key_of(control.channels[0]), 0) > middle
+        high = values.get(control.channels[0].key, 0) > middle
         first = int(high == control.inverted)
         return [Step("end", own, first), Step("end", own, 1 - first), Step("still", own)]
     codes = control.codes
@@ -158,7 +158,7 @@ def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
 
 def position_of(control: Control, values: Mapping[str, int]) -> int | None:
     """Return the position (from 0) that the channels' `values` mean, or None."""
-    now = tuple(values.get(key_of(channel)) for channel in control.channels)
+    now = tuple(values.get(channel.key) for channel in control.channels)
     return next((n for n, code in enumerate(control.codes) if code == now), None)
 
 
@@ -312,7 +312,7 @@ def _all_lit(panel: Panel, wanted: Collection[str], asked_before: Collection[str
 def _together(panel: Panel, names: tuple[str, ...]) -> list[Step]:
     """Return one look at the outputs `names`, or several if the boards' budgets require it."""
     looks = rounds(panel, names)
-    boards = listed([board.label or board.name for board in panel.boards if len(shares(panel, board.name)) > 1])
+    boards = listed([board.called for board in panel.boards if len(shares(panel, board.name)) > 1])
     return [
         Step("together", parts, number, why=_NOT_AT_ONCE.format(boards, number, len(looks)) if len(looks) > 1 else "")
         for number, parts in enumerate(looks, 1)

@@ -49,7 +49,7 @@ _LOOK = "Enter: correct. Or say what lit instead, or: dim, wrong colour, flicker
 
 
 def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
-    labels = [layout.part(name).label or name for name in step.parts]
+    labels = [layout.part(name).label for name in step.parts]
     label = labels[0] if labels else ""
     why = f" {step.why}" if step.why else ""
     if step.do == "rest" and step.parts:
@@ -117,7 +117,7 @@ def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str,
     if step.do == "pair":
         return listed(labels), f"Both {listed(labels)} should be lit, as bright as each is alone.", _ALL
     outputs = [layout.lamps.get(name) or layout.displays[name] for name in step.parts]
-    boards = {each.name: each.label or each.name for each in layout.panel.boards}
+    boards = {each.name: each.called for each in layout.panel.boards}
     there = list(dict.fromkeys(boards.get(part.channel.board, part.channel.board) for part in outputs))
     lamps = sum(name in layout.lamps for name in step.parts)
     shown = len(step.parts) - lamps
@@ -151,5 +151,5 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
 def by_button(button: Part, step: Step | None) -> str:
     """Return the sentence that says how a push button that has passed answers `step`."""
     no = " (it does not light)" if step is not None and step.do == "lamp" else ""
-    label = button.label or button.name
+    label = button.label
     return f"Or answer from the panel, with the button “{label}”: tap it for yes, hold it for no{no}."

@@ -400,10 +400,10 @@ class Runner:
         """Record that something lit while a control was worked, unless it was the walk's own signal."""
         names = [name for name in lamps if name != self.outputs.pulse and name != self._pulsed(now)] or [""]
         if names == [""] and self._pulsed(now):
-            label = self.walk.layout.part(self._pulsed(now)).label or self._pulsed(now)
+            label = self.walk.layout.part(self._pulsed(now)).label
             self.face.warn(f"“{printable(label)}” lights for a moment to say “right”; if another lit, say which")
         elif not self._upset() and self.walk.lit(names):
-            labels = [self.walk.layout.part(name).label or name for name in names if name]
+            labels = [self.walk.layout.part(name).label for name in names if name]
             self.face.warn(f"noted: {listed(labels) if labels else 'something'} lit while a control was worked")
 
     def _pulsed(self, now: int) -> str:

@@ -21,13 +21,13 @@ def moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Map
         by = abs(values[key] - before.get(key, values[key]))
         # A potentiometer is never quite still.
         if by > (abs(part.high_count - part.low_count) / 20 if part.kind == "pot" else 0):
-            out[part.label or part.name] = None
+            out[part.label] = None
     return list(out)
 
 
 def outcome_text(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
     """Return what came of `step`, such as ``Taxiway moved, Runway edge was asked.``"""
-    asked = listed([layout.part(name).label or name for name in step.parts])
+    asked = listed([layout.part(name).label for name in step.parts])
     others = moved(layout, step, before, values)
     own = any(values.get(key) != before.get(key) for key in judge.own_channels(layout, step))
     if others:

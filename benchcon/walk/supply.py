@@ -83,7 +83,7 @@ class SuppliedBoards:
                 self.moved_us = event.at_us
                 for other in self.panel_boards.sources:  # a board that has not reported its supply yet may do so next
                     if other not in self.no_supply or event.at_us < self._gone_us.get(other, LONG_AGO) + ACTS_US:
-                        self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
+                        self._moved.setdefault(other, {})[spot.part.label] = None
 
     def ready(self, boards: Sequence[str]) -> bool:
         """Return whether outputs of `boards` may be looked at: all reported a supply since a switch was moved.

@@ -190,7 +190,7 @@ class Wiggle:
         made = [
             key for key, each in self.watched.items() if each.rest and each.settled and spots[key].kind == "contact"
         ]
-        names = dict.fromkeys(f"“{spots[key].part.label or spots[key].part.name}” ({key})" for key in made)
+        names = dict.fromkeys(f"“{spots[key].part.label}” ({key})" for key in made)
         others = len(self.watched) - len(made)
         which = f"made: {', '.join(names)}" if made else "no contact is made"
         rest = counted(others, "other input")

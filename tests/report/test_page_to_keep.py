@@ -141,7 +141,7 @@ def test_each_part_stands_beside_the_connector_pin_and_wire_of_the_wiring_list()
     for part in OSTREY.parts:
         channels = part.channels if hasattr(part, "channels") else (part.channel,)
         for channel in channels:
-            assert parts[f"{channel.board}.{channel.id}"].startswith(part.label)
+            assert parts[channel.key].startswith(part.label)
     assert seen["met.enc_qnh"] == [("J1", "1", "white"), ("J1", "2", "brown")]  # as in the panel file: "white/brown"
 
 

@@ -168,7 +168,7 @@ class Wrongs:
         self.stands = stands or {}
         """Where controls stand when the walk begins."""
         self.boards: dict[str, Wiring] = {board.name: wiring(panel, board.name) for board in panel.boards}
-        self.parts = {f"{c.board}.{c.id}": part for part in panel.controls for c in part.channels}
+        self.parts = {c.key: part for part in panel.controls for c in part.channels}
 
     def one(self, kind: str) -> Truth | None:
         """A fault of this kind, if the panel has what it takes."""

@@ -20,7 +20,7 @@ from benchcon.walk.plan import Group
 def of_controls(panel: Panel, rng: random.Random, share: float) -> list[Evidence]:
     """What a healthy panel's contacts and selectors read while each is worked, this share of it turned over."""
     state = {
-        f"{channel.board}.{channel.id}": value
+        channel.key: value
         for control in panel.controls
         if control.kind in ("button", "switch")
         for channel, value in zip(control.channels, control.codes[0], strict=True)
@@ -34,7 +34,7 @@ def of_controls(panel: Panel, rng: random.Random, share: float) -> list[Evidence
         if control.kind in ("button", "switch"):
             for to in (*range(1, len(control.codes)), 0):
                 for channel, value in zip(control.channels, control.codes[to], strict=True):
-                    state[f"{channel.board}.{channel.id}"] = value
+                    state[channel.key] = value
                 out.append(HandStep("put", (control.name,), to, values=read()))
     return out
 

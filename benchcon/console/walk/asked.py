@@ -79,7 +79,7 @@ class AskedScreen(Screen[None]):
         self.look = LookTaken()
         self._first: dict[str, int] = {}
         """The channels' values when the current step began."""
-        self._labels = {part.name: part.label or part.name for part in panel.parts}
+        self._labels = {part.name: part.label for part in panel.parts}
         self._counts: Mapping[str, int] = {}
         """Number of parts with each verdict so far."""
         self._told = ""
@@ -147,7 +147,7 @@ class AskedScreen(Screen[None]):
         channel = control.channels[0]
         board = self.model.boards.get(channel.board)
         state = board.channels.get(channel.id) if board is not None else None
-        first = self._first.get(f"{channel.board}.{channel.id}")
+        first = self._first.get(channel.key)
         if state is None or state.value is None or first is None:
             return ""
         if control.kind == "pot":

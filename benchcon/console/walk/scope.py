@@ -50,13 +50,13 @@ class Scope(ModalScreen[list[str] | None]):
         self.panel = panel
         self._boards = panel.boards[:MOST] if len(panel.boards) > 1 else ()
         for number, board in enumerate(self._boards, 1):
-            self._bindings.bind(str(number), f"board({number})", printable(board.label or board.name), show=False)
+            self._bindings.bind(str(number), f"board({number})", printable(board.called), show=False)
 
     def compose(self) -> ComposeResult:
         """Yield the keys, each with what it walks."""
         rows = [("Enter", "everything", len(self.panel.parts))]
         for number, board in enumerate(self._boards, 1):
-            rows.append((str(number), f"only {board.label or board.name}", len(of_board(self.panel, board.name))))
+            rows.append((str(number), f"only {board.called}", len(of_board(self.panel, board.name))))
         text = Text()
         for key, what, count in rows:
             text.append(f"{key:>5}  ", f"bold {BRASS}")
@@ -92,7 +92,7 @@ class Scope(ModalScreen[list[str] | None]):
                 self.dismiss(chosen(self.panel, text))
 
         why = "Parts or boards by name or label, separated by commas, such as: " + ", ".join(
-            printable(part.label or part.name) for part in self.panel.parts[:2]
+            printable(part.label) for part in self.panel.parts[:2]
         )
         self.app.push_screen(Ask("Walk only", why, check=check, more=ABOUT_NAMES), done)
 

@@ -263,7 +263,7 @@ class SoakScreen(WatchScreen):
 
     def _label(self, name: str) -> str:
         part = self.panel.part(name)
-        return (part.label or part.name) if part is not None else name
+        return part.label if part is not None else name
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer to end it only while it runs."""

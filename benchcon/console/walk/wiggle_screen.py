@@ -63,7 +63,7 @@ def status_of(watch: Wiggle) -> WiggleStatus:
     total = watch.count + sum(watch.upsets.values())
     if last is None:
         return WiggleStatus(rows, len(rows), total, upsets=upsets, settled=watch.settled)
-    label = printable(spots[last.key].part.label or spots[last.key].part.name)
+    label = printable(spots[last.key].part.label)
     away = last.away_since_us is not None
     return WiggleStatus(
         rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets, watch.settled
@@ -266,7 +266,7 @@ class WiggleScreen(WatchScreen):
         if part is None:
             row = next((row for row in self._status.rows if row.key == name), None) if self._status else None
             return f"{row.cells[0]} ({name})" if row is not None else name
-        return part.label or part.name
+        return part.label
 
     # --- keys -------------------------------------------------------------------------------------------------------
 
