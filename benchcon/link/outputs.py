@@ -50,12 +50,8 @@ class BoardOutputs:
         self._told: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
         """Outputs that began to blink (True) or stopped (False) since the last report."""
-        self._sums: dict[str, float] = {}
-        """What all lamps and all displays draw, in mA, while `due` is at work; empty: not worked out yet."""
-        self._taken: dict[str, dict[str, float]] = {"lamp": {}, "display": {}}
-        """What each output draws at most, in mA, as `_takes` last worked it out."""
-        self._changed: dict[str, Output] = {}
-        """Outputs for which `_taken` has to be worked out again."""
+        self._drawn_ma = {"lamp": 0.0, "display": 0.0}
+        """What all lamps and all displays draw at most: the sums of `Output.draws_ma`."""
         self._wink: Any = None
         """The token of a wink that waits or is on its way."""
         self._wink_sent = False
@@ -73,7 +69,7 @@ class BoardOutputs:
                 fresh.wanted, fresh.wishes = output.wanted, output.wishes
                 self._outputs[channel] = fresh
                 self._stirring[channel] = fresh
-        self._all_changed()
+        self._weigh_all()
 
     def stands(self, channel: str, value: int, now_us: int) -> None:
         """Take the value that the board gives for an output in its answer to ``read``."""
@@ -82,20 +78,20 @@ class BoardOutputs:
             output = self._output(channel)
             if output.sent is None:
                 output.at = value
-                self._changed[channel] = output
+                self._weigh(output)
                 self._move(output, value)
                 self._there(output, now_us)
             output.lit = value or output.lit
 
     def all_off(self, why: str, now_us: int) -> None:
         """Note that everything is off and nothing is wanted any more; `why` is ``dark`` or ``reset``."""
-        self._all_changed()
         for output in self._outputs.values():
             output.at = 0
             output.undone = output.sent is not None
             self._blinking(output, False)
             self._move(output, 0)
             self._drop(output, None, why)
+        self._weigh_all()
         if self._wink is not None and not self._wink_sent:
             self._done.append(WishDone(self._wink, None, why))
             self._wink = None
@@ -162,21 +158,21 @@ class BoardOutputs:
                 if value != (output.at if output.sent is None else output.sent) or output.wanted is not None:
                     self._want(output, value)
             if output.wanted is not None and output.sent is None:
-                waiting.append((self._share(output, output.wanted) - self._share(output, output.at), output))
+                waiting.append((self._share(output, output.wanted) - output.draws_ma, output))
         if not waiting:
             return []
         # Values that make room go before those that need room.
         waiting.sort(key=_more_ma)
         going = []
-        self._sums = {}
         for more_ma, output in waiting:
             why = self._why_not(output, more_ma, now_us)
             if why:
                 self._hold(output, why, now_us)
             else:
                 self._go(output)
-                if output.kind in self._sums:  # until it is answered, the larger of what was and what will be
-                    self._sums[output.kind] += max(more_ma, 0.0)
+                if more_ma > 0:  # until it is answered, the larger of what was and what will be
+                    output.draws_ma += more_ma
+                    self._drawn_ma[output.kind] += more_ma
                 going.append(output)
         return self._requests(going)
 
@@ -223,7 +219,7 @@ class BoardOutputs:
                     # Nobody knows which value it has; the one that draws more current is assumed.
                     output.at = max(output.at, output.sent, key=lambda value: self._share(output, value))
                 output.sent = None
-                self._changed[channel] = output
+                self._weigh(output)
                 if output.undone and output.at and output.wanted is None:
                     self._want(output, 0)
                 output.undone = False
@@ -243,7 +239,7 @@ class BoardOutputs:
     def allow(self, allowance: Allowance) -> None:
         """Set how much current the outputs may draw from now on."""
         self.allowance = allowance
-        self._all_changed()
+        self._weigh_all()
 
     def winked(self, outcome: Any, did: bool, now_us: int) -> None:
         """Take the outcome of the wink that `wink_due` asked for; `did` is False if the board refused it."""
@@ -317,30 +313,24 @@ class BoardOutputs:
     def _share(self, output: Output, value: int) -> float:
         return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)
 
-    def _all_changed(self) -> None:
-        self._taken = {"lamp": {}, "display": {}}
-        self._changed = dict(self._outputs)
+    def _weigh(self, output: Output) -> None:
+        """Work out how much an output may draw: until the board has answered, the larger of old and new value."""
+        draws_ma = max(self._share(output, output.at), self._share(output, output.sent or 0))
+        if draws_ma != output.draws_ma:
+            self._drawn_ma[output.kind] += draws_ma - output.draws_ma
+            output.draws_ma = draws_ma
 
-    def _takes(self, output: Output) -> float:
-        """Return how much an output may draw, in mA: until the board has answered, the larger of old and new value."""
-        return max(self._share(output, output.at), self._share(output, output.sent or 0))
+    def _weigh_all(self) -> None:
+        self._drawn_ma = {"lamp": 0.0, "display": 0.0}
+        for output in self._outputs.values():
+            output.draws_ma = 0.0
+            self._weigh(output)
 
     def _fits(self, candidate: Output, more_ma: float) -> bool:
-        """Return whether there is current for what `candidate` wants. `_sums` is worked out once for each `due`."""
-        if more_ma <= 0:
-            return True
-        if not self._sums:
-            for output in self._changed.values():
-                if output.kind in self._taken:
-                    self._taken[output.kind][output.id] = self._takes(output)
-            self._changed.clear()
-            self._sums = {kind: sum(each.values()) for kind, each in self._taken.items()}
-        lamps_ma, digits_ma = self._sums["lamp"], self._sums["display"]
-        if candidate.kind == "lamp":
-            lamps_ma += more_ma
-        elif candidate.kind == "display":
-            digits_ma += more_ma
-        return self.allowance.fits(lamps_ma, digits_ma)
+        """Return whether there is current for `candidate` to draw `more_ma` more, which is above 0."""
+        drawn_ma = {**self._drawn_ma}
+        drawn_ma[candidate.kind] += more_ma
+        return self.allowance.fits(drawn_ma["lamp"], drawn_ma["display"])
 
     def _why_not(self, output: Output, more_ma: float, now_us: int) -> str:
         height = output.height(output.wanted or 0)
@@ -352,7 +342,7 @@ class BoardOutputs:
                 return "wink"
             if rises and not (output.flash.may(height, now_us) and self._together.may(now_us)):
                 return "flash"
-            if not self._fits(output, more_ma):
+            if more_ma > 0 and not self._fits(output, more_ma):
                 return "current"
         return ""
 
@@ -388,7 +378,6 @@ class BoardOutputs:
         value = output.wanted or 0
         output.held, output.unheard_us = "", None
         output.sent, output.wanted = value, None
-        self._changed[output.id] = output
         output.behind, output.wishes = output.wishes, []
         self._move(output, value)
 

@@ -46,8 +46,8 @@ class Output:
     """One output: the value it has, the one on its way, the one wanted."""
 
     __slots__ = (
-        "at", "behind", "blinking", "digits", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind",
-        "known", "lit", "sent", "tell_us", "undone", "unheard_us", "wanted", "wishes",
+        "at", "behind", "blinking", "digits", "dimmed", "draws_ma", "flash", "held", "held_count", "held_why", "id",
+        "kind", "known", "lit", "sent", "tell_us", "undone", "unheard_us", "wanted", "wishes",
     )  # fmt: skip
 
     def __init__(self, channel: str, item: Item | None) -> None:
@@ -64,6 +64,8 @@ class Output:
         self.flash = Flash(swing)
         self.at = 0
         """The value that the output has, as far as is known."""
+        self.draws_ma = 0.0
+        """What it draws at most, in mA."""
         self.sent: int | None = None
         """The value on its way; None if there is none."""
         self.wanted: int | None = None
