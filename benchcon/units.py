@@ -230,6 +230,16 @@ def for_people(value: float, unit: str) -> str:
     return written(value / scales[-1][0], scales[-1][1])
 
 
+def percent(permille: float) -> str:
+    """Return a share in permille as ``80 %`` or ``33.3 %``."""
+    return for_people(permille, "permille")
+
+
+def whole_percent(permille: int) -> str:
+    """Return a share in permille rounded to a whole percentage: ``33 %``."""
+    return f"{(permille + 5) // 10} %"
+
+
 def written(value: float, unit: str, places: int = 3) -> str:
     """Return `value` in `unit` with at most `places` decimals and no trailing zeros: ``150 mm``, ``12.7 mm``."""
     number = f"{value:.{places}f}"

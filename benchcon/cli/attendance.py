@@ -9,9 +9,6 @@ if TYPE_CHECKING:
     from benchcon.link import PortInfo
     from benchcon.panel.model import Panel
 
-COMPLAINTS = ("waiting", "mute", "foreign", "duplicate", "silent")
-"""The states of a port that has a problem."""
-
 
 class Attendance:
     """Tracks which of `ports` and which boards of `panel` have answered. `shown`: the panel file's name in messages."""
@@ -37,11 +34,11 @@ class Attendance:
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
-            if info.stage in (*COMPLAINTS, "live") and info.text:
+            if info.decided and info.stage != "released" and info.text:
                 told.append(_about(info.port, info.text))
             elif info.stage == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
                 told.append(f"{info.port}: '{info.ident}' answers now")
-        if infos and all(info.stage in (*COMPLAINTS, "live", "released") for info in infos):
+        if infos and all(info.decided for info in infos):
             line = unmatched(self._panel, self._idents(), self._shown)
             told += [line] if line else []
         new = [line for line in dict.fromkeys(told) if line not in self._told]

@@ -100,13 +100,6 @@ def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
     return before != now
 
 
-HOPELESS = ("waiting", "mute", "foreign", "duplicate", "released")
-"""Stages of a port that will bring no description until somebody does something about it."""
-
-UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")
-"""Stages of a port that is still being opened or asked: its text does not explain a failure."""
-
-
 def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     """Open `ports`, wait until each board has described itself completely, and return the descriptions in that order.
 
@@ -161,9 +154,9 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
             late = time.monotonic() >= deadline
             for port, each in zip(ports, found, strict=True):
                 info = by_port.get(port)
-                if each is None and (late or (info and info.stage in HOPELESS)):
+                if each is None and (late or (info and info.failed)):
                     shown = printable(port)
-                    why = info.text if info and info.stage not in UNDER_WAY else ""
+                    why = info.text if info and info.failed else ""
                     if not why:
                         heard = (
                             "a board spoke, but did not describe itself completely"

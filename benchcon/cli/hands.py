@@ -45,7 +45,6 @@ def meet(session: LiveSession, panel: Panel) -> None:
     """Wait until every board of the panel is linked and described. Raises `Trouble` naming those that do not answer."""
     import time
 
-    from benchcon.cli.draft import HOPELESS
     from benchcon.errors import Trouble
     from benchcon.walk.channel_changes import missing_boards
 
@@ -53,7 +52,7 @@ def meet(session: LiveSession, panel: Panel) -> None:
     until = time.monotonic() + READY_S
     while missing := missing_boards(session, panel):
         ports = session.bench.ports()
-        settled = bool(ports) and all(port.stage in (*HOPELESS, "live", "silent") for port in ports)
+        settled = bool(ports) and all(port.decided for port in ports)
         # A board that has just answered is live before its description is whole.
         if time.monotonic() > until or (settled and not _half_known(session)):
             break
@@ -64,10 +63,9 @@ def meet(session: LiveSession, panel: Panel) -> None:
 
 def _nobody_answers(session: LiveSession, missing: list[str]) -> str:
     """Return the message that these boards do not answer, with the reason if known, such as who has the port open."""
-    from benchcon.cli.draft import HOPELESS
 
     assert session.bench is not None
-    why = "; ".join(port.text for port in session.bench.ports() if port.stage in HOPELESS and port.text)
+    why = "; ".join(port.text for port in session.bench.ports() if port.failed and port.text)
     return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
 
 

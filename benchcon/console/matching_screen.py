@@ -18,6 +18,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 from benchcon.panel.model import Display, Lamp
 from benchcon.text import printable
+from benchcon.units import percent
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.matching import Matching
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, RAISED, WARN
@@ -79,11 +80,11 @@ class LampPair(Drawn):
         canvas.write(
             x, 4, fitted(f"{lit} {lamp.colour}, {printable(board_name(lamp))}", room), ink(ENGRAVED, self.GROUND)
         )
-        text = f"{trim / 10:g} %"
+        text = percent(trim)
         face = glyphs.broadest(text, room) or glyphs.FACES[-1]
         for row, line in enumerate(glyphs.drawn(text, face)):
             canvas.write(x, 6 + row, line, ink(BRASS if changed else IVORY, self.GROUND, bold=True), room)
-        told = f"trim; the file has {lamp.trim_permille / 10:g} %" if changed else "trim, as in the file"
+        told = f"trim; the file has {percent(lamp.trim_permille)}" if changed else "trim, as in the file"
         canvas.write(x, 12, told, ink(QUIET, self.GROUND), room)
 
     def _display(self, canvas: Canvas, x: int, room: int, display: Display) -> None:
@@ -113,7 +114,7 @@ class LampPair(Drawn):
             now, done = name == matching.other.name, name in matched
             colour = BRASS if now else GOOD if done else ENGRAVED
             label = padded(label_of(lamp), wide - 12)
-            text = f"{'▸' if now else ' '}{mark} {label} {lamp.trim_permille / 10:>3g} %"
+            text = f"{'▸' if now else ' '}{mark} {label} {percent(lamp.trim_permille):>5}"
             canvas.write(at, y + number // columns, text, ink(colour, self.GROUND, bold=done))
 
 
@@ -217,7 +218,7 @@ class MatchingScreen(Screen[None]):
         matching = self.matching
         if not self._may():
             return
-        told = f"{matching.named(matching.other.name)}: trim {matching.trial / 10:g} %"
+        told = f"{matching.named(matching.other.name)}: trim {percent(matching.trial)}"
         try:
             goes_on = matching.write()
         except Trouble as trouble:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from benchcon.console.name_by_hand import take_panel
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import DAY, NIGHT, at_level, looks_permille, sent_permille
+from benchcon.units import percent
 
 if TYPE_CHECKING:
     from benchcon.console.bench_app import BenchApp
@@ -48,6 +49,6 @@ def switch_level(app: BenchApp) -> str:
     for source, id_ in blinking:
         session.bench.blink(source, id_, True)  # blink at the new level
     permille = panel.night_permille if level == NIGHT else panel.day_permille
-    told = f"{level.capitalize()} level: all lamps at {permille / 10:g} % of their light"
+    told = f"{level.capitalize()} level: all lamps at {percent(permille)} of their light"
     session.bench.note("word", told)
     return told

@@ -109,6 +109,9 @@ TABLE = {
 """(stage of an open port, what ended it) → next stage."""
 
 
+_UNDECIDED = (PortStage.OPENING, PortStage.LISTENING, PortStage.ASKING, PortStage.TRYING)
+
+
 class Pace(NamedTuple):
     """How long the stages take, in seconds; tests of rare stages make them shorter."""
 
@@ -135,6 +138,16 @@ class PortInfo(NamedTuple):
     ident: str
     rate: int
     """In baud; 0 for a port that has no rate."""
+
+    @property
+    def decided(self) -> bool:
+        """Whether it is known what is there: False while the port is being opened, and who is there being asked."""
+        return self.stage not in _UNDECIDED
+
+    @property
+    def failed(self) -> bool:
+        """Whether no board can be used there until somebody does something about it."""
+        return self.decided and self.stage not in (PortStage.LIVE, "silent")
 
 
 class PortBench(TalkBench, Protocol):

@@ -25,6 +25,7 @@ from benchcon.panel.electrics import (
 from benchcon.panel.lightness import duty_of, lightness_of
 from benchcon.panel.model import Board, Lamp, Panel, key_of
 from benchcon.panel.pins import read_pins
+from benchcon.units import percent
 
 LEAST_MA = 0.5
 """Below this current LEDs of one type differ too much from each other and from their curve (common practice, no
@@ -121,7 +122,7 @@ def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
     # Rounded up, so that `series_resistor` arrives at the resistor that was chosen here.
     digits = 2 - math.floor(math.log10(better.current_ma))
     current = math.ceil(better.current_ma * 10**digits - 1e-6) / 10**digits
-    trim = f' and trim = "{better.trim_permille / 10:g} %"' if lamp.dimmed and better.trim_permille < 1000 else ""
+    trim = f' and trim = "{percent(better.trim_permille)}"' if lamp.dimmed and better.trim_permille < 1000 else ""
     gives_word = "give" if trim else "gives"
     cure = f'current = "{current:g} mA"{trim} ({better.ohm:g} ohm) {gives_word} {better.gives_mcd:.3g} mcd'
     if better.gives_mcd < wanted * (1 - NOTICED):

@@ -22,7 +22,7 @@ from benchcon.panel.splice import Value, with_key_renamed, with_table, with_valu
 from benchcon.panel.where import Path as KeyPath
 from benchcon.panel.where import places_in
 from benchcon.text import printable
-from benchcon.units import quantity, written
+from benchcon.units import percent, quantity, written
 
 _PROGRAM = Path(__file__).resolve().parents[1]
 """The installed package; nothing is ever written below it."""
@@ -112,7 +112,7 @@ class PanelFile:
         """Set the trim of `lamp`. For a lamp that a repeat makes, its entry in the list `trims` is set."""
         part = self._part(lamp)
         if not isinstance(part, Lamp) or not part.made_by:
-            self.set(lamp, "trim", _percent(permille))
+            self.set(lamp, "trim", percent(permille))
             return
         path: KeyPath = tuple(part.made_by.split("."))
         if path[-1] == "colours":
@@ -122,7 +122,7 @@ class PanelFile:
             path = (*path, dice.index(part.colour))
             names = [each.name for each in same if each.colour == part.colour]
             if housing == path[1]:
-                self._take(with_value(self.text, path, "trim", _percent(permille)))
+                self._take(with_value(self.text, path, "trim", percent(permille)))
             else:
                 self._trims(path, names, lamp, permille)
             return
@@ -130,14 +130,14 @@ class PanelFile:
             path = (*path, int(lamp.rpartition("_")[2]) - 1)  # `NAME_2` is the second of several lamps in one control
         repeated = self._part(part.inside) if part.inside else part
         if not repeated.made_by:
-            self._take(with_value(self.text, path, "trim", _percent(permille)))
+            self._take(with_value(self.text, path, "trim", percent(permille)))
             return
         names = [each.name + lamp.removeprefix(repeated.name) for each in self._made_with(repeated)]
         self._trims(path, names, lamp, permille)
 
     def _trims(self, path: KeyPath, names: list[str], lamp: str, permille: int) -> None:
         trims = {each.name: each.trim_permille for each in self.panel.lamps} | {lamp: permille}
-        self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
+        self._take(with_value(self.text, path, "trims", [percent(trims[name]) for name in names]))
 
     def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
         """Add ``[table.name]`` at the end of the file; `table`: ``controls``, ``lamps``, ``displays``, ``boards``."""
@@ -182,10 +182,6 @@ class PanelFile:
 
     def _take(self, text: str) -> None:
         self.panel = loads(text, str(self.path))
-
-
-def _percent(permille: int) -> str:
-    return f"{permille / 10:g} %"
 
 
 def _length(mm: float, unit: str) -> str:

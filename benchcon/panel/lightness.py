@@ -11,6 +11,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from benchcon.panel.model import Lamp, Panel
+from benchcon.units import whole_percent
 
 FULL = 1000
 """The lightness of a lamp that is lit without being dimmed, in permille."""
@@ -72,6 +73,11 @@ def looks_permille(lamp: Lamp, sent: int) -> int:
     if not sent or not lamp.dimmed or share >= 1:
         return sent
     return round(lightness_of(duty_of(sent) / share))
+
+
+def level_word(lamp: Lamp, permille: int) -> str:
+    """Return how a lamp at this level is called: ``off``, ``on`` (as bright as it is switched on) or ``40 %``."""
+    return "off" if not permille else "on" if permille >= lamp.on_permille else whole_percent(permille)
 
 
 def at_level(panel: Panel, level: str) -> Panel:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.panel.model import Control
+from benchcon.units import whole_percent
 from benchcon.wire.items import signed16
 
 Values = Mapping[tuple[str, str], int]
@@ -95,3 +96,8 @@ def share_permille(control: Control, counts: int) -> int:
     share = round(1000 * (counts - control.low_count) / span) if span > 0 else 0
     share = min(1000, max(0, share))
     return 1000 - share if control.inverted else share
+
+
+def share_word(control: Control, counts: int) -> str:
+    """Return how far a potentiometer is turned: ``40 %``."""
+    return whole_percent(share_permille(control, counts))

@@ -86,7 +86,7 @@ def _channels(panel: Panel, source: SourceFile) -> None:
                 other, line = seen[key]
                 source.say_at(
                     channel.line,
-                    f"{key_of(part)} has the channel {channel.board}.{channel.id}, which {key_of(other)} has already "
+                    f"{key_of(part)} has the channel {channel.key}, which {key_of(other)} has already "
                     f"(line {line}); each channel belongs to one part",
                 )
             seen.setdefault(key, (part, channel.line))

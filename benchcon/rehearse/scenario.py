@@ -19,7 +19,7 @@ from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
 from benchcon.text import near, printable
-from benchcon.units import number_in
+from benchcon.units import number_in, percent
 
 KIND = "scenario"
 LARGEST_CSV = 64 << 20
@@ -300,7 +300,7 @@ class _Reading:
             elif control.kind == "pot":
                 share = table.a_quantity(("put", name), written, "permille", 0, 1000, 'from "0 %" to "100 %"')
                 if share is not None:
-                    words = f"turn {_label(control)} to {share / 10:g} % of its travel"
+                    words = f"turn {_label(control)} to {percent(share)} of its travel"
                     self._move(at_us, control, "share", round(share), words)
             elif written not in control.positions:
                 hint = near(written, control.positions) if isinstance(written, str) else ""

@@ -15,6 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import digits_of, encode, number_text
 from benchcon.rehearse.inputs import Position
+from benchcon.units import percent
 
 NO_DATA = "no data"
 OVERFLOW = "overflow"
@@ -96,7 +97,7 @@ def lamp_level(permille: int, on_permille: int = 1000) -> Shown:
 
 def lamp_word(permille: int, on_permille: int = 1000) -> str:
     """Return the word for a lamp's level: ``out``, ``lit``, or its lightness."""
-    return "out" if permille <= 0 else "lit" if permille == on_permille else f"{permille / 10:g} %"
+    return "out" if permille <= 0 else "lit" if permille == on_permille else percent(permille)
 
 
 def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:

@@ -152,8 +152,9 @@ class _Run:
 
     def find_boards(self, count: int) -> None:
         """Wait until every port is live, and find the capture's boards. Raises `Trouble` if that fails."""
-        settled = ("live", "waiting", "mute", "foreign", "duplicate")
-        self.bench.wait(lambda ports: len(ports) == count and all(p.stage in settled for p in ports), READY_S)
+        self.bench.wait(
+            lambda ports: len(ports) == count and all(p.stage == "live" or p.failed for p in ports), READY_S
+        )
         for port in self.bench.ports():
             if port.stage != "live":
                 text = port.text or "no board answers here"

@@ -13,6 +13,7 @@ from benchcon.replay.figures import problem_lines
 from benchcon.state.changes import OF_BOARDS, Changes
 from benchcon.state_reader import StateReader
 from benchcon.text import printable
+from benchcon.units import percent
 from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
 
@@ -58,7 +59,7 @@ class Track:
         if self.kind == "contact":
             return "made" if value else "open"
         if self.kind == "lamp":
-            return f"{value / 10:g} %"
+            return percent(value)
         if self.kind == "display" and self.digits:
             text = decode(segments_of(value, self.digits))
             return f"'{text}'" if text.strip() else "blank"

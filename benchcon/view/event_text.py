@@ -10,6 +10,7 @@ from benchcon.panel.model import Control, Part
 from benchcon.panel.reading import own_position
 from benchcon.panel.segments import decode
 from benchcon.text import printable
+from benchcon.units import percent
 from benchcon.view.event_feed import Feed
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.showing import label_of
@@ -168,7 +169,7 @@ def _output(value: str) -> str:
     """Return a value of a `set` in words: a lamp's level, or what a display shows."""
     try:
         if len(value) == 3:
-            return f"{int(value, 16) / 10:g} %"
+            return percent(int(value, 16))
         return f"“{decode(bytes.fromhex(value))}”"
     except ValueError:
         return printable(value)

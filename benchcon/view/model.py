@@ -126,7 +126,7 @@ class ViewModel:
         bench = self.session.bench
         if bench is None or not bench.has_ports:
             return "absent"
-        undecided = not self.ports or any(port.stage in ("opening", "listening", "asking") for port in self.ports)
+        undecided = not self.ports or not all(port.decided for port in self.ports)
         return "connecting" if undecided else "absent"
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:

@@ -10,10 +10,10 @@ import unicodedata
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from benchcon.panel.lightness import looks_permille
+from benchcon.panel.lightness import level_word, looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.places import engraved
-from benchcon.panel.reading import contact_word, detents, position, share_permille
+from benchcon.panel.reading import contact_word, detents, position, share_permille, share_word
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import decimal, printable
@@ -106,9 +106,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
         return Showing(True, NO_SUPPLY, 0, sort="dark")
     if board.channels[lamp.channel.id].blinking:
         return Showing(True, "blink", level, sort="blink")
-    if level == 0:
-        return Showing(True, "off", 0)
-    return Showing(True, "on" if level >= lamp.on_permille else f"{(level + 5) // 10} %", level)
+    return Showing(True, level_word(lamp, level), level)
 
 
 def _display(display: Display, board: BoardState, now_us: int) -> Showing:
@@ -139,8 +137,7 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
     if control.kind == "encoder":
         turned = detents(control, 0, value)
         return Showing(True, f"{turned:+g}", step=int(turned // 1))
-    share = share_permille(control, value)
-    return Showing(True, f"{share / 10:.0f} %", level=max(0, min(1000, round(share))), step=value)
+    return Showing(True, share_word(control, value), level=share_permille(control, value), step=value)
 
 
 def label_of(part: Part) -> str:

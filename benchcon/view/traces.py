@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchcon.panel.lightness import looks_permille
+from benchcon.panel.lightness import level_word, looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Part
-from benchcon.panel.reading import detents, position_of_code, share_permille
+from benchcon.panel.reading import detents, position_of_code, share_word
 from benchcon.panel.segments import decode, segments_of
 from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Past, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
@@ -113,14 +113,13 @@ def value_text(value: int, row: Trace) -> str:
 def channel_word(part: Part | None, value: int) -> str:
     """Return one channel's value in the face's words; of one contact of several, whether it is made."""
     if isinstance(part, Lamp):
-        level = looks_permille(part, value)
-        return "off" if level == 0 else "on" if level >= part.on_permille else f"{(level + 5) // 10} %"
+        return level_word(part, looks_permille(part, value))
     if not isinstance(part, Control):
         return str(value)
     if part.kind == "encoder":
         return f"{detents(part, 0, value):+g}"
     if part.kind == "pot":
-        return f"{share_permille(part, value) / 10:.0f} %"
+        return share_word(part, value)
     if len(part.channels) > 1:
         return "made" if value else "open"
     at, why = position_of_code(part, (value,))

@@ -35,6 +35,14 @@ OWNERS = [
         "benchcon.state_reader.StateReader, which skips keyframes that cannot be read,",
     ),
     (r'"once" if .* == 1', ["text.py"], "benchcon.text.times"),
+    (r"/ 10:[^}]*\} %|5\) // 10\} %", ["units.py"], "benchcon.units.percent"),
+    (r'replace\("_", " "\)\.capitalize', ["text.py"], "benchcon.text.label_from"),
+    (
+        r"\b(?:part|lamp|control|display|board)\.label or\b|self\.label or self\.name",
+        ["panel/model.py"],
+        "Board.called",
+    ),
+    (r"\{(\w+)\.board\}\.\{\1\.id\}|\{self\.board\}\.\{self\.id\}", ["panel/model.py"], "Channel.key"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]
 

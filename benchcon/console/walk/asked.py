@@ -19,7 +19,7 @@ from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.tally import BRIEF, progress
 from benchcon.panel.model import Control, Display, Panel
-from benchcon.panel.reading import detents, share_permille
+from benchcon.panel.reading import detents, share_word
 from benchcon.text import printable
 from benchcon.view.palette import BRASS, ENGRAVED, WARN
 from benchcon.walk.interfaces import Scene
@@ -151,7 +151,7 @@ class AskedScreen(Screen[None]):
         if state is None or state.value is None or first is None:
             return ""
         if control.kind == "pot":
-            return f"{share_permille(control, state.value) / 10:.0f} %"
+            return share_word(control, state.value)
         way = 1 if step is None or step.to > 0 else -1  # to the left, detents count down
         return str(round(way * detents(control, first, state.value)))
 
