@@ -137,6 +137,8 @@ class ConsoleApp(BenchApp):
         """Called once a frame: returns whether the console must end because of a signal."""
         self.when_shown: Callable[[], object] | None = None
         """Called once the first frame is on the screen, which is there sooner this way."""
+        self.when_leaving: Callable[[], object] | None = None
+        """Called when the user quits, before the screen is taken down, which may take a while."""
         self.trouble = ""
         """Why the console ended, in one line, if something went wrong; else empty."""
         self._dark: DarkWatch | None = None
@@ -521,7 +523,9 @@ class ConsoleApp(BenchApp):
     # --- leaving --------------------------------------------------------------------------------------------------
 
     def action_leave(self) -> None:
-        """Quit; `run_console` then darkens the bench."""
+        """Quit."""
+        if self.when_leaving is not None:
+            self.when_leaving()
         self.exit(0)
 
     def _fatal_error(self) -> None:

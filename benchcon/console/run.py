@@ -1,7 +1,8 @@
 """Runs the console on a session, and leaves the bench dark however it ends.
 
-The screen may hang at any time, above all when its terminal is gone, so dark does not wait for it: `Ending` makes the
-link darken the bench first, and ends the process if the screen does not. The boards' dead-man is fed only while the
+The screen may hang at any time, above all when its terminal is gone, and takes its time to go, so dark does not wait
+for it: a key that quits and `Ending` make the link darken the bench first, and `Ending` ends the process if the screen
+does not. The boards' dead-man is fed only while the
 screen's loop runs (`ConsoleApp.frame`).
 """
 
@@ -78,10 +79,18 @@ def run_console(
         raise
     app = ConsoleApp(session, rehearsal, asked, view=view)
     bench = session.bench
+
+    def dark_first() -> None:
+        if rehearsal is not None:
+            rehearsal.end()  # before everything goes dark, which its expectations must not see
+        if bench is not None:
+            bench.dark(for_good=True)
+
     until.first(lambda: None if bench is None else bench.dark(for_good=True))
     until.last(session.close)
     until.mind_terminal(sys.stderr.fileno())
     app.when_shown = begin
+    app.when_leaving = dark_first
     app.leave_when = lambda: until.wait(0) or bool(session.trouble)
     confirmed = True
     code = None
@@ -91,7 +100,7 @@ def run_console(
     finally:
         app.model.close()
         if rehearsal is not None:
-            rehearsal.end()  # before everything goes dark, which its expectations must not see
+            rehearsal.end()
         if bench is not None:
             confirmed = bench.close(dark=True)
         session.close()

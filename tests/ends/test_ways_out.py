@@ -86,9 +86,9 @@ def worked(demo: Demo) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def lit_console(demo: Demo, home: dict[str, str]) -> Iterator[Terminal]:
-    """A console with a lamp lit by its user."""
-    words = ("-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY))
+def lit_console(demo: Demo, home: dict[str, str], *program: str) -> Iterator[Terminal]:
+    """A console with a lamp lit by its user. `program`: how Python starts it, if not as usual."""
+    words = (*(program or ("-m", "benchcon")), "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY))
     with Terminal(*words, env=home, columns=140, rows=45) as terminal:
         terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
         terminal.press("right", "right", " ")
@@ -419,6 +419,13 @@ def benchcon_that_hangs(where: str, when: str = "True") -> tuple[str, ...]:
         f"def hangs(self, *more, **named):\n    if {when}:\n        threading.Event().wait()\n"
         f"    return real(self, *more, **named)\nroom.{kind}.{method} = hangs\nsys.exit(main(sys.argv[1:]))",
     )
+
+
+def test_a_screen_that_hangs_as_the_user_quits_is_dark_by_then(demo: Demo, home: dict[str, str]) -> None:
+    hangs = benchcon_that_hangs("textual.app.App._shutdown")
+    with lit_console(demo, home, *hangs) as terminal:
+        terminal.press("q")
+        assert until(lambda: not lit(demo.hands), "dark") < 0.5 + SLACK_S
 
 
 @pytest.mark.slow
