@@ -265,7 +265,10 @@ class BenchScreen(Screen[None]):
         self.query_one(Head).repaint()
         for bar in self.query(Transport):
             bar.repaint()
-        self.query_one(Notice).repaint()
+        notice, touched = self.query_one(Notice), self.query_one(Touched)
+        enough = 5 if self.has_class("-long-notice") else 6
+        self.set_class(notice.is_long and touched.display and touched.size.height >= enough, "-long-notice")
+        notice.repaint()
         self._show_touched()
         view = self.view
         if view in ("face", "rehearsal"):

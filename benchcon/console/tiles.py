@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import NamedTuple
 
 from rich.cells import cell_len
@@ -229,12 +230,16 @@ def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -
 
 
 _LEVEL = re.compile(r"off|\d+ %")
+_BRIEF = {"released": "up", "pressed": "down"}
+"""Short forms of a button's positions, both used where one of the words has no room."""
 
 
 def _fitting(word: str, room: int) -> str:
-    """Return a short form of words that must not be cut: a count, a level, the line of a rule error, no supply."""
+    """Return a short form of words that must not be cut: a count, a level, a rule error's line, a button's position."""
     if word == NO_SUPPLY and cell_len(word) > room:
         return "off"
+    if word in _BRIEF and max(map(len, _BRIEF)) > room:
+        return _BRIEF[word]
     colour, _, level = word.partition(" ")
     if _LEVEL.fullmatch(level) and cell_len(word) > room:
         brief = f"{colour} {level.replace(' ', '')}"
@@ -253,7 +258,18 @@ def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen) -> No
     word = _unknown_word(showing, room)
     canvas.write(tile.x + 2, _row(tile), word, style)
     if tile.size > Size.LOW and word != showing.word:
-        canvas.write(tile.x + 2, _row(tile) + 1, showing.word, ink(QUIET, pen.ground), room)
+        x, lines = _reason(showing.word, tile.width, tile.height - 2)
+        for row, line in enumerate(lines, _row(tile) + 1):
+            canvas.write(tile.x + x, row, line, ink(QUIET, pen.ground))
+
+
+def _reason(words: str, width: int, rows: int) -> tuple[int, list[str]]:
+    """Return from which column on to write why a state is not known, and its lines; none rather than cut ones."""
+    for x in (2, 0):
+        lines = wrap(words, max(width - x, 1), break_long_words=False)
+        if len(lines) <= rows and all(len(line) <= width - x for line in lines):
+            return x, lines
+    return 0, []
 
 
 def _unknown_word(showing: Showing, room: int) -> str:

@@ -317,6 +317,27 @@ async def test_the_chosen_port_stays_chosen_when_another_goes() -> None:
         assert session.bench.ports_worked == [("release", "/dev/ttyUSB8")]
 
 
+@pytest.mark.parametrize("size", [(80, 24), (80, 30), (80, 40)])
+async def test_a_long_notice_is_whole_in_two_rows_and_the_large_letters_stay(size: tuple[int, int]) -> None:
+    session = OnBoards()
+    text = "/dev/serial/by-id/usb-adapter-0001: released; reopen it when the other program is done"
+    async with console(session, size) as eyes:
+        session.moved("lighting", sw_app=1)
+        await eyes.until(lambda: "on" in tile_rows(eyes, "approach")[1])
+        session.bench.more_ports = [PortInfo("/dev/ttyUSB7", "waiting", "/dev/ttyUSB7 is in use", 0, "", 0)]
+        await eyes.see("! /dev/ttyUSB7 is in use")
+        before = eyes.rows()
+        port, _, why = text.partition(": ")
+        session.bench.more_ports = [PortInfo(port, "released", why, 0, "", 0), *session.bench.more_ports]
+        whole = f"! {text} and 1 more: F5"
+        await eyes.until(lambda: whole in " ".join(" ".join(eyes.rows()).split()), "the whole of it")
+        changed = [y for y, (old, new) in enumerate(zip(before, eyes.rows(), strict=True)) if old != new]
+        at = next(y for y, row in enumerate(eyes.rows()) if row.startswith(" ! "))
+        assert changed == [at, at + 1]
+        session.bench.more_ports.clear()
+        await eyes.gone("released; reopen")
+
+
 @pytest.mark.parametrize("size", [(80, 24), (80, 16), (100, 30), (140, 45)])
 async def test_nothing_moves_when_a_notice_comes(size: tuple[int, int]) -> None:
     session = OnBoards()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from console.looking import console
 from console.on_boards import OSTREY, OnBoards
+from console.test_console_bench import tile_rows
 from rich.cells import cell_len
 from textual.binding import Binding
 
@@ -50,6 +51,39 @@ async def test_it_always_says_in_full_that_the_bench_is_simulated(tmp_path: Path
             await eyes.until(lambda w=width: len(eyes.rows()[0]) == w and "DARK" in eyes.rows()[0])  # type: ignore[misc]
             assert " SIMULATED " in eyes.rows()[0], eyes.rows()[0]
         session.stop_recording()
+
+
+def narrow(columns: int, rows: int, table: str) -> str:
+    """A panel with so many parts of one kind, 20 mm from each other."""
+    parts = [
+        f'[{table}.p{n}]\nkind = "button"\nlabel = "P{n}"\nchannel = "desk.p{n}"\n'
+        f'at = ["{10 + 20 * (n % columns)} mm", "{12 + 20 * (n // columns)} mm"]\n'
+        for n in range(columns * rows)
+    ]
+    text = f'[panel]\nwidth = "{20 * columns} mm"\nheight = "60 mm"\n[boards.desk]\n' + "".join(parts)
+    return text if table == "controls" else text.replace('kind = "button"\n', "")
+
+
+@pytest.mark.parametrize("columns", [6, 8, 9, 10, 11])
+@pytest.mark.parametrize("rows", [1, 2, 3])
+async def test_why_a_state_is_not_known_is_never_cut_on_a_narrow_tile(columns: int, rows: int) -> None:
+    session = OnBoards(loads(narrow(columns, rows, "lamps")))
+    async with console(session, (80, 24)) as eyes:
+        session.bench.unplug("desk", "released")
+        for name in ("p0", f"p{columns - 1}"):
+            await eyes.until(lambda name=name: tile_rows(eyes, name)[1].startswith("?"))  # type: ignore[misc]
+            words = " ".join(" ".join(tile_rows(eyes, name)[1:]).replace("?", "").split())
+            assert words in ("not known released", "not known", "released", ""), words
+        assert "– released" in eyes.text()  # where no tile has room, the board's title says it
+
+
+@pytest.mark.parametrize(("columns", "up", "down"), [(6, "□ released", "■ pressed"), (9, "□ up", "■ down")])
+async def test_a_button_on_a_narrow_tile_says_up_and_down_in_whole_words(columns: int, up: str, down: str) -> None:
+    session = OnBoards(loads(narrow(columns, 3, "controls")))
+    async with console(session, (80, 24)) as eyes:
+        await eyes.until(lambda: tile_rows(eyes, "p0")[1].strip() == up)
+        session.moved("desk", p0=1)
+        await eyes.until(lambda: tile_rows(eyes, "p0")[1].strip() == down)
 
 
 async def test_screens_that_light_lamps_say_that_the_bench_is_simulated() -> None:
