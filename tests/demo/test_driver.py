@@ -70,6 +70,7 @@ def test_displays_show_the_weather_and_lamps_follow_their_switches(live: Live) -
 
 def test_the_unit_button_turns_hectopascals_into_inches(live: Live) -> None:
     met = live.demo.hands["met"]
+    assert until(lambda: decode(met.shown("d_qnh")).startswith("10")), "the rules are at work"
     met.press("pressure_unit")
     assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("29."))
     met.release("pressure_unit")
