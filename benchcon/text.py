@@ -102,6 +102,41 @@ def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5)
     return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
 
 
+_OF_KEYS = 0.7
+"""Least similarity of a key and a slip in it, by `difflib`: ``colour`` and ``connector`` have 0.53, ``wrie`` and
+``wire`` 0.75."""
+
+
+def near_key(key: str, known: Iterable[str], quote: str = '"') -> str:
+    """Return what `near` does, but only for a slip of the hand or a key written shorter or longer.
+
+    ``positon`` is ``position`` and ``ident`` is ``id``, but ``colour`` is not ``connector``: a list of the known keys
+    stands beside it, and a proposal that is far from what was written only misleads.
+    """
+    found = nearest_key(key, known)
+    return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
+
+
+def nearest_key(key: str, known: Iterable[str]) -> str | None:
+    """Return the one of the `known` keys that `near_key` proposes for `key`, or None."""
+    words = list(known)
+    # Of two or three letters, one more or less or two swapped are already a large share.
+    brief = [word for word in words if len(word) <= 3 and abs(len(word) - len(key)) <= 1 and _is_one_slip(key, word)]
+    begins = [
+        word for word in words if min(len(word), len(key)) >= 2 and (key.startswith(word) or word.startswith(key))
+    ]
+    return nearest(key, words, _OF_KEYS) or next(iter((*brief, *begins)), None)
+
+
+def _is_one_slip(one: str, other: str) -> bool:
+    """Return whether a letter is left out, doubled or added, or two are swapped."""
+    one = one.lower()
+    longer, shorter = (one, other) if len(one) > len(other) else (other, one)
+    if len(longer) > len(shorter):
+        return any(longer[:at] + longer[at + 1 :] == shorter for at in range(len(longer)))
+    return any(one[:at] + one[at : at + 2][::-1] + one[at + 2 :] == other for at in range(len(one) - 1))
+
+
 def nearest(word: str, known: Iterable[str], cutoff: float = 0.5) -> str | None:
     """Return the one of the `known` words that `near` proposes for `word`, or None."""
     import difflib

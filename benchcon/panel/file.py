@@ -320,7 +320,9 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     head.done()
     origins = taken_apart(top)
     boards = parts.boards(top)
-    names = [board.name for board in boards]
+    # Under a misspelt heading are boards as well: one line about the heading is enough.
+    misspelt = top.values.get(top.misspelling("boards") or "")
+    names = [*(board.name for board in boards), *(misspelt if isinstance(misspelt, dict) else ())]
     matrices = parts.matrices(top, names)
     controls = tuple(parts.in_matrix(_from(origins, control), matrices) for control in parts.controls(top, names))
     panel = Panel(

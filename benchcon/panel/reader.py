@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import counted, near, nearest, printable
+from benchcon.text import counted, near, near_key, nearest, nearest_key, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -210,7 +210,11 @@ class TomlTable:
 
     def misspells(self, key: str) -> bool:
         """Return whether `key` is missing, and another key is so near to it that it must be a misspelling."""
-        return key not in self.values and nearest(key, self.values, _HARDLY_ANOTHER) is not None
+        return self.misspelling(key) is not None
+
+    def misspelling(self, key: str) -> str | None:
+        """Return the key that must be a misspelling of `key`, which is missing; None if there is none."""
+        return None if key in self.values else nearest(key, self.values, _HARDLY_ANOTHER)
 
     def done(self) -> None:
         """Note each key that no reading method has asked for, with the allowed keys and the nearest of them."""
@@ -226,8 +230,8 @@ class TomlTable:
                 # A lamp in a control has its place from there, and may have none of its own.
                 elsewhere = {"at"} if (*self.path, "at") in self.source.homes else set()
                 allowed = ", ".join(sorted(self.asked - elsewhere))
-                self.say(key, f"is unknown here; allowed: {allowed}{near(key, self.asked)}")
-                now = nearest(key, self.asked)
+                self.say(key, f"is unknown here; allowed: {allowed}{near_key(key, self.asked)}")
+                now = nearest_key(key, self.asked)
             meant.add(now)
         for keys, text, at in self._lacking:
             if not keys & meant:

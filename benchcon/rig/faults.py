@@ -9,7 +9,7 @@ from typing import Any
 
 from benchcon.rig.kinds import KINDS, OF_DIODES, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
-from benchcon.text import counted, listed, near, printable
+from benchcon.text import counted, listed, near, near_key, printable
 from benchcon.wire.quote import quote, unquote
 
 
@@ -67,7 +67,8 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
     given = []
     for key, value in values.items():
         if key not in allowed:
-            raise WrongFault(key, f"'{kind}' has no setting '{printable(key)}'{_near(key, allowed)}")
+            hint = near_key(key, allowed, "'") or _there_are(allowed)
+            raise WrongFault(key, f"'{kind}' has no setting '{printable(key)}'{hint}")
         settings[key] = _plain(key, allowed[key], value)
         given.append(f"{key}={_word(value)}")
     for key, setting in allowed.items():
@@ -260,7 +261,11 @@ def _shown(value: Any) -> str:
 
 
 def _near(word: str, known: Iterable[str]) -> str:
-    return near(word, known, "'") or (f"; there are: {', '.join(known)}" if known else "")
+    return near(word, known, "'") or _there_are(known)
+
+
+def _there_are(known: Iterable[str]) -> str:
+    return f"; there are: {', '.join(known)}" if known else ""
 
 
 def _how_many(kind: FaultKind) -> str:

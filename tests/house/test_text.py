@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.text import counted, decimal, listed, near, printable, spreadsheet_cell, times
+from benchcon.text import counted, decimal, listed, near, near_key, printable, spreadsheet_cell, times
 
 
 def test_numbers_and_lists_read_as_in_a_sentence() -> None:
@@ -47,3 +47,22 @@ def test_no_cell_of_a_spreadsheet_is_a_formula_and_none_loses_anything(text: str
 @given(st.one_of(st.integers(), st.floats(allow_nan=False, allow_infinity=False)))
 def test_a_number_stays_a_number_in_a_spreadsheet(number: float) -> None:
     assert spreadsheet_cell(str(number)) == str(number)
+
+
+@pytest.mark.parametrize(
+    ("key", "known", "meant"),
+    [
+        ("positon", ("positions", "within"), "positions"),
+        ("position", ("at", "within", "wired"), ""),
+        ("colour", ("connector", "connector_pin", "wire"), ""),
+        ("color", ("colour", "connector"), "colour"),
+        ("di", ("id", "pin"), "id"),
+        ("pni", ("id", "pin"), "pin"),
+        ("ident", ("pin", "id"), "id"),
+        ("pos", ("positions", "within"), "positions"),
+        ("KIND", ("kind",), "kind"),
+        ("x", ("at", "id"), ""),
+    ],
+)
+def test_a_key_is_proposed_for_a_slip_of_the_hand_only(key: str, known: tuple[str, ...], meant: str) -> None:
+    assert near_key(key, known) == (f'; did you mean "{meant}"?' if meant else "")

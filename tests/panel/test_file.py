@@ -257,6 +257,38 @@ ONCE = [
 ]
 
 
+@pytest.mark.parametrize(
+    ("text", "line", "says"),
+    [
+        (
+            "[lamps.a]\nchannel = 'a'\nposition = 'left'\n",
+            9,
+            "lamps.a.position is unknown here; allowed: answers, at, ",
+        ),
+        (
+            "[lamps.a]\nchannel = { id = 'a', colour = 'red' }\n",
+            8,
+            "lamps.a.channel.colour is unknown here; allowed: active, connector, connector_pin, id, pin, wire",
+        ),
+    ],
+)
+def test_a_key_that_is_near_to_none_gets_the_list_of_those_allowed_and_no_guess(
+    text: str, line: int, says: str
+) -> None:
+    (only,) = findings(BOARD + text)
+    assert only.startswith(f"desk.toml:{line}: {says}")
+    assert "did you mean" not in only
+
+
+@pytest.mark.parametrize("heading", ["board", "baords", "Boards", "boardss"])
+def test_a_misspelt_heading_of_a_board_is_told_once_and_not_again_at_every_channel(heading: str) -> None:
+    parts = "[lamps.a]\nchannel = 'met.a'\n[lamps.b]\nchannel = 'met.b'\n"
+    matrix = "[matrices.keys]\nboard = 'met'\nrows = ['D4']\ncolumns = ['D5']\n"
+    (only,) = findings(f"[{heading}.met]\n{parts}{matrix}")
+    assert only.startswith(f"desk.toml:1: {heading} is unknown here; ")
+    assert only.endswith('; did you mean "boards"?')
+
+
 @pytest.mark.parametrize(("text", "line", "words"), ONCE, ids=[case[2][0] for case in ONCE])
 def test_one_mistake_is_told_once(text: str, line: int, words: list[str]) -> None:
     found = findings(BOARD + text)
