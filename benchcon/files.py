@@ -33,9 +33,9 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_o
             raise exists_already(shown, way_out)
         if not os.access(target, os.W_OK):
             raise Trouble(f"{shown}: you have no permission to write it; choose another name")
-    elif not target.parent.is_dir():
-        raise Trouble(f"{shown}: there is no folder {printable(os.fspath(target.parent))} to put it in")
-    elif not os.access(target.parent, os.W_OK | os.X_OK):
+        return
+    need_folder(target)
+    if not os.access(target.parent, os.W_OK | os.X_OK):
         raise Trouble(
             f"{shown}: nothing may be written into {printable(os.fspath(target.parent))}; choose another name"
         )
@@ -44,6 +44,20 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_o
 def exists_already(shown: str, way_out: str) -> Trouble:
     """Return what to tell the user about a file, with the printable name `shown`, that must not be overwritten."""
     return Trouble(f"{shown}: exists already; choose another name{f', or {way_out}' if way_out else ''}")
+
+
+def cannot_be_written(path: str | os.PathLike[str], error: OSError | ValueError, hint: str = "") -> Trouble:
+    """Return what to tell the user about a file or folder that cannot be written, with the system's reason."""
+    why = printable(getattr(error, "strerror", None) or str(error))
+    return Trouble(f"{printable(os.fspath(path))}: cannot be written: {why}{hint}")
+
+
+def need_folder(target: Path) -> None:
+    """Raise `Trouble` if there is no folder to put `target` in."""
+    if not target.parent.is_dir():
+        raise Trouble(
+            f"{printable(os.fspath(target))}: there is no folder {printable(os.fspath(target.parent))} to put it in"
+        )
 
 
 @contextlib.contextmanager
@@ -92,7 +106,7 @@ def _new(path: str | os.PathLike[str], force: bool, way_out: str, links: bool = 
     except FileExistsError:
         raise exists_already(shown, way_out) from None
     except OSError as error:
-        raise Trouble(f"{shown}: cannot be written: {printable(error.strerror or str(error))}") from error
+        raise cannot_be_written(path, error) from error
     finally:
         if fresh is not None:
             fresh.give_up()

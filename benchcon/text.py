@@ -86,6 +86,11 @@ def times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
+def repeated(text: str, count: int) -> str:
+    """Return `text` with how often it came, if it came more than once: ``… , 3 times``."""
+    return f"{text}, {count} times" if count > 1 else text
+
+
 def listed(items: Iterable[object]) -> str:
     """Return `items` as a sentence lists them: ``Mains, Standby and Battery``; empty if there are none."""
     words = [str(item) for item in items]

@@ -16,7 +16,7 @@ from benchcon.capture.file import OpenFile
 from benchcon.capture.form import read_header, write_header
 from benchcon.capture.store import open_store, pack
 from benchcon.errors import Trouble
-from benchcon.files import exists_already
+from benchcon.files import cannot_be_written, exists_already
 from benchcon.fresh import Fresh, move_aside, sync_folder
 from benchcon.text import printable
 
@@ -68,8 +68,7 @@ class FileParts:
         except FileExistsError:
             raise exists_already(self.shown, GIVE_NUMBER) from None
         except (OSError, ValueError) as error:
-            why = error.strerror if isinstance(error, OSError) else str(error)
-            raise Trouble(f"{self.shown}: cannot be written: {why}") from error
+            raise cannot_be_written(self.path, error) from error
 
     def unmake(self) -> None:
         """Remove a file that could not be begun, and give its name back to the file that had it before."""

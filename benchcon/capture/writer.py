@@ -25,7 +25,7 @@ from typing import NamedTuple
 
 from benchcon.capture.file import Lines, lines_of
 from benchcon.capture.parts import FileParts
-from benchcon.errors import Trouble
+from benchcon.files import cannot_be_written
 from benchcon.fresh import sync_folder
 from benchcon.wire.quote import quote
 from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
@@ -167,7 +167,7 @@ class Writer:
         except OSError as error:
             self._file.close()
             self._parts.unmake()
-            raise Trouble(f"{self._parts.shown}: cannot be written: {error.strerror}") from error
+            raise cannot_be_written(self._parts.path, error) from error
         self._synced_s = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
         self._thread.start()

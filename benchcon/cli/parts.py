@@ -21,7 +21,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.files import write_whole
     from benchcon.firmware.shopping import as_csv, as_markdown, shopping
     from benchcon.panel.file import load
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
 
     end = os.path.splitext(args.out)[1].lower() if args.out else ".md"
     if end not in (".md", ".csv"):
@@ -31,7 +31,8 @@ def run(args: argparse.Namespace) -> int:
     text = as_csv(items) if end == ".csv" else as_markdown(items, panel.title)
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
-        print(f"{printable(args.out)}: {sum(item.number for item in items)} items of {len(items)} kinds")
+        pieces = counted(sum(item.number for item in items), "item")
+        print(f"{printable(args.out)}: {pieces} of {counted(len(items), 'kind')}")
     else:
         sys.stdout.write(text)
         sys.stdout.flush()

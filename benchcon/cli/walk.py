@@ -223,6 +223,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     from benchcon.diagnosis.layout import PanelIndex
     from benchcon.errors import Trouble
     from benchcon.report.walk import done_of, is_about_boards, verdicts
+    from benchcon.walk.marks import FAULTY
 
     layout = PanelIndex.of(panel)
     only = [layout.named(name) for name in args.only]
@@ -240,9 +241,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         raise Trouble(f"{args.report} holds a finished walk; name another folder, or use --failed, --new or --only")
     wanted = set(only)
     for name, verdict in verdicts(report).items():
-        if (args.failed and verdict in ("faulty", "possibly faulty")) or (
-            args.new and verdict in ("not asked", "skipped", "not wired")
-        ):
+        if (args.failed and verdict in FAULTY) or (args.new and verdict in ("not asked", "skipped", "not wired")):
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
     # For a finding about a board, which names no part, only the steps about no single part are repeated: all lit.

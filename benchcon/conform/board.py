@@ -94,6 +94,13 @@ class Subject:
         """Everything else of a known kind."""
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
+    def with_raw(self) -> list[DescribedChannel]:
+        """Return the inputs that can report raw edges or readings. Raises `NotRun` if there are none."""
+        able = [channel for channel in self.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
+        if not able:
+            raise NotRun("no channel of this board can do raw")
+        return able
+
     def lamp(self) -> DescribedChannel:
         """Return the first lamp, or else the first display. Raises `NotRun` if there are no outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):

@@ -177,9 +177,7 @@ def refusals(board: Subject) -> None:
 
 def raw(board: Subject) -> None:
     """**raw**: can be switched on and off if the description says so, and is otherwise refused."""
-    able = [channel for channel in board.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
-    if not able:
-        raise NotRun("no channel of this board can do raw")
+    able = board.with_raw()
     for channel in able[:3]:
         for word in (f"{channel.id}=1", f"{channel.id}=0"):
             if board.done("raw", word).words != ("raw", word):

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from benchcon.conform.board import DescribedChannel, NotRun, RuleBroken, Subject
 from benchcon.conform.rules_dark import insist_off, light_all
-from benchcon.conform.rules_time import heartbeat_spacing_ms
+from benchcon.conform.rules_time import expect_a_heartbeat_each_second
 from benchcon.conform.wireside import ReceivedNotification
 from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
@@ -241,16 +241,12 @@ def reset_heartbeat(board: Subject, hand: Hand) -> None:
     """**after-reset** (heartbeat): its period is one second, whatever was set."""
     board.done("alive", "00C8")
     _reset(board, hand)
-    spacing_ms = heartbeat_spacing_ms(board)
-    if not 900 <= spacing_ms <= 1100:
-        raise RuleBroken(f"after a reset heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+    expect_a_heartbeat_each_second(board, "after a reset ")
 
 
 def reset_raw(board: Subject, hand: Hand) -> None:
     """**after-reset** (raw): no channel reports raw edges or readings until it is asked to."""
-    able = [channel for channel in board.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
-    if not able:
-        raise NotRun("no channel of this board can do raw")
+    able = board.with_raw()
     able.sort(key=lambda channel: ("contact", "encoder", "pot").index(channel.kind))
     for channel in able[:4]:
         board.done("raw", f"{channel.id}=1")

@@ -90,12 +90,17 @@ def heartbeat_spacing_ms(board: Subject) -> float:
     return (second.clock_us - first.clock_us) % 2**32 / 1000
 
 
+def expect_a_heartbeat_each_second(board: Subject, when: str = "") -> None:
+    """Raise `RuleBroken` if heartbeats do not come every second, give or take a tenth; `when`: since when."""
+    spacing_ms = heartbeat_spacing_ms(board)
+    if not 900 <= spacing_ms <= 1100:
+        raise RuleBroken(f"{when}heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+
+
 def alive_time(board: Subject) -> None:
     """**alive-time**: every second, or as `alive` sets it: 0064 to 2710, others are refused with 05."""
     board.line.ask("alive", "03E8")
-    spacing_ms = heartbeat_spacing_ms(board)
-    if not 900 <= spacing_ms <= 1100:
-        raise RuleBroken(f"heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+    expect_a_heartbeat_each_second(board)
     if board.left_out(board.ask("alive", "00C8"), "alive", "00C8"):
         return  # a heartbeat every second is all that is required
     try:

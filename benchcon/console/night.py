@@ -8,6 +8,7 @@ from benchcon.console.name_by_hand import take_panel
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import DAY, NIGHT, at_level, looks_permille, sent_permille
 from benchcon.units import percent
+from benchcon.view.why_not import NOTHING_TO_LIGHT
 
 if TYPE_CHECKING:
     from benchcon.console.bench_app import BenchApp
@@ -22,7 +23,7 @@ def switch_level(app: BenchApp) -> str:
     """
     session = app.session
     if session.bench is None:
-        raise Trouble("this is a capture: nothing can be lit from it")
+        raise Trouble(NOTHING_TO_LIGHT)
     if not session.panel.night_permille:
         raise Trouble(LACKS)
     before = {lamp.name: lamp for lamp in session.panel.lamps}

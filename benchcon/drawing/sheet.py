@@ -16,6 +16,7 @@ from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, source
 from benchcon.drawing.svg import Pen
 from benchcon.panel.model import Panel, Part
 from benchcon.panel.places import engraved, footprint_mm, inside_of
+from benchcon.text import counted
 
 LAYERS: Mapping[str, Pen] = {
     # For each layer how it looks on paper, in drawing order: the last is on top.
@@ -257,7 +258,7 @@ def notes(plate: Plate, width: float) -> list[Shape]:
     how = "1 : 1. Print at 100 %, not fitted to the page; then measure both bars with a steel rule."
     shapes: list[Shape] = [
         Text("notes", 0, 5, title, 5.0, "start"),
-        Text("notes", 0, 10, f"{size}, {len(holes)} holes; all lengths in mm", SMALL_MM, "start"),
+        Text("notes", 0, 10, f"{size}, {counted(len(holes), 'hole')}; all lengths in mm", SMALL_MM, "start"),
         Text("notes", 0, 14, how, SMALL_MM, "start"),
     ]
     shapes += _bars(0, 20)

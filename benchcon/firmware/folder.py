@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.files import cannot_be_written, need_folder
 from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.emulator_wiring import emulator_wiring
@@ -140,9 +141,7 @@ clean:
 def may_write(folder: Path, *, force: bool) -> None:
     """Raise `Trouble` if `write` could not put a build folder at `folder`."""
     shown = printable(str(folder))
-    parent = folder.parent
-    if not parent.is_dir():
-        raise Trouble(f"{shown}: there is no folder {printable(str(parent))} to put it in")
+    need_folder(folder)
     if not folder.exists() and not folder.is_symlink():
         return
     if not folder.is_dir():
@@ -185,8 +184,7 @@ def write(
                 look(new)
             _swap(new, folder)
     except OSError as error:
-        where = printable(str(error.filename or folder))
-        raise Trouble(f"{where} cannot be written: {printable(error.strerror or str(error))}") from None
+        raise cannot_be_written(error.filename or folder, error) from None
 
 
 @contextlib.contextmanager

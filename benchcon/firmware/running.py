@@ -8,16 +8,15 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.files import cannot_be_written
 from benchcon.firmware import folder, tools
 from benchcon.firmware.plan import plan
 from benchcon.panel.model import Panel
 from benchcon.protocol_files import protocols_dir
-from benchcon.text import printable
 from benchcon.wire.codec import RATE
 
 _PACKAGES = {
@@ -97,7 +96,7 @@ def _built(files: Mapping[str, bytes], way: str) -> Path:
         if way == "emulated":
             tools.build(place)
         else:
-            _make(place, "native")
+            tools.make(place, "native")
         (place / "done").touch()
     return place
 
@@ -110,7 +109,7 @@ def _emulator() -> Path:
         _in_place(place)
         for name, raw in files.items():
             (place / name).write_bytes(raw)
-        _make(place)
+        tools.make(place)
         (place / "done").touch()
     return place / "build" / "emulator"
 
@@ -120,19 +119,7 @@ def _in_place(place: Path) -> None:
         shutil.rmtree(place, ignore_errors=True)
         place.mkdir(parents=True)
     except OSError as error:
-        raise Trouble(f"{printable(str(place))} cannot be written: {error.strerror}") from None
-
-
-def _make(place: Path, *targets: str) -> None:
-    try:
-        done = subprocess.run(
-            ["make", *targets], cwd=place, capture_output=True, text=True, timeout=tools.COMPILE_S, check=False
-        )
-    except subprocess.TimeoutExpired:
-        raise Trouble(f"compiling took more than {tools.COMPILE_S:g} s") from None
-    if done.returncode:
-        last = (done.stderr.strip().splitlines() or ["no message"])[-1]
-        raise Trouble(f"the firmware does not compile: {printable(last[:300])}")
+        raise cannot_be_written(place, error) from None
 
 
 def _digest(files: Mapping[str, bytes]) -> str:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from benchcon.drawing.sizes import hole_of, plain, sort_of
 from benchcon.errors import Trouble
 from benchcon.firmware.chips import CHIPS
-from benchcon.firmware.wiring_parts import PULL_OHM, ohm_words, pull_ohm, rating_words
+from benchcon.firmware.wiring_parts import PLENTY, PULL_OHM, ohm_words, pull_ohm, rating_words
 from benchcon.panel.codes import binary, gray, one_of
 from benchcon.panel.electrics import (
     BASE_OHM,
@@ -129,8 +129,8 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
             what = f"{kind} transistor" if kind in ("NPN", "PNP") else f"{kind} MOSFET, logic level"
             yield "Chips and transistors", 1, what, f"for {lamp.current_ma:g} mA and more", lamp.label
             first = BASE_OHM if kind in ("NPN", "PNP") else 100.0
-            yield "Resistors", 1, ohm_words(first), "1/4 W is plenty", "base or gate"
-            yield "Resistors", 1, ohm_words(PULL_OFF_OHM), "1/4 W is plenty", "base or gate, to keep it off"
+            yield "Resistors", 1, ohm_words(first), PLENTY, "base or gate"
+            yield "Resistors", 1, ohm_words(PULL_OFF_OHM), PLENTY, "base or gate, to keep it off"
     for chain in board.chains:
         where = f"{board.name} chain {chain.kind}"
         yield "Chips and transistors", chain.chips, CHAINS[chain.kind], "DIP, with a socket", where
@@ -140,14 +140,14 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
             displays = [each for each in panel.displays if each.channel.board == board.name]
             most = min((each.segment_ma for each in displays), default=5.0)
             value = ohm_words(set_resistor_kohm(most) * 1000)
-            yield "Resistors", chain.chips, value, "1/4 W is plenty", f"ISET of {where}"
+            yield "Resistors", chain.chips, value, PLENTY, f"ISET of {where}"
         if chain.oe:
-            yield "Resistors", 1, ohm_words(PULL_OHM), "1/4 W is plenty", f"OE of {where}"
+            yield "Resistors", 1, ohm_words(PULL_OHM), PLENTY, f"OE of {where}"
     for control, channel in ((each, channel) for each in panel.controls for channel in each.channels):
         if channel.board == board.name and control.kind != "pot":
             for ohm in (pull_ohm(pin, channel.active != "high") for pin in read_pins(channel.wire.pin)):
                 if ohm:
-                    yield "Resistors", 1, ohm_words(ohm), "1/4 W is plenty", control.label
+                    yield "Resistors", 1, ohm_words(ohm), PLENTY, control.label
     diodes = sum(
         1
         for control in panel.controls

@@ -62,11 +62,16 @@ def _telling(output: str) -> str:
     return printable((marked or lines[-1:] or ["no message"])[0][:300])
 
 
-def build(folder: Path) -> MemoryUse:
-    """Compile the build folder, and return its use of memory. Raises `Trouble` if it does not compile."""
-    code, output = _run(["make"], folder, COMPILE_S)
+def make(folder: Path, *targets: str) -> None:
+    """Compile what is in `folder`. Raises `Trouble` if it does not compile."""
+    code, output = _run(["make", *targets], folder, COMPILE_S)
     if code:
         raise Trouble(f"the firmware does not compile: {_telling(output)}")
+
+
+def build(folder: Path) -> MemoryUse:
+    """Compile the build folder, and return its use of memory. Raises `Trouble` if it does not compile."""
+    make(folder)
     code, output = _run(["avr-size", "-A", "build/benchboard.elf"], folder, COMPILE_S)
     sizes = {name: int(size) for name, size in re.findall(r"^(\.\w+)\s+(\d+)\s", output, re.MULTILINE)}
     if code or ".text" not in sizes:

@@ -79,10 +79,14 @@ def ohm_words(ohm: float) -> str:
     return f"{ohm / 1000:g} kΩ" if ohm < 1_000_000 else f"{ohm / 1_000_000:g} MΩ"
 
 
+PLENTY = "1/4 W is plenty"
+"""The rating of a resistor that turns next to nothing into heat."""
+
+
 def rating_words(rating_mw: float) -> str:
     """Return which power rating of resistor to take: ``1/4 W is plenty``, ``take 2 W or more``."""
     if rating_mw <= RATINGS_MW[0]:
-        return "1/4 W is plenty"
+        return PLENTY
     return f"take {'1/2' if rating_mw == 500.0 else f'{rating_mw / 1000:g}'} W or more"
 
 

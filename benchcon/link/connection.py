@@ -84,13 +84,8 @@ class Connection(asyncio.Protocol):
         try:
             async with asyncio.timeout(_SOCKET_TRIES_S):
                 transport, _ = await loop.create_connection(lambda: self, host, number)
-        except TimeoutError:
-            raise Trouble(f"{self.port} does not answer: is something listening there?") from None
         except OSError as error:
-            # asyncio's own text is for programs ("Connect call failed ('127.0.0.1', 1)"); the system's is plainer.
-            plain = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror
-            why = printable(plain or str(error))
-            raise Trouble(f"{self.port} cannot be opened ({why}): is something listening there?") from None
+            raise unreachable(self.port, error) from None
         transport.set_write_buffer_limits(high=0)
 
     async def _open_remote(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -296,6 +291,15 @@ def _close_aside(close: Callable[[], None], connection: Connection, loop: asynci
             connection._lock.release()
 
     threading.Thread(target=do, name=f"close {connection.port}", daemon=True).start()
+
+
+def unreachable(port: str, error: OSError) -> Trouble:
+    """Return what to tell the user about a ``socket://`` port whose other end does not answer, or refuses."""
+    if isinstance(error, TimeoutError):
+        return Trouble(f"{port} does not answer: is something listening there?")
+    # asyncio's own text is for programs ("Connect call failed ('127.0.0.1', 1)"); the system's is plainer.
+    plain = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror
+    return Trouble(f"{port} cannot be opened ({printable(plain or str(error))}): is something listening there?")
 
 
 def address(url: str) -> tuple[str, int]:

@@ -328,12 +328,12 @@ class Relay:
 
     def _open(self) -> None:
         if self.port.startswith("socket://"):
-            from benchcon.link.connection import address
+            from benchcon.link.connection import address, unreachable
 
             try:
                 self.device = socket.create_connection(address(self.port), timeout=5)
             except OSError as error:
-                raise Trouble(f"{self.port} cannot be opened ({error.strerror or error})") from None
+                raise unreachable(self.port, error) from None
             self.device.setblocking(False)
             self.device.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         else:

@@ -21,7 +21,7 @@ from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Move, Scenario, SupplyStep
 from benchcon.rehearse.watchdog import Watchdog
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.wire.events import Asked, Event
 
 if TYPE_CHECKING:
@@ -328,7 +328,7 @@ class LiveRun:
         self._refused = ""
         self.rehearsal.load(rules)
         self._watchdog.engine = self.rehearsal.engine
-        self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {len(rules.rules)} rules")
+        self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {counted(len(rules.rules), 'rule')}")
 
     def _look_at_boards(self) -> None:
         """Report once that a board's dead-man made it dark, since it stays dark and there may be no screen."""

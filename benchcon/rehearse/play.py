@@ -18,7 +18,7 @@ from benchcon.rehearse.scenario import Named, Scenario, load
 from benchcon.rehearse.sources import broker_of, source_of
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.rehearse.watchdog import Watchdog
-from benchcon.text import counted
+from benchcon.text import counted, repeated
 
 if TYPE_CHECKING:
     from benchcon.rig.hand import Hand
@@ -124,8 +124,8 @@ class LivePlay:
         if run.trouble is not None:
             raise run.trouble
         result = result_of(run.rehearsal, 0.0, self._kept[0] if self._kept else None)
-        result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
-        result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
+        result.remarks += [repeated(f"left out: {text}", times) for text, times in run.left_out.items()]
+        result.remarks += [repeated(text, times) for text, times in run.complaints.items()]
         if self._values:
             result.remarks.append(f"{counted(run.taken, 'value')} came from other programs")
         if not scenario.actions:

@@ -9,7 +9,7 @@ from pathlib import Path
 from benchcon.durations import seconds_text
 from benchcon.rehearse.expect import WRONG_RULE, Expectation
 from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
-from benchcon.text import counted, printable
+from benchcon.text import counted, printable, repeated
 
 RULES = "(rules)"
 """In place of an expectation's name: that no rule went wrong."""
@@ -145,8 +145,7 @@ def _not_judged(expectation: Expectation, result: ScenarioResult) -> str:
 
 def _mistakes(result: ScenarioResult) -> Iterator[str]:
     for text, (first_us, times) in list(result.mistakes.items())[:MOST_TOLD]:
-        more = f", {times} times" if times > 1 else ""
-        yield f"{text} (first at {seconds_text(first_us)}{more})"
+        yield f"{text} ({repeated(f'first at {seconds_text(first_us)}', times)})"
 
 
 def _pairs(pairs: dict[str, str]) -> str:

@@ -19,6 +19,7 @@ from benchcon.rehearse.rehearsal import in_words
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Scenario
 from benchcon.rehearse.showing import OVERFLOW, outputs_of
+from benchcon.text import counted
 
 ALONE, TOGETHER = 41, 9
 """Number of points in a value's range when it is swept alone, and in a pair."""
@@ -177,5 +178,6 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     told += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
     wrong = bool(told)
     told += [f"{path}: advice: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
-    told.append(f"{path}: swept {found.points} points of {len(ruled)} outputs: {'see above' if wrong else 'all well'}")
+    swept = f"{counted(found.points, 'point')} of {counted(len(ruled), 'output')}"
+    told.append(f"{path}: swept {swept}: {'see above' if wrong else 'all well'}")
     return told, wrong

@@ -147,7 +147,7 @@ def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tupl
 
 def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figure:
     height = HEAD + len(drawn) * (2 * LANE + GAP) + 4
-    label = f"{len(drawn)} channels from {seconds_text(span.start_us)} to {seconds_text(span.end_us)}"
+    label = f"{counted(len(drawn), 'channel')} from {seconds_text(span.start_us)} to {seconds_text(span.end_us)}"
     out: list[SvgElement] = []
     for tick in _ticks(span):
         x = span.x(tick)

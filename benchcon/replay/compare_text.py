@@ -7,6 +7,7 @@ from typing import Any
 from benchcon.durations import seconds_text
 from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
+from benchcon.text import counted
 
 MOST_LISTED = 500
 """Most differing channels that are listed; a stranger's capture may name hundreds of thousands."""
@@ -143,7 +144,7 @@ def tally(comparison: Comparison) -> list[str]:
     boards = [one for name, one in both.items() if name in of_boards]
     same = sum(1 for one in channels if not one.count)
     lines = [
-        f"{len(channels)} channels compared: {same} the same within {comparison.tolerance_us / 1000:g} ms, "
+        f"{counted(len(channels), 'channel')} compared: {same} the same within {comparison.tolerance_us / 1000:g} ms, "
         f"{len(channels) - same} different"
     ]
     for here in ("A", "B"):

@@ -25,7 +25,7 @@ from benchcon.timing.delay_words import (
     toml_of,
     verdict_words,
 )
-from benchcon.timing.delays import Delays
+from benchcon.timing.delays import STAGES, Delays
 from benchcon.timing.links import sentences_by_board
 
 WIDTH, HEIGHT = 460, 150
@@ -96,13 +96,7 @@ def _way(one: Delays) -> Figure | None:
     return Figure(WIDTH, height, parts, caption=f"where the time goes on average{before}")
 
 
-SHADES = {
-    "debounce": "stage-0",
-    "line": "stage-1",
-    "USB and this computer": "stage-2",
-    "program": "stage-3",
-    "USB and board": "stage-4",
-}
+SHADES = {stage: f"stage-{number}" for number, stage in enumerate(STAGES)}
 
 
 def _step_ms(span_ms: float, most: int) -> float:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from benchcon.errors import Trouble
-from benchcon.files import write_whole
+from benchcon.files import cannot_be_written, write_whole
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.walk.identities import BoardIdentity, read_identity
@@ -195,7 +195,7 @@ class Folder:
             self._journal = None
 
     def _cannot(self, error: OSError) -> Trouble:
-        return Trouble(f"{printable(str(self.path))}: cannot be written: {printable(error.strerror or str(error))}")
+        return cannot_be_written(self.path, error)
 
 
 def _no_link(path: str, flags: int) -> int:

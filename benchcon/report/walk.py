@@ -17,11 +17,12 @@ from benchcon.firmware.wiring_list import of_panel
 from benchcon.panel.model import Control, Display, Panel, Part, Supply
 from benchcon.text import counted, path_for_others
 from benchcon.walk.journal import FinishedStep, line_of
+from benchcon.walk.marks import MARKS
 
 FORM = 1
 """Version of the report's JSON."""
 
-VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not asked")
+VERDICTS = tuple(MARKS)
 """``possibly faulty`` means that only some of several explanations name the part."""
 
 BESIDES = {
@@ -248,18 +249,19 @@ def done_of(report: Mapping[str, Any]) -> list[FinishedStep]:
     """Return the finished groups in a report, to continue from. Raises `Trouble` if it is not a report."""
     from benchcon.walk.journal import resume
 
-    lines = report.get("evidence")
-    if report.get("walk") != FORM or not isinstance(lines, list) or not all(isinstance(x, dict) for x in lines):
-        raise Trouble("this is not a report of a walk")
-    return resume(lines)
+    return resume(_tables(report, "evidence"))
 
 
 def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
     """Return the verdict of each part in a report. Raises `Trouble` if it is not a report."""
-    parts = report.get("parts")
-    if report.get("walk") != FORM or not isinstance(parts, list):
+    return {str(part.get("name")): str(part.get("verdict")) for part in _tables(report, "parts")}
+
+
+def _tables(report: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
+    found = report.get(key)
+    if report.get("walk") != FORM or not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
         raise Trouble("this is not a report of a walk")
-    return {str(part.get("name")): str(part.get("verdict")) for part in parts if isinstance(part, dict)}
+    return found
 
 
 def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchcon.junit import Case, Failure, Suite, document
+from benchcon.walk.marks import FAULTY
 
 
 def junit(report: Mapping[str, Any]) -> bytes:
@@ -30,7 +31,7 @@ def junit(report: Mapping[str, Any]) -> bytes:
 def _case(part: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> Case:
     wires = {f"wire {n}": wire_words(wire) for n, wire in enumerate(part["wires"], 1)}
     case = Case(f"walk.{part['kind']}", part["name"], part["took_us"] / 1e6, note=part["note"], properties=wires)
-    if part["verdict"] in ("faulty", "possibly faulty"):
+    if part["verdict"] in FAULTY:
         return case._replace(failure=_failure([findings[number] for number in part["findings"]]))
     return case if part["verdict"] == "passed" else case._replace(skipped=part["verdict"])
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from benchcon.durations import seconds_text
 from benchcon.text import counted, printable
-from benchcon.timing.delays import Delay, Delays
+from benchcon.timing.delays import STAGES, Delay, Delays
 
 ORIENTATION = (
     "For orientation: flight simulation training devices are qualified with 150 ms from control to instrument, those "
@@ -101,7 +101,7 @@ def stages_words(one: Delays) -> str:
     return "on average: " + " · ".join(f"{stage.name} {ms(stage.us)}" for stage in stages)
 
 
-SHADES = {"debounce": "░", "line": "▒", "USB and this computer": "▓", "program": "█", "USB and board": "▚"}
+SHADES = dict(zip(STAGES, "░▒▓█▚", strict=True))
 """Stage → the character that it is drawn with in a bar of text."""
 
 

@@ -79,6 +79,9 @@ class DelayStage(NamedTuple):
     us: float
 
 
+STAGES = ("debounce", "line", "USB and this computer", "program", "USB and board")
+"""The names of the stages, in the order in which they are drawn."""
+
 CONTACTS = ("button", "switch")
 
 

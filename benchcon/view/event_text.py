@@ -9,7 +9,7 @@ from benchcon.link.outcomes import HELD_WHYS
 from benchcon.panel.model import Control, Part
 from benchcon.panel.reading import own_position
 from benchcon.panel.segments import decode
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.units import percent
 from benchcon.view.event_feed import Feed
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
@@ -102,8 +102,7 @@ def _boot(event: ev.Boot, names: Names) -> tuple[str, str, str]:
 
 
 def _gap(event: ev.Gap, names: Names) -> tuple[str, str, str]:
-    lines = "line" if event.missing == 1 else "lines"
-    return "gap", f"{event.missing} {lines} lost on the way", BAD
+    return "gap", f"{counted(event.missing, 'line')} lost on the way", BAD
 
 
 def _told(event: ev.Told, names: Names) -> tuple[str, str, str]:
@@ -122,7 +121,7 @@ def _dark_told(words: tuple[str, ...], source: int, names: Names) -> str:
 
 
 def _lost_told(words: tuple[str, ...], source: int, names: Names) -> str:
-    return f"the board had to drop {int(words[0], 16)} notifications here"
+    return f"the board had to drop {counted(int(words[0], 16), 'notification')} here"
 
 
 def _ghost_told(words: tuple[str, ...], source: int, names: Names) -> str:
@@ -134,7 +133,7 @@ def _ghost_told(words: tuple[str, ...], source: int, names: Names) -> str:
 
 def _skip_told(words: tuple[str, ...], source: int, names: Names) -> str:
     channel_id, _, count = words[0].partition("=")
-    return f"{_named(names, source, channel_id)}: {int(count, 16)} invalid transitions since the reset"
+    return f"{_named(names, source, channel_id)}: {counted(int(count, 16), 'invalid transition')} since the reset"
 
 
 def _plain(words: tuple[str, ...], source: int, names: Names) -> str:

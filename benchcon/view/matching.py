@@ -16,6 +16,7 @@ from benchcon.panel.lightness import FULL, looks_permille, sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import segments_of
 from benchcon.view.showing import board_name, label_of
+from benchcon.view.why_not import NOTHING_TO_LIGHT
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
 
@@ -40,7 +41,7 @@ class Matching:
         self.bench = model.session.bench
         self.panel: Panel = model.session.panel
         if self.bench is None:
-            raise Trouble("this is a capture: nothing can be lit from it")
+            raise Trouble(NOTHING_TO_LIGHT)
         if not self.panel.path:
             raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
         names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]

@@ -10,12 +10,14 @@ _DARK = (*DARK_KEYS, *END_DARK_KEYS)
 _WORKING = ("plus", "equals_sign", "minus", "b", "enter")
 _PORTS = ("l", "o", "w", "e")
 
+NOTHING_TO_LIGHT = "this is a capture: nothing can be lit from it"
+
 _IN_A_RECORDING = {
     "r": "this is a capture: there is nothing to record",
     "k": "this is a capture: there is nothing to save",
     "m": "this is a capture: marks were set while it was recorded; n goes to the next one",
     "t": "this is a capture: a walk needs a bench",
-    **dict.fromkeys(_DARK, "this is a capture: nothing can be lit from it"),
+    **dict.fromkeys(_DARK, NOTHING_TO_LIGHT),
     **dict.fromkeys(_WORKING, "this is a capture: nothing can be moved in it"),
     **dict.fromkeys("0123456789", "this is a capture: nothing can be moved in it; g goes to a time"),
     **dict.fromkeys(_PORTS, "this is a capture: it has no ports"),

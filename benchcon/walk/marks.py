@@ -17,6 +17,9 @@ MARKS = {
 }
 """For each verdict its sign and its words; a verdict is never shown by colour alone."""
 
+FAULTY = ("faulty", "possibly faulty")
+"""The verdicts of parts that a finding names."""
+
 
 def count_words(report: Mapping[str, Any]) -> str:
     """Return in words how many parts of a walk's report have each verdict, and how many boards had trouble."""

@@ -263,9 +263,8 @@ class Watch:
             before = self._invalid.get((board.source, channel_id), 0)
             self._invalid[board.source, channel_id] = channel.invalid
             if channel.invalid > before:
-                yield from self._jumped(
-                    board, channel_id, event.at_us, f"{channel.invalid - before} invalid transitions"
-                )
+                jumps = counted(channel.invalid - before, "invalid transition")
+                yield from self._jumped(board, channel_id, event.at_us, jumps)
 
     def _edge(self, event: ev.Edge, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(event.channel)

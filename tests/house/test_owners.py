@@ -43,6 +43,9 @@ OWNERS = [
         "Board.called",
     ),
     (r"\{(\w+)\.board\}\.\{\1\.id\}|\{self\.board\}\.\{self\.id\}", ["panel/model.py"], "Channel.key"),
+    (r"cannot be written: ", ["files.py", "gate.py"], "benchcon.files.cannot_be_written"),
+    (r"\"possibly faulty\"\)", ["walk/marks.py"], "benchcon.walk.marks.FAULTY"),
+    (r"\} times\" if ", ["text.py"], "benchcon.text.repeated"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]
 

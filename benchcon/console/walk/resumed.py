@@ -13,11 +13,10 @@ from benchcon.text import printable
 from benchcon.walk.identities import BoardIdentity, changed_boards, changed_text
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
+from benchcon.walk.marks import MARKS
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
-
-_SAID = ("passed", "faulty", "possibly faulty", "skipped", "not wired")
 
 
 def resumed(
@@ -59,7 +58,7 @@ def _counted(panel: Panel, done: Sequence[FinishedStep]) -> str:
     from benchcon.report.walk import build
 
     counts = build(panel, done, {})["counts"]
-    return ", ".join(f"{counts[word]} {word}" for word in _SAID if counts.get(word))
+    return ", ".join(f"{counts[word]} {word}" for word in MARKS if word != "not asked" and counts.get(word))
 
 
 def _when(began: str) -> str:

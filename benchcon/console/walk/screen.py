@@ -32,6 +32,7 @@ from benchcon.report.walk import is_about_boards
 from benchcon.text import printable
 from benchcon.view.palette import IVORY
 from benchcon.walk.interfaces import FaceAnswer, Scene
+from benchcon.walk.marks import FAULTY
 from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, SUPPLY_LOOKS
 
 if TYPE_CHECKING:
@@ -376,7 +377,7 @@ class WalkScreen(AskedScreen):
     def _failed(self) -> list[str]:
         """Return the parts that the walk found faulty, or possibly faulty."""
         parts = self.report["parts"] if self.report is not None else ()
-        return [part["name"] for part in parts if part["verdict"] in ("faulty", "possibly faulty")]
+        return [part["name"] for part in parts if part["verdict"] in FAULTY]
 
     def action_failed(self) -> None:
         """Walk what was found faulty once more; the other results are kept.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from textual.app import App
 
 from benchcon.errors import Trouble
+from benchcon.files import cannot_be_written
 from benchcon.text import printable
 from benchcon.walk.channel_changes import missing_boards
 
@@ -127,8 +128,7 @@ def can_be_written(path: Path) -> None:
         with tempfile.TemporaryFile(dir=path):
             pass
     except OSError as error:
-        why = printable(error.strerror or str(error))
-        raise Trouble(f"{printable(str(path))}: cannot be written: {why}; name another folder") from None
+        raise cannot_be_written(path, error, "; name another folder") from None
 
 
 MOST_LOOKED_AT = 50

@@ -11,6 +11,7 @@ from rich.text import Text
 from benchcon.errors import Trouble
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, WARN
 from benchcon.walk.journal import FinishedStep
+from benchcon.walk.marks import MARKS
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
@@ -75,12 +76,13 @@ def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Tex
     if number:
         text.append((f"Part {number} of {of}" if broad else f"{number} of {of}" if wide else f"{number}/{of}") + gap)
         text.stylize(f"bold {BRASS}")
-    for mark, word, count, colour in (
-        ("✓", "passed", counts.get("passed", 0), GOOD),
-        ("✗", "faulty", wrong, BAD if wrong else ENGRAVED),
-        ("–", "skipped", left, WARN),
-        ("?", "possibly faulty", counts.get("possibly faulty", 0), WARN),
+    for verdict, count, colour in (
+        ("passed", counts.get("passed", 0), GOOD),
+        ("faulty", wrong, BAD if wrong else ENGRAVED),
+        ("skipped", left, WARN),
+        ("possibly faulty", counts.get("possibly faulty", 0), WARN),
     ):
-        if count or mark in "✓✗":
+        mark, word = MARKS[verdict]
+        if count or verdict in ("passed", "faulty"):
             text.append((f"{mark} {count} {word}" if wide else f"{mark}{count}") + gap, colour)
     return text
