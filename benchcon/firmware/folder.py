@@ -9,16 +9,15 @@ DIR/wiring.txt, wiring.md, emulator.wiring
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.files import cannot_be_written, need_folder
+from benchcon.firmware import leftovers
 from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.emulator_wiring import emulator_wiring
@@ -34,6 +33,8 @@ NATIVE = ("main.c", "hand.c", "moves.c", "host_hal.c")
 """Sources of the board as a program for this computer; their folder holds other programs too."""
 OURS = ("benchboard", "native", "build")
 """Folders that are replaced whole."""
+_NAMES = (*OURS, "main.c", "Makefile", "wiring.txt", "wiring.md", "emulator.wiring")
+"""Everything at the top of a build folder."""
 
 
 def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> dict[str, bytes]:
@@ -174,9 +175,11 @@ def write(
     that fails or is not allowed.
     """
     folder = Path(os.path.realpath(folder))  # a link stays a link
+    leftovers.clear_up(folder, _NAMES, lambda old: _put_back(old, folder))
     may_write(folder, force=force)
     try:
-        with _beside(folder) as new:
+        with leftovers.new_folder(folder) as new:
+            new.chmod(0o777 & ~_umask())
             for name, raw in wanted.items():
                 (new / name).parent.mkdir(exist_ok=True)
                 (new / name).write_bytes(raw)
@@ -185,16 +188,6 @@ def write(
             _swap(new, folder)
     except OSError as error:
         raise cannot_be_written(error.filename or folder, error) from None
-
-
-@contextlib.contextmanager
-def _beside(folder: Path) -> Iterator[Path]:
-    new = Path(tempfile.mkdtemp(prefix=f".{folder.name[:100]}.", suffix=".part", dir=folder.parent))
-    try:
-        new.chmod(0o777 & ~_umask())
-        yield new
-    finally:
-        shutil.rmtree(new, ignore_errors=True)
 
 
 def _umask() -> int:
@@ -207,14 +200,30 @@ def _swap(new: Path, folder: Path) -> None:
     if not folder.exists() or not any(folder.iterdir()):
         os.rename(new, folder)  # replaces an empty folder
         return
-    old = Path(tempfile.mkdtemp(prefix=f".{folder.name[:100]}.", suffix=".old", dir=folder.parent))
-    os.rename(folder, old)
-    try:
-        os.rename(new, folder)
-    except OSError:
+    with leftovers.held(folder):
+        old = leftovers.beside(folder, leftovers.OLD)
+        os.rename(folder, old)
+        try:
+            os.rename(new, folder)
+        except OSError:
+            os.rename(old, folder)
+            raise
+        _keep_other_files(old, folder)
+
+
+def _put_back(old: Path, folder: Path) -> None:
+    """Undo the replacement of `folder` by a run that was killed, or finish it. `old` is what was being replaced."""
+    if not any(old.iterdir()):
+        old.rmdir()
+    elif not folder.exists():
         os.rename(old, folder)
-        raise
-    for path in old.iterdir():
+    elif _is_ours(folder):
+        _keep_other_files(old, folder)
+
+
+def _keep_other_files(old: Path, folder: Path) -> None:
+    """Move the user's own files at the top of `old` to `folder`, which has replaced it, and remove the rest."""
+    for path in list(old.iterdir()):
         if path.name not in OURS and not (folder / path.name).exists():
             os.rename(path, folder / path.name)
     shutil.rmtree(old, ignore_errors=True)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -434,6 +437,84 @@ def test_nothing_is_left_where_writing_fails_half_way(tmp_path: Path) -> None:
         folder.write(tmp_path / "out", folder.files(demo_plan("met")), force=True)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["Makefile"]
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from benchcon.firmware import folder
+
+die = lambda: os.kill(os.getpid(), signal.SIGKILL)
+kind, out = sys.argv[1:]
+if kind != "look":  # at the given rename of those that replace the folder
+    rename, left = os.rename, [int(kind)]
+
+    def renamed(one, other):
+        left[0] -= 1
+        if not left[0]:
+            die()
+        rename(one, other)
+
+    folder.os.rename = renamed
+files = {"Makefile": folder.MARK.encode() + b" new", "main.c": b"new", "benchboard/a.c": b"new"}
+folder.write(Path(out), files, force=True, look=lambda new: die() if kind == "look" else None)
+"""
+"""A run that is killed while it looks at the new folder, or just before a rename; the files are what `files` makes."""
+
+
+def killed(at: str, out: Path) -> None:
+    done = subprocess.run([sys.executable, "-c", KILLED, at, str(out)], capture_output=True, text=True)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+
+
+def held(out: Path) -> subprocess.Popen[str]:
+    """A run that is at work, and waits to be told to go on."""
+    code = KILLED.replace('die() if kind == "look" else None', "(print(new, flush=True), input())")
+    return subprocess.Popen(
+        [sys.executable, "-c", code, "look", str(out)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+
+
+def test_the_next_run_removes_what_a_killed_one_left_and_nothing_of_one_at_work(
+    tmp_path: Path, no_compiler: None
+) -> None:
+    out = tmp_path / "fw"
+    killed("look", out)
+    (left,) = tmp_path.iterdir()
+    assert re.fullmatch(r"\.fw\.\w{8}\.part", left.name)
+    with held(out) as other:
+        assert other.stdout is not None
+        at_work = Path(other.stdout.readline().strip())
+        mine = tmp_path / ".fw.notes.part"
+        like_ours = tmp_path / ".fw.abcdefgh.part"
+        for each in (mine, like_ours):
+            each.mkdir()
+            (each / "letter.txt").write_text("mine")
+        assert main(["firmware", str(DEMO), "--board", "met", "-o", str(out)]) == 0
+        assert {path.name for path in tmp_path.iterdir()} == {"fw", at_work.name, mine.name, like_ours.name}
+        assert (at_work / "Makefile").is_file()
+        other.communicate("\n")
+    assert other.returncode == 0
+    assert {path.name for path in tmp_path.iterdir()} == {"fw", mine.name, like_ours.name}
+    assert (out / "main.c").read_text() == "new"
+
+
+@pytest.mark.parametrize("at", ["1", "2", "3"])
+def test_killed_while_it_replaces_a_folder_nothing_of_the_user_s_is_lost(at: str, tmp_path: Path) -> None:
+    out = tmp_path / "fw"
+    wanted = {"Makefile": folder.MARK.encode(), "main.c": b"old", "benchboard/a.c": b"old"}
+    folder.write(out, wanted)
+    (out / "my notes.txt").write_text("the yellow wire is really green")
+    killed(at, out)
+    if at == "2":  # neither folder has the name
+        assert not out.exists()
+        with pytest.raises(Trouble, match="exists already"):
+            folder.write(out, wanted)
+        assert (out / "main.c").read_bytes() == b"old"
+    folder.write(out, wanted, force=True)
+    assert [path.name for path in tmp_path.iterdir()] == ["fw"]
+    assert (out / "my notes.txt").read_text() == "the yellow wire is really green"
+    assert (out / "main.c").read_bytes() == b"old"
 
 
 @pytest.mark.parametrize(
