@@ -32,7 +32,7 @@ HELP = (
     ("q", "quit; with a --report folder the walk can be continued from here"),
     (
         "of a lamp",
-        "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); m or dim, i or flicker, "
+        "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); < or dim, i or flicker, "
         "red … white, x or nothing; NAME=SHOWN of a display that shows something",
     ),
     (
@@ -45,7 +45,7 @@ HELP = (
     ),
     (
         "of a display",
-        "what it shows, such as 01.8 or {ACG}; m or dim, i or flicker, x or nothing; NAME=SHOWN for another one",
+        "what it shows, such as 01.8 or {ACG}; < or dim, i or flicker, x or nothing; NAME=SHOWN for another one",
     ),
 )
 """What may be typed and what it means. The letters are the same as in the console's walk."""
@@ -265,7 +265,7 @@ _KEYS = {
 }
 
 
-_SHORT = {"m": "dim", "i": "flicker", "x": "nothing"}
+_SHORT = {"<": "dim", "i": "flicker", "x": "nothing"}
 """The console's keys, and the words for them."""
 _WORDS = frozenset({*_SHORT, *_SHORT.values(), *_COLOURS})
 
@@ -356,7 +356,7 @@ def _of_several(text: str, number: int, step: Step, layout: PanelIndex) -> FaceA
         how, _, name = word.rpartition(":")
         if name not in step.parts:
             raise Trouble(f"'{name[:40]}' is not among what is lit here; there are: {', '.join(step.parts)}")
-        if how not in ("", "dim", "m"):
+        if how not in ("", "dim", "<"):
             raise Trouble(f"'{how[:20]}' means nothing here; NAME is dark, dim:NAME is dim")
         dark.append(name)
         if how:

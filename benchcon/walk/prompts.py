@@ -127,7 +127,7 @@ def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str,
     return "All lit?", f"{ask} {step.why}".strip(), _ALL
 
 
-_ALL = "Enter: all lit. Or point at what is dark (m: it is dim), or say that nothing is lit."
+_ALL = "Enter: all lit. Or point at what is dark (<: it is dim), or say that nothing is lit."
 _FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
 
 

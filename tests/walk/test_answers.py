@@ -34,6 +34,14 @@ def test_words_name_lamps_and_displays_whatever_is_asked() -> None:
     assert understood("", dark, LAYOUT).word == "same"
 
 
+@pytest.mark.parametrize("typed", ["<", "dim"])
+def test_a_lamp_or_display_that_is_dim_is_told_by_the_key_or_the_word(typed: str) -> None:
+    said = understood(typed, scene(Step("lamp", ("l1",))), LAYOUT)
+    assert said == FaceAnswer("otherwise", 7, {"l1": Seen("dim")})
+    shown = understood(typed, scene(Step("display", ("d1",)), Wants(displays={"d1": b"\x7e"})), LAYOUT)
+    assert (shown.level, shown.displays) == ("dim", {"d1": b"\x7e"})
+
+
 def test_keys_put_a_lamp_right_and_take_it_back() -> None:
     look = LookTaken(Step("lamp", ("l1",)))
     assert look.answer(3, b"").word == "same"

@@ -54,7 +54,8 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         await eyes.see("You see: ")
         await eyes.press("p")
         await eyes.gone("You see: ")
-        await eyes.press("m")
+        await eyes.see("< Dim", "m Mark")
+        await eyes.press("less_than_sign")
         await eyes.see("You see: Approach lit (dim)")
         await eyes.press("enter")
         await eyes.see("Put Approach to on.")
@@ -78,6 +79,23 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         ("approach", "done", ""),
         ("runway_edge", "skipped", "stiff"),
     ]
+
+
+async def test_m_marks_the_moment_in_every_question_and_answers_none(desks: Desks, tmp_path: Path) -> None:
+    """It is the key of a mark on the bench, and says nothing about a lamp."""
+    async with console(desks.session, (100, 30)) as eyes:
+        screen = await walking(eyes, "walked")
+        await eyes.until(lambda: screen.listens, "the look")
+        for question in ("Every lamp and display should be dark now.", "Lamp Approach lit should blink"):
+            await eyes.see(question, "m Mark")
+            await eyes.press("m")
+            await eyes.see("The moment is marked already.")
+            await eyes.press("escape")
+            await eyes.gone("The moment is marked already.")
+            assert not screen.look.changed
+            if question.startswith("Every"):
+                await eyes.press("enter")
+        assert "You see: " not in eyes.text()
 
 
 async def test_a_walk_that_goes_on_says_which_since_when_how_far_and_what_was_judged(
@@ -368,7 +386,7 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         await eyes.until(lambda: len(eyes.app.screen.query("#line")) == 1, "the folder")
         await eyes.press("ctrl+u", *"walked", "enter")
         await eyes.see("Lamp Approach lit should blink", "24/25 ✓23 ✗0", "Esc Back")
-        await eyes.see("Enter Correct", "x None", "p This is lit", "m Dim", "i Flickers", "s Skip", "DARK")
+        await eyes.see("Enter Correct", "x None", "p This is lit", "< Dim", "i Flickers", "s Skip", "DARK")
         await eyes.see("APPR")  # the lamp that is asked about is in view on the face
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)

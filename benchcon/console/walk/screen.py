@@ -56,7 +56,7 @@ class WalkScreen(AskedScreen):
         Binding("p", "unlit", "This is dark"),
         Binding("p", "lit", "Something lit"),
         Binding("x", "nothing", "None"),
-        Binding("m", "dim", "Dim"),
+        Binding("less_than_sign", "dim", "Dim", key_display="<"),  # m is Mark, here as everywhere
         Binding("o", "colour", "Colour"),
         Binding("i", "flicker", "Flickers"),
         Binding("s", "leave_out('skip')", "Skip"),
