@@ -133,8 +133,9 @@ def test_a_pulled_cable_takes_the_port_away_and_it_comes_back_under_any_name(des
 
 def test_opening_the_port_resets_a_board_that_is_wired_so(desk: Hand) -> None:
     desk.fault("opening_resets")
-    with Talk(desk.port()) as talk:
-        assert talk.notification("boot")[2] == "reset"
+    before_us = desk.time()[1]
+    with Talk(desk.port()):  # pyserial empties the buffer as it opens, which may take the boot's own line with it
+        assert until(lambda: desk.time()[1] < before_us)
 
 
 def test_a_board_that_stops_reading_answers_when_it_reads_again(desk: Hand) -> None:

@@ -227,7 +227,7 @@ def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: De
     ]
     assert diagnose(desks.panel, walk.evidence) == []
     report = build(desks.panel, walk.done.values(), {})
-    assert [(f["kind"], f["channels"]) for f in report["findings"]] == [("port lost", ["met"])]
+    assert [(f["kind"], f["channels"]) for f in report["findings"]] == [("port lost", ["met"])], report["findings"]
 
 
 def test_another_board_on_the_port_of_one_that_is_gone_is_named(desks: Desks) -> None:
