@@ -65,7 +65,7 @@ class TapSession(OpenSession):
         """Why nothing comes any more, such as that a relay has ended; empty while all is well."""
         self.said: deque[str] = deque(maxlen=200)
         """Lines for a user without a screen: what happened to the ports, which board is where, which program came."""
-        self._boards_told: dict[int, str] = {}
+        self._board_names: dict[int, str] = {}
         self.taps: list[Tap] = []
         try:
             for number, port in enumerate(ports, 1):
@@ -165,8 +165,8 @@ class TapSession(OpenSession):
                 self.said += each.said
                 each.said.clear()
             # The records of one relay are in order. Those of several are in order up to where all have reported.
-            told_us = min(tap.told_us for tap in self.taps)
-            self._give(max(told_us, self.now_us() - SETTLE_US))
+            reported_us = min(tap.reported_us for tap in self.taps)
+            self._give(max(reported_us, self.now_us() - SETTLE_US))
 
     def _give(self, until_us: int | None) -> None:
         while self._notes:
@@ -184,10 +184,10 @@ class TapSession(OpenSession):
             board = self.state.boards.get(tap.source)
             if board is None or not board.ident:
                 continue
-            board_told = board.called if board.protocol else f"{board.called}, as far as is known"
-            if self._boards_told.get(tap.source) != board_told:
-                self._boards_told[tap.source] = board_told
-                self.said.append(f"{printable(tap.name)} is for {printable(tap.port)}: {board_told}")
+            name = board.called if board.protocol else f"{board.called}, as far as is known"
+            if self._board_names.get(tap.source) != name:
+                self._board_names[tap.source] = name
+                self.said.append(f"{printable(tap.name)} is for {printable(tap.port)}: {name}")
 
 
 def _ident_of(port: str, panel: Panel) -> str:

@@ -1,4 +1,4 @@
-"""What is missing in a capture, according to its own ``missed`` and ``untold`` records."""
+"""What is missing in a capture, according to its own ``missed`` and ``unrecorded`` records."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ class Missing:
             return
         for body in batch.bodies:
             word, *pairs = body.decode("utf-8", "backslashreplace").split(" ")
-            if word not in ("missed", "untold"):
+            if word not in ("missed", "unrecorded"):
                 continue
             detail = unquoted_pairs(pairs)
-            if word == "untold":
+            if word == "unrecorded":
                 self.bytes += decimal(detail.get("bytes", ""), _MOST_DIGITS) or 0
                 continue
             why = printable(detail.get("why", "")) or "no reason given"

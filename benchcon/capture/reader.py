@@ -52,7 +52,7 @@ class Reader:
         """All other words of the header, by key, unquoted."""
         self._first = len(line) + 1
         self._end = self._last_line_end()
-        self._torn_told = False
+        self._torn_reported = False
         if isinstance(self._store, Packed) and self._store.torn_at is not None:
             text = f"from byte {self._store.torn_at} on, the packed file does not hold whole gzip members"
             self._found.add("torn", self._store.size, None, text)
@@ -173,8 +173,8 @@ class Reader:
 
     def _tell_torn(self) -> None:
         left = self._store.size - self._end
-        if left > 0 and not self._torn_told:
-            self._torn_told = True
+        if left > 0 and not self._torn_reported:
+            self._torn_reported = True
             beginning = printable(self._store.read(self._end, min(left, 40)))
             text = f"the last line has no end and is skipped ({left} bytes): '{beginning}'"
             self._found.add("torn", self._end, None, text)

@@ -23,26 +23,26 @@ class Attendance:
         self._ports = [printable(port) for port in dict.fromkeys(ports)]
         self._panel = panel
         self._shown = shown
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
 
     def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
         """Return what is new, one printable line each; nothing is reported twice. `heard`: ident by source number."""
         from benchcon.panel.summary import unmatched
 
-        told = []
+        lines = []
         self.mute = [info.port for info in infos if info.stage in ("mute", "foreign")]
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
             if info.decided and info.stage != "released" and info.text:
-                told.append(_about(info.port, info.text))
-            elif info.stage == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
-                told.append(f"{info.port}: '{info.ident}' answers now")
+                lines.append(_about(info.port, info.text))
+            elif info.stage == "live" and any(line.startswith(f"{info.port}: ") for line in self._reported):
+                lines.append(f"{info.port}: '{info.ident}' answers now")
         if infos and all(info.decided for info in infos):
             line = unmatched(self._panel, self._idents(), self._shown)
-            told += [line] if line else []
-        new = [line for line in dict.fromkeys(told) if line not in self._told]
-        self._told.update(new)
+            lines += [line] if line else []
+        new = [line for line in dict.fromkeys(lines) if line not in self._reported]
+        self._reported.update(new)
         return new
 
     def missed(self) -> list[str]:
@@ -50,9 +50,9 @@ class Attendance:
         from benchcon.panel.summary import unmatched
 
         ports = [port for port in self._ports if port not in self.answered]
-        told = [f"{port}: no board ever answered there; 'benchcon ports {port}' tries again" for port in ports]
+        lines = [f"{port}: no board ever answered there; 'benchcon ports {port}' tries again" for port in ports]
         line = unmatched(self._panel, self._idents(), self._shown)
-        return told + ([line] if line else [])
+        return lines + ([line] if line else [])
 
     def _idents(self) -> list[str]:
         return list(dict.fromkeys(ident for port in self._ports if (ident := self.answered.get(port))))

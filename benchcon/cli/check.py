@@ -51,13 +51,13 @@ def run(args: argparse.Namespace) -> int:
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     found: dict[str, list[PanelRemark]] = {}
-    told: dict[str, str] = {}
+    summaries: dict[str, str] = {}
     panels: list[Panel] = [load(args.panel)] if args.panel else []
     # Panels first: faults can be checked against the one panel named with them, without --panel.
     for path in sorted(kinds, key=lambda each: kinds[each] != "panel file"):
         try:
             beside = panels[:1] if args.panel or len(panels) == 1 else []
-            found[path], told[path] = _check(path, heads[path], kinds[path], panels, beside)
+            found[path], summaries[path] = _check(path, heads[path], kinds[path], panels, beside)
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     results: list[dict[str, Any]] = []
@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             for finding in found[path]:
                 print(finding)
             if good:
-                print(f"{printable(path)}: a good {kinds[path]}: {told[path]}")
+                print(f"{printable(path)}: a good {kinds[path]}: {summaries[path]}")
     if args.json:
         print(json.dumps(results, indent=2))
     if unreadable:
@@ -105,8 +105,8 @@ def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[P
     if kind in ("behaviour file", "rules file", "scenario"):
         from benchcon.rehearse.checking import CHECKS
 
-        found, told = CHECKS[kind](path, raw, beside[0] if beside else None)
-        return found, f"{told}; next: {_command('rehearse {}', path)}" if kind == "scenario" else told
+        found, summary = CHECKS[kind](path, raw, beside[0] if beside else None)
+        return found, f"{summary}; next: {_command('rehearse {}', path)}" if kind == "scenario" else summary
     return _panel(path, raw, panels)
 
 
@@ -148,16 +148,16 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
         read = loads(raw, path, panel)
     except Trouble as trouble:
         return [as_finding(path, str(trouble))], ""
-    told = counted(len(read.faults), "fault")
+    summary = counted(len(read.faults), "fault")
     try:
         loads(raw, path, load(panel_path()))
     except Trouble as trouble:
         if panel is not None:
-            return [], f"{told}, and {printable(panel.path)} has their boards and channels"
+            return [], f"{summary}, and {printable(panel.path)} has their boards and channels"
         at = as_finding(path, str(trouble))
         advice = at._replace(text=f"the demo's panel does not fit: {at.text}", grave=False)
-        return [advice], f"{told}; boards and channels were not checked: name their panel file with --panel FILE"
-    return [], f"{told}; next: {_command('demo --faults {}', path)}"
+        return [advice], f"{summary}; boards and channels were not checked: name their panel file with --panel FILE"
+    return [], f"{summary}; next: {_command('demo --faults {}', path)}"
 
 
 def _capture(path: str) -> Checked:
@@ -179,8 +179,8 @@ def _capture(path: str) -> Checked:
                 keyframes += batch.kind == KEYFRAME
                 missing.feed(batch)
         # Counted as `record` counts: the records that arrived, and separately the keyframes added by the recorder.
-        told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
-        told += f", {seconds_text(reader.last_us - reader.first_us)}"
+        summary = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
+        summary += f", {seconds_text(reader.last_us - reader.first_us)}"
         found = [PanelRemark(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
         more = sum(reader.problem_counts.values()) - len(found)
         if more > 0:
@@ -188,8 +188,8 @@ def _capture(path: str) -> Checked:
         if lost := missing.words():
             # The file itself is intact; the recording in it is incomplete.
             found.append(PanelRemark(printable(path), 0, f"{lost}, according to the capture itself", grave=False))
-            told += f", incomplete: {lost}"
-        return found, f"{told}; next: {_command('replay {}', path)}"
+            summary += f", incomplete: {lost}"
+        return found, f"{summary}; next: {_command('replay {}', path)}"
 
 
 def _command(words: str, path: str) -> str:

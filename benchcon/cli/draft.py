@@ -133,10 +133,10 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     def said(port: str, source: int) -> Said | None:
         with lock:
             board = state.boards.get(source)
-            told = items.get(source, {})
-            if not source or board is None or not board.ident or not 0 < board.items_told <= len(told):
+            described = items.get(source, {})
+            if not source or board is None or not board.ident or not 0 < board.item_count <= len(described):
                 return None
-            return port, board.ident, board.name, [item for _, item in sorted(told.items()) if item]
+            return port, board.ident, board.name, [item for _, item in sorted(described.items()) if item]
 
     def heard_on(info: PortInfo | None) -> bool:
         with lock:

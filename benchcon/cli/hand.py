@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         # The answer to a movement comes when the part is at rest, and that to `moved` when something has moved.
         answer = made.ask(*map(_written, (command, *sent)), allow_s=60.0)
     lines = _lines(command, answer)
-    if command in _TOLD:
+    if command in _WITH_VALUES:
         lines = _by_name(lines, {id_: name for name, id_ in outputs.items()})
     for name in only:
         if not any(line.startswith(f"{name}=") for line in lines):
@@ -84,9 +84,9 @@ def run(args: argparse.Namespace) -> int:
 
 _WHOLE = ("lit", "seen", "flashes")
 """Requests that the hand answers for all lamps or displays; the named ones are picked out here."""
-_TOLD = (*_WHOLE, "shown")
+_WITH_VALUES = (*_WHOLE, "shown")
 """Requests whose answers are CHANNEL=VALUE."""
-_OF_OUTPUTS = (*_TOLD, "fault", "supply")
+_OF_OUTPUTS = (*_WITH_VALUES, "fault", "supply")
 
 
 def _outputs(hand: Hand) -> dict[str, str]:

@@ -118,8 +118,8 @@ def _sweep(files: Sequence[str], named: Named) -> int:
     for path in files:
         scenario = _read(path, named, True)
         rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
-        told, wrong = lines(printable(path), scenario, rules, sweep(scenario, rules))
-        print("\n".join(told), flush=True)
+        report, wrong = lines(printable(path), scenario, rules, sweep(scenario, rules))
+        print("\n".join(report), flush=True)
         code = max(code, int(wrong))
     return code
 

@@ -143,13 +143,13 @@ def _against(args: argparse.Namespace) -> int:
     verdicts = []
     for target in case.against:
         verdicts.append(run_against(case, target))
-        told = _faults_told(case, verdicts[-1])
-        if told:
-            say_on_stderr(f"against {target}: {told}")
+        why = _about_faults(case, verdicts[-1])
+        if why:
+            say_on_stderr(f"against {target}: {why}")
     return _report(args, verdicts)
 
 
-def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
+def _about_faults(case: CaptureCase, verdict: Verdict) -> str:
     """Return a sentence on the faults put into the boards, if they may explain the result; else an empty string."""
     from benchcon.replay.cases import settings_of
     from benchcon.text import printable

@@ -77,5 +77,5 @@ def run(args: argparse.Namespace) -> int:
     write_whole(args.out, drawn.data, force=args.force)
     for finding in inspect_fits(panel):
         print(finding, file=sys.stderr)
-    print(f"{shown}: {drawn.told}")
+    print(f"{shown}: {drawn.about}")
     return 0

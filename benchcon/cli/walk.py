@@ -162,25 +162,25 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             )
             boards, lasted, steps = soak(session, lambda: until.wait(0), say)
             lines = [line for board in boards for line in board.complaints().values()]
-            told, last = figures(boards, lasted, steps), closing(boards, lasted, steps)
+            result, last = figures(boards, lasted, steps), closing(boards, lasted, steps)
         else:
             parts = [] if "all" in args.wiggle else args.wiggle
             began = session.now_us()
-            told_so: list[str] = []
+            asked: list[str] = []
 
             def look(watch: Wiggle, now_us: int) -> None:
-                if not told_so:  # not before: only now is it certain that there is something to watch
-                    told_so.append("hands off for half a second, to see everything at rest")
-                elif len(told_so) == 1 and watch.settled:
-                    told_so.append(f"{watch.at_rest()}\nflex the loom now; Ctrl-C ends the watch")
+                if not asked:  # not before: only now is it certain that there is something to watch
+                    asked.append("hands off for half a second, to see everything at rest")
+                elif len(asked) == 1 and watch.settled:
+                    asked.append(f"{watch.at_rest()}\nflex the loom now; Ctrl-C ends the watch")
                 else:
                     return
-                print("\n".join(map(printable, told_so[-1].split("\n"))), file=sys.stderr, flush=True)
+                print("\n".join(map(printable, asked[-1].split("\n"))), file=sys.stderr, flush=True)
 
             watch = wiggle(session, parts, lambda: until.wait(0), say, look, panel)
-            lines, told, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)
+            lines, result, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)
     if args.json:
-        print(json.dumps(told, ensure_ascii=False, indent=1))
+        print(json.dumps(result, ensure_ascii=False, indent=1))
     for line in () if args.json else lines:
         print(line)
     say_on_stderr(printable(last))

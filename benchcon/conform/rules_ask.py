@@ -74,9 +74,9 @@ def order(board: Subject) -> None:
         board.malformed(b"<", odd)
         raise RuleBroken(f"of {len(sent)} requests sent together {len(sent) - len(set(got))} were not answered")
     if got != sent:
-        told = " ".join(f"{tag:02X}" for tag in got)
+        came = " ".join(f"{tag:02X}" for tag in got)
         raise RuleBroken(
-            f"the answers came in the order {told}; the requests were {' '.join(f'{tag:02X}' for tag in sent)}"
+            f"the answers came in the order {came}; the requests were {' '.join(f'{tag:02X}' for tag in sent)}"
         )
 
 

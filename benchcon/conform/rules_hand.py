@@ -65,9 +65,9 @@ def changes(board: Subject, hand: Hand) -> None:
             board.line.pump(0.15 + _debounce_s(channel))
             if before == "0" and (value := board.value(channel.id)) != wanted:
                 raise RuleBroken(f"'{channel.id}' was moved by the hand and reads {value}; {wanted} was expected")
-        told = [value for value, _ in _reports(board, channel.id, since)]
-        if before == "0" and told != ["1", "0"]:
-            raise RuleBroken(f"'{channel.id}' pressed and released was reported as {told}, not as 1 and 0")
+        reported = [value for value, _ in _reports(board, channel.id, since)]
+        if before == "0" and reported != ["1", "0"]:
+            raise RuleBroken(f"'{channel.id}' pressed and released was reported as {reported}, not as 1 and 0")
 
 
 def notification_time(board: Subject, hand: Hand) -> None:
@@ -83,10 +83,10 @@ def notification_time(board: Subject, hand: Hand) -> None:
             since = len(board.line.notifications)
             _by(lambda act=act: act(contact.id))  # type: ignore[misc]
             end = time.monotonic() + 0.3 + _debounce_s(contact)
-            while not (told := _reports(board, contact.id, since)) and time.monotonic() < end:
+            while not (reports := _reports(board, contact.id, since)) and time.monotonic() < end:
                 board.line.pump(0.005)
-            if told:
-                notification = told[0][1]
+            if reports:
+                notification = reports[0][1]
                 waited_us = (int(notification.at * 1e6) - notification.clock_us - fastest) % 2**32
                 waited_ms.append(0.0 if waited_us > 2**31 else waited_us / 1000)
     if not waited_ms:

@@ -137,9 +137,9 @@ def repair(board: Subject) -> None:
         before = board.line.notifications[-1].number
         answer = board.done("read", "all")
         after = board.line.notifications[-1].number
-        told = int(answer.words[1], 16)
-        if not (told - before) % 0x10000 <= (after - before) % 0x10000:
-            raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
+        reported = int(answer.words[1], 16)
+        if not (reported - before) % 0x10000 <= (after - before) % 0x10000:
+            raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {reported:04X}")
         if len(answer.words[2]) != 8:
             raise RuleBroken("in the answer to 'read' the clock, eight hex digits, must follow the number")
 
@@ -192,6 +192,6 @@ def load(board: Subject) -> None:
     after = board.alive()
     if after.words[3] != before.words[3]:
         raise RuleBroken("under load the board counted bad lines: it loses bytes")
-    told = board.line.notifications[sent_before:]
-    if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(told)):
+    received = board.line.notifications[sent_before:]
+    if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(received)):
         raise RuleBroken("under load there is a gap in the running numbers")

@@ -149,7 +149,7 @@ class ConsoleApp(BenchApp):
         self._shout: NotConfirmed | None = None
         self._dark_ends_us = 0
         """When the end of dark was asked for (µs), until the result is shown; else 0."""
-        self._dark_told = ""
+        self._dark_message = ""
         """The message that dark is confirmed, which is removed when dark ends."""
         self._looked = self._ticked = self._bound = -60.0
         self.model.feed.listeners.append(self._tell_triggers)
@@ -357,8 +357,8 @@ class ConsoleApp(BenchApp):
             self._shout = None
             late_us = self.session.now_us() - watch.asked_us
             who = "every board that is linked" if watch.absent else "every board"
-            self._dark_told = f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; {END_DARK} ends it."
-            self.tell(self._dark_told)
+            self._dark_message = f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; {END_DARK} ends it."
+            self.tell(self._dark_message)
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
                 plugs = "; ".join(to_pull(self.model.panel, watch.absent))
@@ -382,8 +382,8 @@ class ConsoleApp(BenchApp):
     def _watch_end_of_dark(self) -> None:
         """Remove the messages about dark once it has ended; show that it has, or on which boards it has not."""
         still = self.model.darkness.dark
-        if self._dark_told and not self.model.darkness.everything:
-            take_back(self, [self._dark_told])
+        if self._dark_message and not self.model.darkness.everything:
+            take_back(self, [self._dark_message])
         if not self._dark_ends_us or (still and self.session.now_us() - self._dark_ends_us < CONFIRM_US):
             return
         self._dark_ends_us = 0

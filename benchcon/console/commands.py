@@ -60,11 +60,11 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
     work, later = app.model.work, partial(app.call_later, app.run_action)
     if app.session.bench is not None:
         if app.session.live and isinstance(screen, BenchScreen):
-            for title, what, told in (
+            for title, what, about in (
                 ("Wiggle test", "wiggle", "what drops out when the loom is flexed"),
                 ("Soak", "soak", "everything lit in turn, for hours"),
             ):
-                yield SystemCommand(title, told, partial(later, f"walk('{what}')"))
+                yield SystemCommand(title, about, partial(later, f"walk('{what}')"))
         yield SystemCommand("Open a port", "lists the ports of this machine", partial(later, "ports"))
         for port in app.model.ports:
             if port.stage == "released":
@@ -81,7 +81,7 @@ def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemComma
             yield SystemCommand("Filter the events", "key / among the events", events.action_filter)
 
 
-def _lines(title: str, told: str, offsets: Sequence[int] = ()) -> Text:
+def _lines(title: str, about: str, offsets: Sequence[int] = ()) -> Text:
     """Return a command's two lines; the letters at `offsets` of its title are those that were sought.
 
     They are text, where Textual's own would be read as markup: boards, ports and parts are called what strangers like.
@@ -89,7 +89,7 @@ def _lines(title: str, told: str, offsets: Sequence[int] = ()) -> Text:
     text = Text(title)
     for at in offsets:
         text.stylize("bold underline", at, at + 1)
-    return text.append(f"\n{told}", "dim")
+    return text.append(f"\n{about}", "dim")
 
 
 def _found(query: str, title: str) -> tuple[float, Sequence[int]]:
@@ -123,8 +123,8 @@ class PartsProvider(Provider):
             title = f"Select: {label_of(part)}"
             score, offsets = _found(query, title)
             if score > 0:
-                told = printable(f"{part.name} on {board_name(part)}")
-                yield Hit(score, _lines(title, told, offsets), partial(self._select, part.name), title)
+                about = printable(f"{part.name} on {board_name(part)}")
+                yield Hit(score, _lines(title, about, offsets), partial(self._select, part.name), title)
 
     async def _select(self, name: str) -> None:
         await self.screen.run_action("view('face')")

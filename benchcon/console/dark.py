@@ -84,12 +84,12 @@ class Shout(Drawn):
         large = [("NOT CONFIRMED", loud), (pull, plain)]
         if self.second:
             large, pull = [*large, ("AND 2ND SUPPLY", plain)], "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY"
-        told = (
+        texts = (
             f"NOT CONFIRMED dark – {pull}: {', '.join(self.names)}",
             self.why,
             f"Lamps and displays may still be lit. {DARK} asks again; Esc goes on.",
         )
-        lines = [line for text in told for line in wrap(text, max(width - 2, 10))]
+        lines = [line for text in texts for line in wrap(text, max(width - 2, 10))]
         for unneeded in (0, -1, 0):  # if there is little room, lines in large letters are left to the small text
             if large and len(large) * (glyphs.ROWS + 1) + len(lines) >= canvas.height:
                 large.pop(unneeded if len(large) > 1 else 0)

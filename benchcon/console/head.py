@@ -117,9 +117,9 @@ class Head(Drawn):
         if badge:
             x = write_badge(canvas, x, badge, self.colour) - 2 + fitting.gap
         x = self._paint_tabs(canvas, x, fitting)
-        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.statuses.items()]
-        if x + sum(cell_len(text) + 2 for text, _ in told) <= end:
-            for text, colour in told:
+        statuses = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.statuses.items()]
+        if x + sum(cell_len(text) + 2 for text, _ in statuses) <= end:
+            for text, colour in statuses:
                 x = canvas.write(x, 0, text, ink(colour, RAISED)) + 2
 
     @staticmethod

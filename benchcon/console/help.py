@@ -256,11 +256,11 @@ class Help(ModalScreen[None]):
         # Each section ends with a line break, which makes the blank line before the next.
         yield Text("Keys\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
-            told = _keys_and_words(bindings)
-            if not told:
+            rows = _keys_and_words(bindings)
+            if not rows:
                 continue
             text = Text(f"{title}\n", f"bold {BRASS}")
-            for faces, word in told:
+            for faces, word in rows:
                 first, *more = wrap(word, 44)
                 text.append(f"  {'  '.join(faces):<26}", IVORY)
                 text.append(f"{first}\n" + "".join(f"{'':28}{line}\n" for line in more), ENGRAVED)

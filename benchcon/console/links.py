@@ -63,20 +63,20 @@ def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, 
     known = [value for value in curve.values if value is not None]
     high = max(known, default=0.0)
     if curve.last is None:
-        told = "not known"
+        figures = "not known"
     elif name == "bad":
         begun = next((number for number, value in enumerate(curve.values) if value is not None), 0)
         past_s = round(span_s * (1 - begun / len(curve.values)))  # the curve may not be full yet
-        told = f"{sum(known):.0f} in {past_s // 60} min" if past_s >= 120 else f"{sum(known):.0f} in {past_s} s"
+        figures = f"{sum(known):.0f} in {past_s // 60} min" if past_s >= 120 else f"{sum(known):.0f} in {past_s} s"
     else:
         shape = ".2f" if unit == "V" else ".1f" if high < 1000 else ".0f"
         worst = min(known) if end == "min" else max(known)
-        told = f"{curve.last:{shape}} {unit}, {end} {worst:{shape}}"
+        figures = f"{curve.last:{shape}} {unit}, {end} {worst:{shape}}"
     wrong = name == "bad" and high > 0
     return [
         (f"{word:<{_LABEL_WIDTH}}", QUIET, GROUND),
         (drawn, BAD if wrong else BRASS, GROUND),
-        (f"  {fitted(told, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(drawn)), ENGRAVED, GROUND),
+        (f"  {fitted(figures, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(drawn)), ENGRAVED, GROUND),
     ]
 
 
@@ -166,20 +166,20 @@ class LinksView(Drawn, can_focus=True):
             for text, colour, ground in pieces:
                 x = canvas.write(x, y, text, ink(colour, ground), canvas.width - x)
 
-    def _title(self, index: int, title: str, told: str, colour: str, width: int) -> list[tuple[str, str, str]]:
+    def _title(self, index: int, title: str, status: str, colour: str, width: int) -> list[tuple[str, str, str]]:
         chosen = index == self.chosen and self.has_focus and not self.brief
-        title = fitted(title, max(12, width - len(told) - 8))
+        title = fitted(title, max(12, width - len(status) - 8))
         return [
             ("▌" if chosen else " ", BRASS, RAISED),
             (f"{title} ", IVORY, RAISED),
-            ("─" * max(0, width - cell_len(title) - len(told) - 4), EDGE, RAISED),
-            (f" {told} ", colour, RAISED),
+            ("─" * max(0, width - cell_len(title) - len(status) - 4), EDGE, RAISED),
+            (f" {status} ", colour, RAISED),
         ]
 
     def _port_block(self, index: int, port: PortInfo, width: int) -> list[list[tuple[str, str, str]]]:
         word = {"foreign": "≠ not the line protocol", "waiting": "! cannot be opened", "released": "– released"}
-        told = word.get(port.stage, f"◌ {port.stage}")
-        lines = [self._title(index, port.port, told, WARN, width)]
+        status = word.get(port.stage, f"◌ {port.stage}")
+        lines = [self._title(index, port.port, status, WARN, width)]
         text = port.text or "No board has answered here yet."
         lines += [[(" " + line, ENGRAVED, GROUND)] for line in wrap(text, max(width - 2, 20))]
         if port.rate:

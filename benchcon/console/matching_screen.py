@@ -39,7 +39,7 @@ class LampPair(Drawn):
     def __init__(self, matching: Matching, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.matching = matching
-        self.told = ""
+        self.remark = ""
         """What prevents matching now, shown in place of what to do; empty if nothing does."""
 
     def paint(self, canvas: Canvas) -> None:
@@ -67,8 +67,8 @@ class LampPair(Drawn):
             canvas.write(half - 1, y, "│", ink(EDGE, self.GROUND))
         y = 14
         how = HOW + (f" {ELSEWHERE}" if matching.elsewhere else "")
-        for line in wrap(self.told or how, width - 2):
-            canvas.write(1, y, line, ink(WARN if self.told else ENGRAVED, self.GROUND))
+        for line in wrap(self.remark or how, width - 2):
+            canvas.write(1, y, line, ink(WARN if self.remark else ENGRAVED, self.GROUND))
             y += 1
         self._list(canvas, y + 1)
 
@@ -84,15 +84,15 @@ class LampPair(Drawn):
         face = glyphs.broadest(text, room) or glyphs.FACES[-1]
         for row, line in enumerate(glyphs.drawn(text, face)):
             canvas.write(x, 6 + row, line, ink(BRASS if changed else IVORY, self.GROUND, bold=True), room)
-        told = f"trim; the file has {percent(lamp.trim_permille)}" if changed else "trim, as in the file"
-        canvas.write(x, 12, told, ink(QUIET, self.GROUND), room)
+        caption = f"trim; the file has {percent(lamp.trim_permille)}" if changed else "trim, as in the file"
+        canvas.write(x, 12, caption, ink(QUIET, self.GROUND), room)
 
     def _display(self, canvas: Canvas, x: int, room: int, display: Display) -> None:
         canvas.write(x, 2, "REFERENCE", ink(BRASS, self.GROUND, bold=True))
         canvas.write(x, 3, fitted(label_of(display), room), ink(IVORY, self.GROUND, bold=True))
         lit = "●" if self.matching.lit else "○"
-        told = f"{lit} {display.colour} display, {printable(board_name(display))}"
-        canvas.write(x, 4, fitted(told, room), ink(ENGRAVED, self.GROUND))
+        caption = f"{lit} {display.colour} display, {printable(board_name(display))}"
+        canvas.write(x, 4, fitted(caption, room), ink(ENGRAVED, self.GROUND))
         text = "8" * display.digits
         face = glyphs.broadest(text, room) or glyphs.FACES[-1]
         for row, line in enumerate(glyphs.drawn(text, face)):
@@ -171,13 +171,13 @@ class MatchingScreen(Screen[None]):
         dark = matching.model.darkness.dark
         if dark:
             matching.went_dark()
-            pair.told = (
+            pair.remark = (
                 f"Dark: {', '.join(map(printable, dark))}. {END_DARK} ends it; Space lights both lamps again then."
             )
         elif not matching.lit:
-            pair.told = "Both lamps are out: Space lights them."
+            pair.remark = "Both lamps are out: Space lights them."
         else:
-            pair.told = matching.refused and f"{matching.refused[:1].upper()}{matching.refused[1:]}."
+            pair.remark = matching.refused and f"{matching.refused[:1].upper()}{matching.refused[1:]}."
         pair.repaint()
 
     def action_step(self, by: int) -> None:
@@ -218,18 +218,18 @@ class MatchingScreen(Screen[None]):
         matching = self.matching
         if not self._may():
             return
-        told = f"{matching.named(matching.other.name)}: trim {percent(matching.trial)}"
+        message = f"{matching.named(matching.other.name)}: trim {percent(matching.trial)}"
         try:
             goes_on = matching.write()
         except Trouble as trouble:
             self.app.notify(f"{trouble}; Tab goes on to the next lamp", severity="error", markup=False, timeout=7)
             return
         if not goes_on:
-            told += " is written, but a part is gone from the file; v begins again with the rest"
-            self.app.call_later(self.app.notify, told, severity="warning", markup=False, timeout=7)
+            message += " is written, but a part is gone from the file; v begins again with the rest"
+            self.app.call_later(self.app.notify, message, severity="warning", markup=False, timeout=7)
             self.dismiss(None)
             return
-        self.app.notify(f"{told} is in {printable(matching.panel.path)}", markup=False, timeout=3)
+        self.app.notify(f"{message} is in {printable(matching.panel.path)}", markup=False, timeout=3)
         self.frame()
 
     def action_leave(self) -> None:

@@ -50,6 +50,6 @@ def switch_level(app: BenchApp) -> str:
     for source, id_ in blinking:
         session.bench.blink(source, id_, True)  # blink at the new level
     permille = panel.night_permille if level == NIGHT else panel.day_permille
-    told = f"{level.capitalize()} level: all lamps at {percent(permille)} of their light"
-    session.bench.note("word", told)
-    return told
+    message = f"{level.capitalize()} level: all lamps at {percent(permille)} of their light"
+    session.bench.note("word", message)
+    return message

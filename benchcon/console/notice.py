@@ -35,7 +35,7 @@ class Notice(Drawn):
     TOLD = mixed(GROUND, WARN, 0.16)
     DEFAULT_CSS = """
     Notice { height: 1; display: none; }
-    Notice.-told { display: block; }
+    Notice.-shown { display: block; }
     """
 
     def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
@@ -55,7 +55,7 @@ class Notice(Drawn):
 
     def repaint(self) -> None:
         """Draw; on a low screen show the row only if there is a notice."""
-        self.set_class(bool(self.model.notices), "-told")
+        self.set_class(bool(self.model.notices), "-shown")
         super().repaint()
 
     def paint(self, canvas: Canvas) -> None:

@@ -211,13 +211,13 @@ class PointMap(Drawn, can_focus=True):
             canvas.write(x, y, line, ink(ENGRAVED, GROUND))
         canvas.write(*self.map.cell(self.at), "┼", ink(BRASS, PLATE, bold=True))
         label = label_of(self.part)
-        told = f" {label}: {self.at.x_mm:.0f} mm from the left, {self.at.y_mm:.0f} mm from the top "
-        canvas.write(2, 0, told, ink(IVORY, RAISED, bold=True), canvas.width - 4)
+        caption = f" {label}: {self.at.x_mm:.0f} mm from the left, {self.at.y_mm:.0f} mm from the top "
+        canvas.write(2, 0, caption, ink(IVORY, RAISED, bold=True), canvas.width - 4)
         if canvas.height > 4:
             nearest = self.map.nearest(self.at)
-            told = f" near the cross: {label_of(nearest)}  " if nearest is not None else ""
-            told += f" panel {self.map.width_mm:.0f} × {self.map.height_mm:.0f} mm "
-            canvas.write(2, canvas.height - 1, told, ink(QUIET, GROUND), canvas.width - 4)
+            caption = f" near the cross: {label_of(nearest)}  " if nearest is not None else ""
+            caption += f" panel {self.map.width_mm:.0f} × {self.map.height_mm:.0f} mm "
+            canvas.write(2, canvas.height - 1, caption, ink(QUIET, GROUND), canvas.width - 4)
 
     def _cross(self, canvas: Canvas) -> None:
         """Draw the cross and what the part will cover, below the names, which stay readable."""

@@ -83,9 +83,9 @@ class PortTable(Table):
             open_already = each.port in self._already
             mark = "●" if each.port in self.marked else "–" if open_already else "○"
             what = " ".join(filter(None, (each.what, each.maker)))
-            told = "open already" if open_already else f"in use: {each.in_use}" if each.in_use else each.ident
+            status = "open already" if open_already else f"in use: {each.in_use}" if each.in_use else each.ident
             colour = QUIET if open_already else WARN if each.in_use else GOOD if each.port in self.marked else IVORY
-            rows.append(Row(each.port, [mark, each.port, what or "?", each.usb, told], colour))
+            rows.append(Row(each.port, [mark, each.port, what or "?", each.usb, status], colour))
         for port in self.extra:
             rows.append(Row(port, ["●" if port in self.marked else "○", port, "named by you", "", ""], IVORY))
         return rows
@@ -183,9 +183,9 @@ class PortsScreen(ModalScreen[list[str] | None]):
         except Trouble as trouble:
             self.query_one("#wrong", Static).update(Text(str(trouble)))
             return
-        told = f"{self.table.chosen} is no longer remembered." if known else "It was not remembered."
+        message = f"{self.table.chosen} is no longer remembered." if known else "It was not remembered."
         self.table.look()
-        self.query_one("#wrong", Static).update(Text(told))
+        self.query_one("#wrong", Static).update(Text(message))
 
     def action_leave(self) -> None:
         """Cancel, and open none."""

@@ -91,11 +91,11 @@ class Raw(Table):
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
         counted = channel.kind not in ("contact", "display")  # for a contact these would only be open and made
-        told = channel_label(part, channel.id) if part is not None else printable(channel.detail.get("label", ""))
+        label = channel_label(part, channel.id) if part is not None else printable(channel.detail.get("label", ""))
         cells = [
             printable(channel.id),
             printable(channel.detail.get("pin", "")),
-            told,
+            label,
             *([printable(channel.kind)] if wide else []),
             _value(channel, part) if current else "not known",
             _level(channel) if current else "?",

@@ -125,7 +125,7 @@ class RehearsalList(Drawn, can_focus=True):
         self.typed = ""
         self._lines: list[ListedLine] = []
         self._top = 0
-        self._told = ""
+        self._remark = ""
 
     @property
     def picture(self) -> Picture | None:
@@ -180,9 +180,9 @@ class RehearsalList(Drawn, can_focus=True):
         keys = [line.key for line in self._lines if line.key]
         if self.chosen not in keys:
             self.chosen = keys[0] if keys else ""
-        told = [row for text in self._about(picture) for row in wrap(text, max(canvas.width - 2, 10))]
-        told = told[: max(canvas.height // 3, 2)]
-        room = canvas.height - len(told) - bool(told)
+        lines = [row for text in self._about(picture) for row in wrap(text, max(canvas.width - 2, 10))]
+        lines = lines[: max(canvas.height // 3, 2)]
+        room = canvas.height - len(lines) - bool(lines)
         at = next((n for n, line in enumerate(self._lines) if line.key and line.key == self.chosen), 0)
         if at == 1:
             self._top = 0
@@ -196,10 +196,10 @@ class RehearsalList(Drawn, can_focus=True):
             canvas.write(canvas.width - 1, 0, "▲", ink(BRASS, GROUND))
         if self._top + room < len(self._lines):
             canvas.write(canvas.width - 1, room - 1, "▼", ink(BRASS, GROUND))
-        if told:
-            canvas.wipe(0, room, canvas.width, len(told) + 1, ink(ENGRAVED, PLATE))
+        if lines:
+            canvas.wipe(0, room, canvas.width, len(lines) + 1, ink(ENGRAVED, PLATE))
             canvas.write(0, room, "─" * canvas.width, ink(EDGE, GROUND))
-        for y, text in enumerate(told, room + 1):
+        for y, text in enumerate(lines, room + 1):
             canvas.write(1, y, text, ink(IVORY, PLATE))
 
     def _line(self, canvas: Canvas, y: int, line: ListedLine) -> None:
@@ -267,22 +267,22 @@ class RehearsalList(Drawn, can_focus=True):
     def _expected(self, canvas: Canvas, y: int, each: ExpectedNow, width: int, ground: str) -> None:
         colour = COLOURS[each.how]
         canvas.write(1, y, MARKS[each.how], ink(colour, ground, bold=each.how == "broken"))
-        told = each.how
+        status = each.how
         if each.how == "kept" and each.times > 1:
-            told = f"kept ×{each.times}"
+            status = f"kept ×{each.times}"
         elif each.broken is not None:
-            told = f"broken {each.broken.after_us / 1e6:.1f} s"
+            status = f"broken {each.broken.after_us / 1e6:.1f} s"
         canvas.write(
-            3, y, each.name, ink(IVORY if each.now or each.broken else ENGRAVED, ground), width - len(told) - 4
+            3, y, each.name, ink(IVORY if each.now or each.broken else ENGRAVED, ground), width - len(status) - 4
         )
-        canvas.write(width - len(told), y, told, ink(colour, ground))
+        canvas.write(width - len(status), y, status, ink(colour, ground))
 
     def _about(self, picture: Picture) -> Iterator[str]:
         """Yield the lines below the list: a request, a refusal, the selected line, failing rules."""
         if self.asked.text:
             yield f"Please {self.asked.text}, then press Enter; n skips it."
-        if self._told:
-            yield self._told
+        if self._remark:
+            yield self._remark
         line = self._selected()
         item = line.item if line is not None else None
         if isinstance(item, ValueNow):
@@ -344,7 +344,7 @@ class RehearsalList(Drawn, can_focus=True):
         return True
 
     def _changed(self) -> None:
-        self._told = ""
+        self._remark = ""
         self.refresh_bindings()
         self.repaint()
 
@@ -444,11 +444,11 @@ class RehearsalList(Drawn, can_focus=True):
             number = float(text)
         except ValueError:
             self._changed()
-            self._told = f"'{text}' is not a number."
+            self._remark = f"'{text}' is not a number."
             return
         if not value.low <= number <= value.high:
             self._changed()
-            self._told = f"{with_unit(value, number)} is outside {value.low:.10g} to {with_unit(value, value.high)}."
+            self._remark = f"{with_unit(value, number)} is outside {value.low:.10g} to {with_unit(value, value.high)}."
             return
         self._hold(value, number)
 
@@ -508,5 +508,5 @@ def with_unit(value: ValueNow, number: float) -> str:
 
 def _counts(picture: Picture) -> str:
     counts = [(how, sum(each.how == how for each in picture.expected)) for how in ORDER]
-    told = [f"{count} {how}" for how, count in counts if count]
-    return "  " + ", ".join(told) if told else ""
+    parts = [f"{count} {how}" for how, count in counts if count]
+    return "  " + ", ".join(parts) if parts else ""

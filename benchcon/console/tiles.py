@@ -155,8 +155,8 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
     if tile.size is Size.LOW:
         x, y = tile.form.art_width + 1 + guarded(part), _row(tile)
         canvas.wipe(tile.x + x - 1, y, tile.width - x + 1, 1, ink(ENGRAVED, pen.ground))
-        told = _lamps_word(lamps) if word else showings[0].word
-        _word(canvas, tile, x, y, told, word or ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
+        state = _lamps_word(lamps) if word else showings[0].word
+        _word(canvas, tile, x, y, state, word or ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
         return
     row = 1 if tile.size is Size.TALL else 4
     if tile.size is Size.TALL:  # the control's word is always above, the lamp's below

@@ -192,9 +192,9 @@ class TimeLine(Drawn, can_focus=True):
         one, other = self.cursors[CURSOR_A], self.cursors[CURSOR_B]
         if one is not None and other is not None:
             canvas.write(x, 0, f"B−A  {between_text(other - one)}", ink(IVORY, RAISED, bold=True))
-        told = f"a column is {column_text(self.each_us)}"
-        if canvas.width - len(told) - 2 > x + 18:
-            canvas.write(canvas.width - len(told) - 1, 0, told, ink(QUIET, RAISED))
+        scale = f"a column is {column_text(self.each_us)}"
+        if canvas.width - len(scale) - 2 > x + 18:
+            canvas.write(canvas.width - len(scale) - 1, 0, scale, ink(QUIET, RAISED))
 
     def _column_of(self, at_us: int) -> int | None:
         column = int((at_us - self.start_us) // self.each_us)
@@ -268,11 +268,11 @@ class TimeLine(Drawn, can_focus=True):
             if covered.stop <= self.columns and not any(each in taken for each in covered):
                 canvas.write(self._left + column, y, text, ink(QUIET, RAISED))
             at_us += step_us
-        told = self._mark_told()
-        if told:
-            canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)
+        mark = self._mark_text()
+        if mark:
+            canvas.write(1, y, mark, ink(BRASS, RAISED), self._left - 2)
 
-    def _mark_told(self) -> str:
+    def _mark_text(self) -> str:
         """Return the text of the mark at the moving cursor."""
         at_us = self.cursors[self.moving]
         if at_us is None:

@@ -90,15 +90,15 @@ class Pairs(Table):
         percents = (50, 95, 99) if wide else (50,)
         figures = [ms(one.percentile_us(percent)) if one.found else "-" for percent in percents]
         limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
-        told = SHORT.get(one.verdict) or (", " if wide else " ").join(
+        result = SHORT.get(one.verdict) or (", " if wide else " ").join(
             word
             for word in (f"{len(one.broken)} over" * bool(one.broken), f"{len(one.missing)} lost" * bool(one.missing))
             if word
         )
         if one.proposed:
-            told = "seen, not named" if wide else "seen"
+            result = "seen, not named" if wide else "seen"
         named = [name_of(one)] if self._named else []
-        cells = [labels_of(one), *named, str(len(one.found)), *figures, worst, limit, told]
+        cells = [labels_of(one), *named, str(len(one.found)), *figures, worst, limit, result]
         return Row(name_of(one), cells, COLOURS[one.verdict])
 
 
@@ -156,8 +156,8 @@ class DelayPlot(Drawn):
             over = one.limit_us and each.delay_us - each.error_us > one.limit_us
             canvas.write(x + column, rows - 1 - row, "•", ink(BAD if over else BRASS, self.GROUND))
         canvas.write(x, rows, "─" * width, ink(EDGE, self.GROUND))
-        told = f"over the last {(last - first) / 1e6:.0f} s"
-        canvas.write(x, rows + 1, told, ink(ENGRAVED, self.GROUND), width)
+        caption = f"over the last {(last - first) / 1e6:.0f} s"
+        canvas.write(x, rows + 1, caption, ink(ENGRAVED, self.GROUND), width)
 
 
 class TimingScreen(Screen[str | None]):
@@ -168,7 +168,7 @@ class TimingScreen(Screen[str | None]):
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
     TimingScreen #plot { height: 8; margin-top: 1; }
-    TimingScreen #told { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
+    TimingScreen #explained { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
     TimingScreen.-airy #touched { height: 6; }
     """
@@ -188,7 +188,7 @@ class TimingScreen(Screen[str | None]):
         yield Static("", id="title")
         yield Pairs(self.stopwatch, id="pairs")
         yield DelayPlot(id="plot")
-        yield Static("", id="told", markup=False)
+        yield Static("", id="explained", markup=False)
         yield Touched(id="touched")
         yield KeyLine(id="keys")
 
@@ -242,7 +242,7 @@ class TimingScreen(Screen[str | None]):
         most = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
         plot.styles.height = max(4, min(most, room))
         plot.repaint()
-        self.query_one("#told", Static).update("\n".join(explained))
+        self.query_one("#explained", Static).update("\n".join(explained))
         big = None
         if last is not None:
             one, delay = last

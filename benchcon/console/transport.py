@@ -119,8 +119,8 @@ class Transport(Drawn):
 
         def target(text: str) -> int:
             wanted = text.casefold()
-            for at_us, told in self._marks:
-                if wanted and not wanted[0].isdigit() and wanted in told.casefold():
+            for at_us, label in self._marks:
+                if wanted and not wanted[0].isdigit() and wanted in label.casefold():
                     return at_us
             at_us = time_of(text)
             if at_us > session.last_us:
@@ -131,7 +131,7 @@ class Transport(Drawn):
             if text is not None:
                 self.jump(target(text))
 
-        marks = "; ".join(f"{clock_text(at_us)} {told}" for at_us, told in self._marks[:6])
+        marks = "; ".join(f"{clock_text(at_us)} {label}" for at_us, label in self._marks[:6])
         why = "A time such as 90, 1:30 or 0:01:30.250, or words of a mark."
         self.app.push_screen(
             Ask("Go to", why + (f" Marks: {marks}" if marks else ""), check=target, more=ABOUT_TIME), done

@@ -46,9 +46,9 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
 
     `until` catches the process's signals.
     """
-    path, told = own_panel()
-    if told:
-        say_on_stderr(told)
+    path, notice = own_panel()
+    if notice:
+        say_on_stderr(notice)
     panel = load(path)
     bench = Bench([desk.port for desk in demo.boards], panel=panel)
     users = {desk.name: UsersHand(desk.control, lambda: run.hands_off()) for desk in demo.boards}

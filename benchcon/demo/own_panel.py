@@ -24,13 +24,13 @@ def own_panel() -> tuple[Path, str]:
     path = home() / "demo" / panel_path().name
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        told = _put_aside(path, shipped)
+        notice = _put_aside(path, shipped)
         write_whole(path, shipped)
     except (OSError, Trouble):
         path = Path(tempfile.mkdtemp(prefix="benchcon-demo-")) / path.name
         write_whole(path, shipped)
         return path, ""
-    return path, told
+    return path, notice
 
 
 def _put_aside(path: Path, shipped: bytes) -> str:

@@ -114,12 +114,14 @@ def doubtful(layout: PanelIndex, story: Story) -> list[str]:
     """Return the contacts that dropped out faster than by hand while their part was worked, but not often enough for
     `bursts`: a single drop-out proves nothing.
     """
-    told = {burst.channel for burst in bursts(layout, story)}
+    known = {burst.channel for burst in bursts(layout, story)}
     out: dict[str, None] = {}
     for moment in story.moments:
         for name in moment.hand.parts if moment.hand.do == "put" else ():
             for channel in layout.channels_of(name):
-                if channel not in told and _drop_outs(layout, channel, moment.hand.changes, moment.before.get(channel)):
+                if channel not in known and _drop_outs(
+                    layout, channel, moment.hand.changes, moment.before.get(channel)
+                ):
                     out[channel] = None
     return list(out)
 

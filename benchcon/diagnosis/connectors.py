@@ -190,12 +190,12 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
             shown = like_ground or alone or through is _ALWAYS or any(_elsewhere(at, pin, way) for pin in at)
             if not shown and not (through is _NEVER and _only_middle_lives(at, way)):
                 continue
-            told = (way.kind, way.detail.get("by"))
-            if off <= _BRUSHED * len(at) and (told not in best or off < best[told][0]):
+            finding = (way.kind, way.detail.get("by"))
+            if off <= _BRUSHED * len(at) and (finding not in best or off < best[finding][0]):
                 keys = tuple(wire.key for wire in sorted((*pinned, *others), key=lambda wire: wire.pins or (0,)))
-                best[told] = off, BareFinding(way.kind, keys, {"connector": name, **way.detail})
+                best[finding] = off, BareFinding(way.kind, keys, {"connector": name, **way.detail})
                 if not shown:
-                    doubtful.add(told)
+                    doubtful.add(finding)
     least = min((off for off, _ in best.values()), default=0)
     fits = [each for each, (off, _) in best.items() if off == least]
     out = [best[each][1] for each in fits]

@@ -79,10 +79,10 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved:
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     # Keys that a cause of many wires explains (such as swapped matrix lines) were not the ones that seemed held.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
-    told = ghosts_.findings_of(layout, story, ghosts, explained)
-    as_ghosts = {key for choices in told for raw in choices[0] for key in raw.channels if raw.kind == "ghost"}
+    as_findings = ghosts_.findings_of(layout, story, ghosts, explained)
+    as_ghosts = {key for choices in as_findings for raw in choices[0] for key in raw.channels if raw.kind == "ghost"}
     out = [each for each in out if not _only_odd(each, as_ghosts)]
-    return [*ghosts_.without_dead_ends(layout, out, ghosts), *told]
+    return [*ghosts_.without_dead_ends(layout, out, ghosts), *as_findings]
 
 
 def _only_odd(choices: Choices, as_ghosts: set[str]) -> bool:

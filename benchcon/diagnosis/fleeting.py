@@ -128,15 +128,15 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
         for cause, other, change in coupled(layout, moment):
             causes.setdefault((other, change.clock_us), set()).add(cause)
         for key, row in at.items():
-            untold = _untold(layout, moment, key)
+            unreported = _unreported(layout, moment, key)
             for (begin, value), (end, back) in zip(row[::2], row[1::2], strict=False):
                 several = causes.get((key, begin), set())
-                if not (several or untold) or (value, back) != (1, 0) or end - begin >= FAST_US:
+                if not (several or unreported) or (value, back) != (1, 0) or end - begin >= FAST_US:
                     alone.add(key)
                 elif several:
-                    pulses.setdefault(key, []).append(several | untold)
+                    pulses.setdefault(key, []).append(several | unreported)
                 else:
-                    unclear.setdefault(key, []).append(untold)
+                    unclear.setdefault(key, []).append(unreported)
             whole = layout.channels_of(layout.spots[key].part.name)
             if len(row) % 2 or any(other in at for other in whole if other != key):
                 alone.add(key)  # the contact itself was moved, or the switch that it belongs to
@@ -148,12 +148,12 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
     return out
 
 
-def _untold(layout: PanelIndex, moment: SettledStep, key: str) -> set[str]:
+def _unreported(layout: PanelIndex, moment: SettledStep, key: str) -> set[str]:
     """Return the contacts worked together on the board of `key` that the board held back as possible ghosts."""
     hand = moment.hand
     if len(hand.parts) < 2 or hand.do != "put":
         return set()
     own = {channel for name in hand.parts for channel in layout.channels_of(name)}
     board = layout.spots[key].channel.board
-    told = {change.channel for change in hand.changes}
-    return {each for each in own - told if layout.spots[each].channel.board == board}
+    reported = {change.channel for change in hand.changes}
+    return {each for each in own - reported if layout.spots[each].channel.board == board}

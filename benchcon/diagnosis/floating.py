@@ -28,25 +28,25 @@ chance once in ten."""
 def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts and encoder phases that float, with `period_us` and the number of `periods` seen."""
     out = []
-    told_by = [_by_channel(moment.hand.changes) for moment in story.moments]
+    changes_by = [_by_channel(moment.hand.changes) for moment in story.moments]
     edges_by = [_by_channel(moment.hand.edges) for moment in story.moments]
     for key, spot in layout.spots.items():
         if spot.kind not in ("contact", "encoder") or not spot.part.wired:
             continue
         steps: list[int] = []
         levels: list[int] = []
-        for moment, all_told, all_edges in zip(story.moments, told_by, edges_by, strict=True):
-            told, edges = all_told.get(key, []), all_edges.get(key, [])
-            if (told or edges) and _held(layout, spot, moment):
+        for moment, all_changes, all_edges in zip(story.moments, changes_by, edges_by, strict=True):
+            changes, edges = all_changes.get(key, []), all_edges.get(key, [])
+            if (changes or edges) and _held(layout, spot, moment):
                 steps = []
                 break
             if spot.part.name in moment.hand.parts and moment.hand.do != "rest":
                 if spot.kind == "contact":
                     steps += _periods(edges)  # it is being moved and may bounce, but bounce does not have this period
                 continue
-            if not told and not edges:
+            if not changes and not edges:
                 continue
-            steps += [*_periods(told), *_periods(edges)]
+            steps += [*_periods(changes), *_periods(edges)]
             levels += [change.value for change in edges]
         best = max(PERIODS_US, key=lambda period: _near(steps, period))
         good = _near(steps, best)

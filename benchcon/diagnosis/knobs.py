@@ -468,18 +468,18 @@ def _jumping(values: Sequence[int], least: float, turns: int) -> int:
 
 def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
     of = _all_of(layout, "selector")
-    told: dict[str, dict[str, dict[int, list[int]]]] = {}
+    readings: dict[str, dict[str, dict[int, list[int]]]] = {}
     for moment in story.moments:
         hand = moment.hand
         if hand.do != "put" or len(hand.parts) != 1 or hand.parts[0] not in of or moment.doubtful:
             continue
         for channel in of.values():
             if channel in moment.values:
-                told.setdefault(hand.parts[0], {}).setdefault(channel, {}).setdefault(hand.to, []).append(
+                readings.setdefault(hand.parts[0], {}).setdefault(channel, {}).setdefault(hand.to, []).append(
                     moment.values[channel]
                 )
-    names = [name for name in of if len(told.get(name, {}).get(of[name], {})) > 1]
-    moved = {name: {c for c, row in told[name].items() if len({v[-1] for v in row.values()}) > 1} for name in names}
+    names = [name for name in of if len(readings.get(name, {}).get(of[name], {})) > 1]
+    moved = {name: {c for c, row in readings[name].items() if len({v[-1] for v in row.values()}) > 1} for name in names}
     arrives, out, nowhere = _arrivals(names, moved, of)
     crossed = list(out)
     for name in names:
@@ -488,9 +488,9 @@ def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
             out.append(_sided(BareFinding("open", (of[name],), {"on": "selector"}), at, crossed))
             continue
         at = arrives[name]
-        row = {to: values[-1] for to, values in told[name][at].items()}
+        row = {to: values[-1] for to, values in readings[name][at].items()}
         judged = [_sided(raw, at, crossed) for raw in _judge_positions(layout.controls[name], of[name], row)]
-        if _contradicts(story, name, at, told[name][at]):
+        if _contradicts(story, name, at, readings[name][at]):
             judged = [[*choices, [BareFinding("unexplained", (of[name],))]] for choices in judged]
         out += judged
     return out
@@ -500,7 +500,7 @@ RESTLESS = 2
 """A selector that has changed position this often while others were worked proves nothing."""
 
 
-def _contradicts(story: Story, name: str, at: str, told: Mapping[int, list[int]]) -> bool:
+def _contradicts(story: Story, name: str, at: str, readings: Mapping[int, list[int]]) -> bool:
     """Return whether the readings at `at` contradict each other.
 
     They do if the same request gave different readings, or if they changed repeatedly while others were worked and no
@@ -514,7 +514,7 @@ def _contradicts(story: Story, name: str, at: str, told: Mapping[int, list[int]]
         if name not in moment.hand.parts and last is not None:
             stray += value != last
         last = value
-    return stray >= RESTLESS or any(len(set(values)) > 1 for values in told.values())
+    return stray >= RESTLESS or any(len(set(values)) > 1 for values in readings.values())
 
 
 def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[BareFinding]:

@@ -314,10 +314,10 @@ def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], digits: int) -> list[
 def dark(layout: PanelIndex, looks: Sequence[DisplayLook]) -> set[str]:
     """Return the displays (channels) that were commanded to show something and never showed anything."""
     looks = [look for look in looks if look.part in layout.displays and look.answer in ("same", "otherwise")]
-    told = {look.part for look in looks if any(look.set)}
+    driven = {look.part for look in looks if any(look.set)}
     lit = {look.part for look in looks if any(look.set if look.answer == "same" else look.seen)}
     lit |= {name for look in looks for name, shown in look.displays.items() if any(shown)}
-    return {layout.displays[name].channel.key for name in told - lit}
+    return {layout.displays[name].channel.key for name in driven - lit}
 
 
 def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] = ()) -> list[Choices]:

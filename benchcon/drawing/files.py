@@ -20,7 +20,7 @@ class SheetFile(NamedTuple):
     """The content of a file, and a description of it for a message."""
 
     data: bytes
-    told: str
+    about: str
 
 
 SIDES: dict[str, tuple[str, ...]] = {"front": ("front",), "back": ("back",), "both": ("front", "back")}
@@ -65,8 +65,8 @@ def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
         shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
     layers = [*LAYERS, *(f"back {layer}" for layer in LAYERS)]
     text = dxf.document(shapes, layers, sheet.plate.height_mm)
-    told = f"{_described(sheet, sides, only)}, lengths in mm{_unset(shapes, dxf.can_set)}"
-    return SheetFile(text.encode("ascii"), told)
+    about = f"{_described(sheet, sides, only)}, lengths in mm{_unset(shapes, dxf.can_set)}"
+    return SheetFile(text.encode("ascii"), about)
 
 
 def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> SheetFile:
@@ -97,9 +97,9 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
             pages += cut
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{counted(len(pages), 'page')} ({paper_name})"
-    told = f"{_described(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
+    about = f"{_described(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
     unset = _unset((shape for page in pages for shape in page.shapes), pdf.can_set)
-    return SheetFile(pdf.document(pages, LAYERS, title), told + unset)
+    return SheetFile(pdf.document(pages, LAYERS, title), about + unset)
 
 
 def as_picture(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:

@@ -113,14 +113,14 @@ class Plate:
         self,
         taken: Iterable[Bounds] = (),
         sizes: Sequence[float] = SIZES_MM,
-        told: Mapping[str, str] = MappingProxyType({}),
+        instead: Mapping[str, str] = MappingProxyType({}),
         fronts: Mapping[str, Bounds] = MappingProxyType({}),
         numbers: Mapping[str, str] = MappingProxyType({}),
     ) -> Plate:
         """Place each label on no part, no other label and nothing in `taken`; return this plate.
 
-        `told` gives texts that replace labels, by the part's name; `fronts` what a part takes of the front where that
-        is more than `front` says, such as a frame round it.
+        `instead` gives texts that replace labels, by the part's name; `fronts` what a part takes of the front where
+        that is more than `front` says, such as a frame round it.
 
         The type size is the largest of `sizes` (mm) in which all labels find a place. Labels that do not fit even in
         the smallest are shortened, and left out if there is no room at all. With `numbers` (by the part's name) nothing
@@ -128,7 +128,7 @@ class Plate:
         """
         parts = [part for part in self.panel.parts if part.name in self.places]
         words = {
-            part.name: told.get(part.name) or engraved(part)
+            part.name: instead.get(part.name) or engraved(part)
             for part in parts
             if not inside_of(part)  # a lamp in a control shares the control's label
         }

@@ -267,9 +267,9 @@ def notes(plate: Plate, width: float) -> list[Shape]:
     shapes += moved(_table(plate, holes, columns), left, top)
     loose = [engraved(part) for part in panel.parts if part.name in plate.unplaced]
     if loose:
-        told = f"Without a place, and so without a hole: {', '.join(loose)}"
+        text = f"Without a place, and so without a hole: {', '.join(loose)}"
         bottom = bounds_of(shapes)[3] + 5
-        shapes.append(Text("notes", 0, bottom, shortened(told, SMALL_MM, width), SMALL_MM, "start"))
+        shapes.append(Text("notes", 0, bottom, shortened(text, SMALL_MM, width), SMALL_MM, "start"))
     return shapes
 
 

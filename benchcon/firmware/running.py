@@ -54,8 +54,8 @@ class FirmwareBoards:
 
     def __init__(self, panel: Panel, way: str, boards: Sequence[str] = (), *, currents: bool = True) -> None:
         """Build the firmware of `boards` (empty: all of the panel's); see `plan` for `currents`."""
-        if told := lacking(way):
-            raise Trouble(told)
+        if missing_packages := lacking(way):
+            raise Trouble(missing_packages)
         self.way = way
         names = boards or [board.name for board in panel.boards]
         self._plans = {name: plan(panel, name, currents=currents)[0] for name in names}

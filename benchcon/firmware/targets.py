@@ -41,8 +41,8 @@ def _running(wanted: WantedBoards, way: str) -> Iterator[RunningBoards]:
         raise Trouble("only simulated boards can have faults; remove them to run firmware")
     panel = load(wanted.panel, currents=False)
     names = names_on(panel, wanted)
-    if told := lacking(way):
-        raise NotHere(told)
+    if missing_packages := lacking(way):
+        raise NotHere(missing_packages)
     made = FirmwareBoards(panel, way, list(names.values()), currents=False)
     with processes({ident: made.program(name) for ident, name in names.items()}) as boards:
         hands = {ident: ChannelHand(boards.controls[ident], panel, name) for ident, name in names.items()}

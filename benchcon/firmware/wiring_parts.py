@@ -338,10 +338,10 @@ def connectors(plan: Plan) -> list[tuple[str, str, str]]:
             wires.setdefault(row.connector, []).append((row.connector_pin, row.channel))
             commons.setdefault(row.connector, set()).update(needed.get(row.channel, ()))
     rails = ("ground", "+", "LAMP+")
-    told = {name: ", ".join(map(_at_its_pin, sorted(each, key=_by_pin))) for name, each in wires.items()}
+    wired = {name: ", ".join(map(_at_its_pin, sorted(each, key=_by_pin))) for name, each in wires.items()}
     return [
         (name, pins, " and ".join(rail for rail in rails if rail in commons[name]) or "none")
-        for name, pins in told.items()
+        for name, pins in wired.items()
     ]
 
 

@@ -192,7 +192,7 @@ class Port:
         self._change = asyncio.Event()
         self._free = asyncio.Event()
         self._free.set()
-        self._told = ""
+        self._reported = ""
         self._foreign_text = ""
         """What was found out about something here that does not speak the line protocol."""
 
@@ -258,7 +258,7 @@ class Port:
                 await self._pause(wait_s)
                 wait_s = min(wait_s * 2, pace.most_wait_s)
                 continue
-            self._told = ""
+            self._reported = ""
             if await self._serve(connection, mark):
                 wait_s = pace.first_wait_s
             if not self.released:
@@ -466,8 +466,8 @@ class Port:
 
     def _refused(self, text: str) -> None:
         self._stands(PortStage.WAITING, text)
-        if text != self._told:
-            self._told = text
+        if text != self._reported:
+            self._reported = text
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "refused", port=self.name, why=text)])
         self.hub.look_for(self)
 

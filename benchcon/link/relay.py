@@ -42,15 +42,15 @@ UP, DOWN, SAYS = b"<", b">", b"~"
 """Kinds of frame: bytes from the board, bytes to it, a line of JSON ``[WORD, TEXT]``."""
 MOST_WAITING = 64 << 10
 """Most bytes that may wait for a side that does not take them."""
-MOST_UNTOLD = 64 << 20
+MOST_UNRECORDED = 64 << 20
 """Most bytes that may wait for the recorder; beyond that, bytes are passed on but not recorded."""
 LOOK_S = 0.02
-TELL_MS = 3
-TELL_BYTES = 64 << 10
-"""Frames are written to the pipe after `TELL_MS` with nothing to pass on, or when `TELL_BYTES` have collected."""
+WRITE_MS = 3
+WRITE_BYTES = 64 << 10
+"""Frames are written to the pipe after `WRITE_MS` with nothing to pass on, or when `WRITE_BYTES` have collected."""
 OPEN_AGAIN_S = 0.5
 NOW_S = 0.1
-"""How often the recorder is told that nothing has happened; with several taps, the others' records wait for that."""
+"""How often the recorder hears that nothing has happened; with several taps, the others' records wait for that."""
 _CFLAGS = termios.CSTOPB
 """What can be passed on: a pseudo-terminal keeps rate and stop bits, but not size and parity (Linux, ``pty.c``)."""
 
@@ -267,8 +267,8 @@ class Relay:
         self.device: Any = None
         """pyserial's object, or a socket."""
         self.device_fd = -1
-        self._told: deque[bytes] = deque()
-        self._untold = 0
+        self._frames: deque[bytes] = deque()
+        self._waiting_bytes = 0
         self._missed = 0
         self._open_at_s = 0.0
         # This process has the port, and so the lock; but the lock names the tap, which a user can end.
@@ -422,32 +422,32 @@ class Relay:
     # --- telling ----------------------------------------------------------------------------------------------------
 
     def tell(self, kind: bytes, data: bytes, at_us: int) -> None:
-        """Queue a frame for the recorder; bytes beyond `MOST_UNTOLD` are only counted."""
-        if self._untold > MOST_UNTOLD and kind != SAYS:
+        """Queue a frame for the recorder; bytes beyond `MOST_UNRECORDED` are only counted."""
+        if self._waiting_bytes > MOST_UNRECORDED and kind != SAYS:
             self._missed += len(data)
             return
         if self._missed and kind != SAYS:
             missed, self._missed = self._missed, 0
             self.say("missed", str(missed))
         frame = FRAME.pack(at_us, kind, len(data)) + data
-        self._told.append(frame)
-        self._untold += len(frame)
+        self._frames.append(frame)
+        self._waiting_bytes += len(frame)
 
     def say(self, word: str, text: str = "") -> None:
         self.tell(SAYS, json.dumps([word, text]).encode(), now_us())
 
-    def _write_told(self) -> None:
-        while self._told:
-            frame = self._told[0]
+    def _write_frames(self) -> None:
+        while self._frames:
+            frame = self._frames[0]
             try:
                 count = os.write(1, frame)
             except BlockingIOError:
                 return
-            self._untold -= count
+            self._waiting_bytes -= count
             if count < len(frame):
-                self._told[0] = frame[count:]
+                self._frames[0] = frame[count:]
                 return
-            self._told.popleft()
+            self._frames.popleft()
 
     # --- passing on -------------------------------------------------------------------------------------------------
 
@@ -471,18 +471,18 @@ class Relay:
             again = True
             # The same poll object is used again and again: most turns do not change what is waited for.
             while again and time.monotonic() < next_look_s:
-                events = dict(poll.poll(TELL_MS if self._told else LOOK_S * 1000))
+                events = dict(poll.poll(WRITE_MS if self._frames else LOOK_S * 1000))
                 if 0 in events:
                     return
                 if events:
                     again = self._turn(events, far_fd, up, down)
                 # The recorder is woken when there is nothing to pass on, so that it delays no bytes.
-                if self._told and (not events or self._untold > TELL_BYTES):
-                    self._write_told()
+                if self._frames and (not events or self._waiting_bytes > WRITE_BYTES):
+                    self._write_frames()
             if time.monotonic() >= next_look_s:
                 next_look_s = time.monotonic() + LOOK_S
                 self._look(up, down)
-                self._write_told()
+                self._write_frames()
 
     def _turn(self, events: dict[int, int], far_fd: int, up: bytearray, down: bytearray) -> bool:
         """Pass on what has come; return whether to wait for the same things next."""
@@ -566,7 +566,7 @@ class Relay:
         self._pass_settings()
         if self._pings is not None and self.far.there and self.device is not None:
             self._send_ping(self._pings, up, down)
-        if self.record and not self._told and time.monotonic() >= self._now_at_s:
+        if self.record and not self._frames and time.monotonic() >= self._now_at_s:
             self._now_at_s = time.monotonic() + NOW_S
             self.say("now")
 
@@ -604,7 +604,7 @@ def main() -> None:
         relay.run()
         os.set_blocking(1, True)
         with contextlib.suppress(OSError):
-            relay._write_told()
+            relay._write_frames()
     finally:
         relay.close()
 

@@ -32,7 +32,7 @@ class Stream:
         self._listeners: tuple[Listener, ...] = ()
         self._queue: list[list[Batch]] = []
         self._telling = False
-        self._told_us = 0
+        self._last_us = 0
 
     def follow(self, follower: Follower) -> Callable[[], None]:
         """Call `follower` with all batches and their events, with `lock` held; return a function that ends this."""
@@ -58,10 +58,10 @@ class Stream:
         emitted by a follower or listener wait until all have been called; that call returns no events.
         """
         for index, batch in enumerate(batches):
-            if batch.at_us < self._told_us:
-                batches[index] = batch._replace(at_us=self._told_us)
+            if batch.at_us < self._last_us:
+                batches[index] = batch._replace(at_us=self._last_us)
             else:
-                self._told_us = batch.at_us
+                self._last_us = batch.at_us
         if self._telling:
             self._queue.append(batches)
             return []
@@ -94,4 +94,4 @@ class Stream:
             raise error
         self._leave(who)
         what = printable(f"{type(error).__name__}: {error}")[:200]
-        self._queue.append([link_record(self._told_us, BENCH, "dismissed", why=what)])
+        self._queue.append([link_record(self._last_us, BENCH, "dismissed", why=what)])

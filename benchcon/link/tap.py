@@ -134,7 +134,7 @@ class Tap:
         """Why the board's port is not open, as one printable line; empty while it is."""
         self.rate = 0 if "://" in port else rate
         """Rate of the board's port in baud; 0 for a port that has none."""
-        self.told_us = 0
+        self.reported_us = 0
         """All records up to this stamp have been passed to `take`."""
         self.missed = 0
         """Bytes that were passed on but not recorded."""
@@ -200,7 +200,7 @@ class Tap:
             body = bytes(self._waiting[at + FRAME.size : at + FRAME.size + length])
             at += FRAME.size + length
             stamp_us = max(stamp - self._zero_us, 0)
-            self.told_us = max(self.told_us, stamp_us)
+            self.reported_us = max(self.reported_us, stamp_us)
             if kind == SAYS:
                 word, text = json.loads(body)
                 batches += self._says(word, text, stamp_us)
@@ -256,7 +256,7 @@ class Tap:
             self.said.append(f"{shown} does not support what the program set: {printable(text)}")
         elif word == "missed":
             self.missed += int(text)
-            return [link_record(at_us, self.source, "untold", bytes=text)]
+            return [link_record(at_us, self.source, "unrecorded", bytes=text)]
         return []
 
     def close(self) -> None:

@@ -158,11 +158,11 @@ class Pings:
         words = body.decode().split(" ")
         if body[:1] == b"<":
             self._waiting.pop(int(body[1:3], 16), None)
-            told = words[1:-1]
-            if told[0] == "hello" and not hello_slip(tuple(told)):
-                self._buffer = int(told[3], 16)
-            elif told[0] == "deadman" and len(told) == 2:
-                self._armed = told[1] != "0000"
+            answer = words[1:-1]
+            if answer[0] == "hello" and not hello_slip(tuple(answer)):
+                self._buffer = int(answer[3], 16)
+            elif answer[0] == "deadman" and len(answer) == 2:
+                self._armed = answer[1] != "0000"
         elif words[2] == "boot":
             self._armed = False
             self._waiting.clear()

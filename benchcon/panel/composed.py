@@ -220,8 +220,8 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
     for number, lamp in enumerate(lamps):
         colour = lamp.get("colour", "")
         new = f"{name}_lit" if len(lamps) == 1 else f"{name}_lit_{number + 1}"
-        told = f"{label} {colour}".strip() if len(lamps) > 1 else label
-        made = {"label": told, **lamp}
+        words = f"{label} {colour}".strip() if len(lamps) > 1 else label
+        made = {"label": words, **lamp}
         if "at" in lamp:
             top.source.say((*path, "at"), "is that of the control; a lamp in another place has a table [lamps.NAME]")
         if "at" in table:

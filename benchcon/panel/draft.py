@@ -67,8 +67,8 @@ def described(boards: Sequence[Said]) -> Panel:
     everywhere. Its text, and so its digest, does not depend on ports, on firmware or on the order in which boards were
     found.
     """
-    told = [("", ident, name, list(filter(None, map(_lasting, items)))) for _, ident, name, items in boards]
-    return replace(loads(draft(sorted(told, key=lambda each: each[1]))), path="")
+    lasting = [("", ident, name, list(filter(None, map(_lasting, items)))) for _, ident, name, items in boards]
+    return replace(loads(draft(sorted(lasting, key=lambda each: each[1]))), path="")
 
 
 def _lasting(item: Item) -> Item | None:

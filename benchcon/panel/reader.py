@@ -143,8 +143,8 @@ class SourceFile:
             self.findings[known] = self.findings[known]._replace(text=f"{dotted(home)} {text}")
         else:
             # A lamp in a control has no table of its own: it is named by the place where the file has it.
-            told = home if home[:1] != path[:1] else path
-            self.say_at(self.line(path), f"{dotted(told)} {text}", grave=grave)
+            where = home if home[:1] != path[:1] else path
+            self.say_at(self.line(path), f"{dotted(where)} {text}", grave=grave)
 
     def say_once(self, path: Path, text: str) -> None:
         """Note a finding that may have one cause in many places once: the first place, and the number of others."""

@@ -45,6 +45,6 @@ def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
     wanted = {board.own_ident: board.name for board in panel.boards}
     missing = [name for ident, name in wanted.items() if ident not in idents]
     strange = [ident for ident in idents if ident and ident not in wanted]
-    told = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []
-    told += [f"there, but not in {file}: {', '.join(strange)}"] if strange else []
-    return printable("; ".join(told))
+    parts = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []
+    parts += [f"there, but not in {file}: {', '.join(strange)}"] if strange else []
+    return printable("; ".join(parts))

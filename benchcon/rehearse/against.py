@@ -121,11 +121,11 @@ class Against:
                 self._settle(output, at_us)
                 continue
             self.compared.add(output)
-            told = (says.text.strip() or "blank", self.seen.in_words(output).strip("'").strip() or "blank")
+            texts = (says.text.strip() or "blank", self.seen.in_words(output).strip("'").strip() or "blank")
             if self._same(part, says, shows):
                 self._settle(output, at_us)
             elif output not in self._since:
-                self._since[output] = (at_us, *told)
+                self._since[output] = (at_us, *texts)
 
     def _settle(self, output: str, at_us: int) -> None:
         """Note that an output agrees with its rule again, or cannot be compared."""

@@ -22,7 +22,7 @@ def check_behaviour(path: str, raw: bytes, panel: Panel | None) -> Checked:
     read, findings = behaviour.inspect(raw, path)
     if read is None:
         return findings, ""
-    told = counted(len(read.values), "value")
+    summary = counted(len(read.values), "value")
     if read.panel is not None and panel is None and not any(finding.grave for finding in findings):
         try:
             panel = load(read.panel)
@@ -32,11 +32,11 @@ def check_behaviour(path: str, raw: bytes, panel: Panel | None) -> Checked:
         try:
             text = slurp(read.rules, LARGEST + 1, whole=False)
         except Trouble as trouble:
-            return [*findings, as_finding(str(read.rules), str(trouble))], told
+            return [*findings, as_finding(str(read.rules), str(trouble))], summary
         rules, more = rules_file.inspect(text, str(read.rules), panel, read)
         findings += [*more, *rules_file.unused(read, rules)]
-        told += f", {_rules(rules)}"
-    return _once(findings), told
+        summary += f", {_rules(rules)}"
+    return _once(findings), summary
 
 
 def check_rules(path: str, raw: bytes, panel: Panel | None) -> Checked:
@@ -65,13 +65,13 @@ def check_scenario(path: str, raw: bytes, panel: Panel | None) -> Checked:
     read, findings = scenario.inspect(raw, path, named)
     if read is None:
         return findings, ""
-    told = f"{read.lasts_us / 1e6:g} s, {counted(len(read.checks), 'expectation')}"
+    summary = f"{read.lasts_us / 1e6:g} s, {counted(len(read.checks), 'expectation')}"
     try:
         text = slurp(read.rules, LARGEST + 1, whole=False)
     except Trouble as trouble:
-        return [*findings, as_finding(str(read.rules), str(trouble))], told
+        return [*findings, as_finding(str(read.rules), str(trouble))], summary
     rules, more = rules_file.inspect(text, str(read.rules), read.panel, read.behaviour)
-    return _once([*findings, *more]), f"{told}, {_rules(rules)}"
+    return _once([*findings, *more]), f"{summary}, {_rules(rules)}"
 
 
 def _beside(path: Path) -> Iterable[behaviour.Behaviour]:

@@ -7,9 +7,9 @@ checked once, `within_us` after the step.
 | state | its conditions are true | shown as expected | becomes |
 |---|---|---|---|
 | idle | begin to hold | – | waiting |
-| waiting | for `within_us` | yes / no | kept / broken, told |
+| waiting | for `within_us` | yes / no | kept / broken, reported |
 | waiting, kept, broken | no longer hold | – | idle |
-| kept | go on holding | no | broken, told |
+| kept | go on holding | no | broken, reported |
 | broken | go on holding | yes | kept |
 
 While an expectation cannot be judged (a board that it concerns is dark, silent, lost or has just been connected, or
@@ -76,7 +76,7 @@ class Broken(NamedTuple):
     """The outputs that show something else."""
     found: str
     """What they show, with the names of the files: ``crosswind out``."""
-    told: str = ""
+    message: str = ""
     """What is shown and what was expected, in the panel's labels, for a user at the panel."""
 
 
@@ -190,9 +190,9 @@ class Judge:
             if outputs and stand is not Stand.BROKEN:
                 words = {output: self.outputs.in_words(output) for output in outputs}
                 found = ", ".join(f"{output} {shows}" for output, shows in words.items())
-                told = ", ".join(f"{self.outputs.label_of(output)} is {shows}" for output, shows in words.items())
-                told += f"; expected: {expectation.label or expectation.name}"
-                fresh.append(Broken(now_us, expectation, tuple(outputs), found, told))
+                text = ", ".join(f"{self.outputs.label_of(output)} is {shows}" for output, shows in words.items())
+                text += f"; expected: {expectation.label or expectation.name}"
+                fresh.append(Broken(now_us, expectation, tuple(outputs), found, text))
         self.broken += fresh
         return fresh
 

@@ -217,15 +217,15 @@ class LiveRun:
 
     def complain(self, source: str, text: str) -> None:
         """Note that a message from `source` could not be used, or that the source is not there."""
-        told = f"{source}: {text}"
+        complaint = f"{source}: {text}"
         with self._lock:
-            new = told not in self.complaints and len(self.complaints) < MOST_COMPLAINTS
-            if told in self.complaints or len(self.complaints) < MOST_COMPLAINTS:
-                self.complaints[told] = self.complaints.get(told, 0) + 1
+            new = complaint not in self.complaints and len(self.complaints) < MOST_COMPLAINTS
+            if complaint in self.complaints or len(self.complaints) < MOST_COMPLAINTS:
+                self.complaints[complaint] = self.complaints.get(complaint, 0) + 1
             else:
                 self.complaints[MORE] = self.complaints.get(MORE, 0) + 1
         if new:
-            self.on_complaint(told)
+            self.on_complaint(complaint)
 
     # --- the run's thread -------------------------------------------------------------------------------------------
 
@@ -360,7 +360,7 @@ class LiveRun:
         for move in todo.moves:
             self._move(move)
         for broken in todo.broken:
-            bench.note("expectation", broken.told)
+            bench.note("expectation", broken.message)
         if todo.broken:
             self.on_broken()
 

@@ -17,7 +17,7 @@ from benchcon.units import linear, number_in, quantity
 
 LONGEST = 1 << 16
 """Most bytes of a message; longer ones are refused."""
-MOST_TOLD = 200
+MOST_SHOWN = 200
 """Most characters of a complaint."""
 
 Values = dict[str, float | None]
@@ -128,7 +128,7 @@ def _no_constant(word: str) -> float:
 
 
 def _shown(text: str) -> str:
-    return printable(text)[:MOST_TOLD]
+    return printable(text)[:MOST_SHOWN]
 
 
 def _example(behaviour: Behaviour) -> str:

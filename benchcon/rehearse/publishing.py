@@ -34,7 +34,7 @@ class Publisher:
     def __init__(self, broker: Broker, run: LiveRun) -> None:
         self.broker = broker
         self.run = run
-        self._told: dict[str, str] = {}
+        self._published: dict[str, str] = {}
         self._anew = threading.Event()
         # A broker that was restarted knows nothing, so everything is published again.
         self._client = client_of(broker, "panel", run.complain, lambda client: self._anew.set())
@@ -61,10 +61,10 @@ class Publisher:
             return
         if self._anew.is_set():
             self._anew.clear()
-            self._told.clear()
+            self._published.clear()
         for topic, text in self._stands().items():
-            if self._told.get(topic) != text:
-                self._told[topic] = text
+            if self._published.get(topic) != text:
+                self._published[topic] = text
                 self._client.publish(f"{self.broker.prefix}/{topic}", text, QOS, retain=True)
 
     def hang(self) -> None:

@@ -13,7 +13,7 @@ from benchcon.text import counted, printable, repeated
 
 RULES = "(rules)"
 """In place of an expectation's name: that no rule went wrong."""
-MOST_TOLD = 20
+MOST_SHOWN = 20
 
 
 @dataclass(slots=True)
@@ -71,9 +71,9 @@ def texts(result: ScenarioResult) -> dict[str, str]:
     found = {RULES: "\n".join(_mistakes(result))}
     for expectation in result.expectations:
         broken = [failed for failed in result.failed if failed.broken.expectation is expectation]
-        lines = [line for failed in broken[:MOST_TOLD] for line in _lines_of(failed, result)]
-        if len(broken) > MOST_TOLD:
-            lines.append(f"and {len(broken) - MOST_TOLD} times more")
+        lines = [line for failed in broken[:MOST_SHOWN] for line in _lines_of(failed, result)]
+        if len(broken) > MOST_SHOWN:
+            lines.append(f"and {len(broken) - MOST_SHOWN} times more")
         if not broken and expectation in result.not_judged:
             lines.append(_not_judged(expectation, result))
         found[name_of(expectation, found)] = "\n".join(lines)
@@ -101,9 +101,9 @@ def mistakes_in_words(count: int) -> str:
 
 def as_text(result: ScenarioResult) -> str:
     """Return the whole result as text for people."""
-    lines = [line for failed in result.failed[:MOST_TOLD] for line in _lines_of(failed, result)]
-    if len(result.failed) > MOST_TOLD:
-        lines.append(f"{result.path}: and {len(result.failed) - MOST_TOLD} more broken")
+    lines = [line for failed in result.failed[:MOST_SHOWN] for line in _lines_of(failed, result)]
+    if len(result.failed) > MOST_SHOWN:
+        lines.append(f"{result.path}: and {len(result.failed) - MOST_SHOWN} more broken")
     lines += _mistakes(result)
     lines += [_not_judged(each, result) for each in result.not_judged]
     lines += [f"{result.path}:{each.line}: never due, so not tested: {printable(each.name)}" for each in result.never]
@@ -144,7 +144,7 @@ def _not_judged(expectation: Expectation, result: ScenarioResult) -> str:
 
 
 def _mistakes(result: ScenarioResult) -> Iterator[str]:
-    for text, (first_us, times) in list(result.mistakes.items())[:MOST_TOLD]:
+    for text, (first_us, times) in list(result.mistakes.items())[:MOST_SHOWN]:
         yield f"{text} ({repeated(f'first at {seconds_text(first_us)}', times)})"
 
 

@@ -240,9 +240,9 @@ class _Reading:
             if (once := self._expectation(table, "expect", at_us)) is not None:
                 self._add(at_us, Expect(once))
                 self.last_us = max(self.last_us, at_us + once.within_us)
-            told = table.text("note", "", 400)
+            note = table.text("note", "", 400)
             table.done()
-            if len(self._planned) == before and not told and not self.top.source.findings:
+            if len(self._planned) == before and not note and not self.top.source.findings:
                 table.say(None, "does nothing; say what is set, ramped, put, pressed, turned or expected", grave=False)
 
     def _when(self, table: TomlTable, before_us: int) -> int:
@@ -369,9 +369,9 @@ class _Reading:
             if at_us is not None and within is not None:
                 table.say("within", "is the time for an expectation, but nothing is expected")
             return None
-        told = name or _in_words(wanted, dark, conditions, {})
+        called = name or _in_words(wanted, dark, conditions, {})
         label = name or _in_words(wanted, dark, conditions, self._labels())
-        return Expectation(told, table.line, wanted, dark, conditions, within_us, at_us, label)
+        return Expectation(called, table.line, wanted, dark, conditions, within_us, at_us, label)
 
     def _labels(self) -> dict[str, str]:
         """Return name → label of the panel's parts and of the values, for a user at the panel."""

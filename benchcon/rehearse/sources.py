@@ -310,9 +310,9 @@ LOGIN_HINT = "set BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or name a file 
 def why_not(error: BaseException | None, broker: Broker) -> str:
     """Return why a broker cannot be reached and what to do, as one printable line."""
     if isinstance(error, ssl.SSLCertVerificationError):
-        told = printable(error.verify_message or str(error))
+        reason = printable(error.verify_message or str(error))
         hint = "if the broker is yours, name the certificate of its signer with BENCHCON_MQTT_CA"
-        return f"its certificate is not accepted: {told}; {hint}"
+        return f"its certificate is not accepted: {reason}; {hint}"
     if isinstance(error, ssl.SSLError):
         return f"no TLS connection is possible ({printable(error.reason or str(error))}); without TLS use mqtt://"
     if isinstance(error, socket.gaierror):
@@ -326,8 +326,8 @@ def why_not(error: BaseException | None, broker: Broker) -> str:
 
 def refused(reason: Any) -> str:
     """Return why a broker refuses the connection, as one printable line."""
-    told = printable(str(reason))
-    return f"the broker refuses: {told}" + (f"; {LOGIN_HINT}" if "uthor" in told or "password" in told else "")
+    text = printable(str(reason))
+    return f"the broker refuses: {text}" + (f"; {LOGIN_HINT}" if "uthor" in text or "password" in text else "")
 
 
 def client_of(

@@ -156,14 +156,14 @@ def _look(engine: Engine, lamps: set[str], found: Swept) -> None:
 
 def _stands(engine: Engine) -> str:
     values = {value.name: value for value in engine.behaviour.values}
-    told = []
+    parts = []
     for name in [*values, *(control.name for control in engine.panel.controls)]:
         now = engine.inputs.get(name)
         if name in values and now is not None:
-            told.append(f"{name} {values[name].written(now)}")
+            parts.append(f"{name} {values[name].written(now)}")
         else:
-            told.append(f"{name} {in_words(now)}")
-    return ", ".join(told)
+            parts.append(f"{name} {in_words(now)}")
+    return ", ".join(parts)
 
 
 def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[list[str], bool]:
@@ -171,13 +171,13 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     ruled = {name for rule in rules.rules for name in rule.drives}
     lamps = [lamp.name for lamp in scenario.panel.lamps if lamp.name in ruled]
     displays = [display.name for display in scenario.panel.displays if display.name in ruled]
-    told = [f"{text} (at {at})" for text, at in found.mistakes.items()]
-    told += [f"{path}: {name} overflows (at {at})" for name, at in found.overflows.items()]
-    told += [f"{path}: {name} never lights" for name in lamps if name not in found.lit]
-    told += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
-    told += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
-    wrong = bool(told)
-    told += [f"{path}: advice: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
+    out = [f"{text} (at {at})" for text, at in found.mistakes.items()]
+    out += [f"{path}: {name} overflows (at {at})" for name, at in found.overflows.items()]
+    out += [f"{path}: {name} never lights" for name in lamps if name not in found.lit]
+    out += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
+    out += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
+    wrong = bool(out)
+    out += [f"{path}: advice: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
     swept = f"{counted(found.points, 'point')} of {counted(len(ruled), 'output')}"
-    told.append(f"{path}: swept {swept}: {'see above' if wrong else 'all well'}")
-    return told, wrong
+    out.append(f"{path}: swept {swept}: {'see above' if wrong else 'all well'}")
+    return out, wrong

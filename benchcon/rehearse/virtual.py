@@ -379,7 +379,7 @@ class VirtualRun:
             for board, words in hand_words(move):
                 bench.hand(board, words)
         for broken in todo.broken:
-            bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.told)])])
+            bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.message)])])
 
 
 def hand_words(move: Move | SupplyStep) -> list[tuple[str, str]]:
@@ -397,8 +397,8 @@ def hand_words(move: Move | SupplyStep) -> list[tuple[str, str]]:
     return [(board, words) for board in move.boards]
 
 
-def broken_note(told: str) -> bytes:
+def broken_note(text: str) -> bytes:
     """Return the body of the note that marks a broken expectation in a capture."""
     from benchcon.text import printable
 
-    return f"expectation {printable(told)}".encode()
+    return f"expectation {printable(text)}".encode()

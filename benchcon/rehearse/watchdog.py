@@ -55,14 +55,14 @@ class Watchdog:
     def _watch(self) -> None:
         """End calls that take too long, by the watched thread's own processor time, since the machine may be busy."""
         call, looks, used_s = -1, 0, 0.0
-        entered, since_s, told = -1, 0.0, False
+        entered, since_s, reported = -1, 0.0, False
         while not self._ends.wait(self.limit_s / LOOKS):
             engine = self.engine
             rule, now_s = engine.calling, time.monotonic()
             if rule is None or engine.calls != entered:
-                entered, since_s, told = engine.calls, now_s, False
-            elif not told and now_s - since_s >= self.stuck_s:
-                told = True
+                entered, since_s, reported = engine.calls, now_s, False
+            elif not reported and now_s - since_s >= self.stuck_s:
+                reported = True
                 self.on_stuck(engine.stuck(rule))
             if engine.calling is None or engine.calls != call:
                 call, looks, used_s = engine.calls, 0, self._used_s()

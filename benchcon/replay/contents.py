@@ -45,7 +45,7 @@ def names_in(reader: StateReader) -> dict[int, str]:
     return {source: board_name(state, source) for source in state.boards}
 
 
-class ToldValues:
+class LastValues:
     """The last value of each quantity of a rehearsal, so that only changes are written."""
 
     def __init__(self) -> None:

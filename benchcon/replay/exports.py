@@ -15,7 +15,7 @@ from typing import Any, TextIO
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode, segments_of
-from benchcon.replay.contents import UNITS, ToldValues, board_name, names_in
+from benchcon.replay.contents import UNITS, LastValues, board_name, names_in
 from benchcon.replay.vcd import write_vcd
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
@@ -96,12 +96,12 @@ def _csv(reader: StateReader, out: TextIO) -> None:
         writer.writerow((*head, "" if value is None else value, spreadsheet_cell(unit), spreadsheet_cell(shows)))
 
     changes = Changes()
-    told = ToldValues()
+    values = LastValues()
     for batch in reader:
         found = changes.feed(batch)
         state = changes.state
         for event in changes.events:
-            for name, text in told.new_in(event):
+            for name, text in values.new_in(event):
                 number, unit = number_and_unit(text)
                 row(event.at_us, OF_BENCH, name, VALUE, None if number is None else f"{number:.10g}", unit, text)
         for change in found:

@@ -15,7 +15,7 @@ from benchcon.state_reader import StateReader
 from benchcon.text import counted, printable
 from benchcon.units import written
 
-MOST_TOLD = 20
+MOST_SHOWN = 20
 """Most problems that are listed; all are counted."""
 _COUNTED = (
     ("boots", "restart"),
@@ -69,7 +69,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
                 "problems": reader.problem_counts,
                 "first_problems": [
                     {"sort": problem.sort, "where": problem.where, "what": problem.text}
-                    for problem in reader.problems[:MOST_TOLD]
+                    for problem in reader.problems[:MOST_SHOWN]
                 ],
             },
             "state": snapshot,

@@ -10,7 +10,7 @@ import re
 from typing import NamedTuple, TextIO
 
 from benchcon.capture.form import wall_time
-from benchcon.replay.contents import UNITS, ToldValues, board_name, whole_state
+from benchcon.replay.contents import UNITS, LastValues, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import DARK, OF_BOARDS, Changes
 from benchcon.state.quantities import number_and_unit
@@ -84,12 +84,12 @@ def _write_changes(
     out.writelines(_value(variable, None) for variable in variables.values())
     out.writelines(f"r0 {value.code}\n0{value.known}\n" for value in values.values())
     out.write("$end\n")
-    told = ToldValues()
+    last_values = LastValues()
     changes = Changes()
     for batch in reader:
         found = changes.feed(batch)
         notes = [event for event in changes.events if isinstance(event, ev.Note)]
-        new = [pair for event in changes.events for pair in told.new_in(event) if pair[0] in values]
+        new = [pair for event in changes.events for pair in last_values.new_in(event) if pair[0] in values]
         if (found or notes or new) and batch.at_us != now:
             now = batch.at_us
             out.write(f"#{now}\n")

@@ -20,7 +20,7 @@ from benchcon.timing.delay_words import counts_words, failure_of, name_of, verdi
 
 WHOLE = "(run)"
 """In place of a channel's name: the run as a whole."""
-MOST_TOLD = 5
+MOST_SHOWN = 5
 
 
 @dataclass(slots=True)
@@ -67,12 +67,12 @@ def against_state(case: CaptureCase) -> Verdict:
     """Work the state out again, and compare it with the recorded keyframes."""
     held = hold_against_keyframes(case.path)
     channels = dict.fromkeys([WHOLE, *held.names], "")
-    told: dict[str, list[str]] = {}
+    differences: dict[str, list[str]] = {}
     for one in held.otherwise:
-        told.setdefault(one.where, []).append(one.text)
-    for name, lines in told.items():
-        more = [f"and {len(lines) - MOST_TOLD} more"] if len(lines) > MOST_TOLD else []
-        channels[name] = "\n".join([*lines[:MOST_TOLD], *more])
+        differences.setdefault(one.where, []).append(one.text)
+    for name, lines in differences.items():
+        more = [f"and {len(lines) - MOST_SHOWN} more"] if len(lines) > MOST_SHOWN else []
+        channels[name] = "\n".join([*lines[:MOST_SHOWN], *more])
     if held.problems:
         channels[WHOLE] = "\n".join(held.problems)
     text = "\n".join(f"{name}: {line}" for name, text in channels.items() for line in text.splitlines())
@@ -119,7 +119,7 @@ def verdict_of(target: str, again: Again) -> Verdict:
 def differing(verdict: Verdict) -> str:
     """Return what differs, in words: the names of channels, and ``the run as a whole`` for anything else."""
     names = [name for name, text in verdict.channels.items() if text and name != WHOLE]
-    shown = ", ".join(names[:MOST_TOLD]) + (f" and {len(names) - MOST_TOLD} more" if len(names) > MOST_TOLD else "")
+    shown = ", ".join(names[:MOST_SHOWN]) + (f" and {len(names) - MOST_SHOWN} more" if len(names) > MOST_SHOWN else "")
     whole = "the run as a whole" if verdict.channels.get(WHOLE) else ""
     return "; ".join(text for text in (shown, whole) if text)
 

@@ -59,9 +59,9 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     for part in panel.parts:  # a finding on a lamp in a control is written at the control's label
         numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
     suffixes = {name: f" ({', '.join(map(str, here))})" for name, here in numbers.items() if here}
-    told = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
+    labels = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
     keys = {part.name: f"{n}{suffixes.get(part.name, '')}" for n, part in enumerate(panel.parts, 1)}
-    plate.put_labels(marks.values(), [unit * POINT_MM * size for size in SIZES_PT], told, fronts, keys)
+    plate.put_labels(marks.values(), [unit * POINT_MM * size for size in SIZES_PT], labels, fronts, keys)
     across, down = width + 2 * rim, height + 2 * rim
     out = [
         f'<svg class="face" width="{across * scale:.2f}mm" height="{down * scale:.2f}mm" '

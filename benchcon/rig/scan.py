@@ -66,7 +66,7 @@ class _Pot:
     def __init__(self, counts: float) -> None:
         self.filtered = counts
         self.still = 0
-        self.told_us = 0
+        self.reported_us = 0
         self.due: list[Action] = []
 
 
@@ -211,9 +211,9 @@ class Scan:
         still = pot.still >= STILL
         coarse = max(self.wiring.tops[id_] // 340, 1)
         # A still knob reports nothing: a move smaller than the hysteresis is reported only when it has come to rest.
-        moved = abs(counts - self.values[id_]) >= coarse and at_us - pot.told_us >= RESTLESS_US
+        moved = abs(counts - self.values[id_]) >= coarse and at_us - pot.reported_us >= RESTLESS_US
         if (moved or still) and counts != self.values[id_]:
-            pot.told_us = at_us
+            pot.reported_us = at_us
             self.change(_scan(at_us), id_, counts)
         if not still or self.parts.restless(id_):
             pause = RESTLESS_US if self.parts.restless(id_) else SAMPLE_US

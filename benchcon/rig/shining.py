@@ -91,7 +91,7 @@ def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool],
     changes that would have to be printed.
     """
     steady = sys.stdout.isatty()
-    told: dict[str, str] = {}
+    printed: dict[str, str] = {}
     while True:
         now: dict[str, str] = {}
         for board, hand in hands.items():
@@ -99,16 +99,16 @@ def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool],
                 now[board] = line(panel, board, hand)
             except Trouble:
                 now[board] = printable(f"{board:10} (gone)")
-        if now != told:
+        if now != printed:
             if steady:
-                own_codes(sys.stdout, f"\x1b[{len(told)}A" if told else "")
+                own_codes(sys.stdout, f"\x1b[{len(printed)}A" if printed else "")
                 for text in now.values():
                     own_codes(sys.stdout, "\x1b[2K")
                     print(text)
                 sys.stdout.flush()
             else:
-                print("\n".join(text for board, text in now.items() if told.get(board) != text), flush=True)
-            told = now
+                print("\n".join(text for board, text in now.items() if printed.get(board) != text), flush=True)
+            printed = now
         if reader_left(sys.stdout):
             raise BrokenPipeError
         if all(text.endswith("(gone)") for text in now.values()) or wait(look_s):

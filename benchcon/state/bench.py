@@ -203,7 +203,7 @@ class BenchState:
         board.worst_loop_us = event.worst_loop_us
         board.supply_mv = event.supply_mv
         if event.dark and not board.dark:
-            board.dark, board.dark_why = True, board.dark_why or "told"
+            board.dark, board.dark_why = True, board.dark_why or "reported"
             board.outputs_off(event.at_us)
         elif board.dark and not event.dark:
             board.dark, board.dark_why = False, ""
@@ -225,7 +225,7 @@ class BenchState:
     def _odd(self, event: ev.Odd) -> None:
         self.board(event.source).had_trouble("bad lines", event.at_us)
 
-    def _told(self, event: ev.Told) -> None:
+    def _notified(self, event: ev.Told) -> None:
         board = self.board(event.source)
         word, *rest = event.words
         if word == "dark":
@@ -325,7 +325,7 @@ def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> No
     # Another board, where this one was: the link will say which number it has.
     another = board.identified and words[4:] != [board.ident]
     if not another and not hello_slip(event.words):
-        board.protocol, board.items_told, board.buffer = (_hex(word) for word in words[:3])
+        board.protocol, board.item_count, board.buffer = (_hex(word) for word in words[:3])
         board.boot = _hex(words[3])
         board.ident = words[4]
 
@@ -406,7 +406,7 @@ _TAKERS: dict[type, Callable[[BenchState, Any], None]] = {
     ev.Boot: BenchState._boot,
     ev.Gap: BenchState._gap,
     ev.Odd: BenchState._odd,
-    ev.Told: BenchState._told,
+    ev.Told: BenchState._notified,
     ev.Asked: BenchState._asked,
     ev.Answered: BenchState._answered,
     ev.Link: BenchState._link,

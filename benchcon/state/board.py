@@ -50,7 +50,7 @@ class BoardState:
     firmware: str = ""
     protocol: int = 0
     buffer: int = 0
-    items_told: int = 0
+    item_count: int = 0
     """How many items the board says it has."""
     boot: int | None = None
     cause: str = ""
@@ -223,16 +223,16 @@ class BoardState:
         return plain | {"channels": [channel.as_json() for channel in self.channels.values()]}
 
     @classmethod
-    def from_json(cls, told: dict[str, Any]) -> BoardState:
-        """Return the board of which `as_json` returned `told`; fields that are missing have their default.
+    def from_json(cls, table: dict[str, Any]) -> BoardState:
+        """Return the board of which `as_json` returned `table`; fields that are missing have their default.
 
-        Raises `ValueError`, `KeyError`, `TypeError` or `AttributeError` if `told` is not such a table.
+        Raises `ValueError`, `KeyError`, `TypeError` or `AttributeError` if `table` is not such a table.
         """
-        board = cls(given(told["source"], 0))
+        board = cls(given(table["source"], 0))
         for name in _PLAIN[1:]:
-            if name in told:
-                setattr(board, name, given(told[name], getattr(board, name)))
-        for each in told.get("channels", ())[:MOST_CHANNELS]:
+            if name in table:
+                setattr(board, name, given(table[name], getattr(board, name)))
+        for each in table.get("channels", ())[:MOST_CHANNELS]:
             channel = ChannelState.from_json(each)
             board.channels[channel.id] = channel
         return board

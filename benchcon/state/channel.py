@@ -115,19 +115,19 @@ class ChannelState:
 
     def as_json(self) -> dict[str, Any]:
         """Return every field that differs from its default, as JSON can hold it, for keyframes and comparison."""
-        told = {name: value for name in _NAMES if (value := getattr(self, name)) != getattr(_AT_FIRST, name)}
-        return {"id": self.id} | told
+        changed = {name: value for name in _NAMES if (value := getattr(self, name)) != getattr(_AT_FIRST, name)}
+        return {"id": self.id} | changed
 
     @classmethod
-    def from_json(cls, told: dict[str, Any]) -> ChannelState:
-        """Return the channel of which `as_json` returned `told`; fields that are missing have their default.
+    def from_json(cls, table: dict[str, Any]) -> ChannelState:
+        """Return the channel of which `as_json` returned `table`; fields that are missing have their default.
 
-        Raises `ValueError`, `KeyError` or `TypeError` if `told` is not such a table.
+        Raises `ValueError`, `KeyError` or `TypeError` if `table` is not such a table.
         """
-        channel = cls(given(told["id"], ""))
+        channel = cls(given(table["id"], ""))
         for name in _NAMES:
-            if name in told:
-                setattr(channel, name, given(told[name], getattr(_AT_FIRST, name)))
+            if name in table:
+                setattr(channel, name, given(table[name], getattr(_AT_FIRST, name)))
         return channel
 
 

@@ -148,11 +148,11 @@ class ClockMap:
         (a USB device may have a rate without meaning), and then a faster drift is allowed.
         """
         asked = sorted(exchanges)
-        told = sorted(heard)
-        if len(asked) + len(told) < 2:
+        one_way = sorted(heard)
+        if len(asked) + len(one_way) < 2:
             return None
         if not asked:
-            return _one_way(told, tick_us)
+            return _one_way(one_way, tick_us)
         best = least_delay(asked)
         rate = robust_rate([((one.sent_us + one.heard_us) / 2, one.offset_us) for one in best])
         steady = abs(rate) < CRYSTAL_PPM * 1e-6 and not _bends(asked, rate)
@@ -169,7 +169,7 @@ class ClockMap:
                 _Limit(x, one.answered_us - x) for one in asked for x in [one.heard_us - believed * one.wire_back_us]
             ]
             lower += _thinned(
-                [_Limit(x, one.clock_us - x) for one in told for x in [one.at_us - believed * one.wire_us]], rate
+                [_Limit(x, one.clock_us - x) for one in one_way for x in [one.at_us - believed * one.wire_us]], rate
             )
             lower.sort()
             drifts = [drift, drift * WIDEN, *([RESONATOR_DRIFT] if steady else [])]
@@ -235,9 +235,9 @@ def _thinned(limits: list[_Limit], rate: float) -> list[_Limit]:
     return list(best.values())
 
 
-def _one_way(told: list[Heard], tick_us: float) -> ClockMap:
+def _one_way(heard: list[Heard], tick_us: float) -> ClockMap:
     """Return a map from notifications alone, as if the line had no delay where it had the least."""
-    limits = [_Limit(one.at_us - one.wire_us, one.clock_us - one.at_us + one.wire_us) for one in told]
+    limits = [_Limit(one.at_us - one.wire_us, one.clock_us - one.at_us + one.wire_us) for one in heard]
     first, last = limits[0].x, limits[-1].x
     width = (last - first) / BINS or 1.0
     best: dict[int, _Limit] = {}

@@ -16,7 +16,7 @@ ORIENTATION = (
     "of the highest levels with 100 ms (14 CFR part 60, appendix C, table C2A, test 4.a.2)."
 )
 PERCENTS = (50, 95, 99)
-MOST_TOLD = 5
+MOST_SHOWN = 5
 
 
 def ms(us: float) -> str:
@@ -148,13 +148,13 @@ def _below(one: Delays) -> list[str]:
     if one.worst:
         worst = f"the worst at {seconds_text(one.worst.at_us)}"
         lines += [f"{clocks_words(one)}; {worst}", *filter(None, [drift_words(one), stages_words(one)])]
-    late = sorted(one.broken, key=lambda each: -each.delay_us)[:MOST_TOLD]
+    late = sorted(one.broken, key=lambda each: -each.delay_us)[:MOST_SHOWN]
     if len(one.broken) > 1:
         lines.append(
             "over the limit: " + ", ".join(f"{ms(each.delay_us)} at {seconds_text(each.at_us)}" for each in late)
         )
     if one.missing:
-        lines.append("without an answer: at " + ", ".join(map(seconds_text, one.missing[:MOST_TOLD])))
+        lines.append("without an answer: at " + ", ".join(map(seconds_text, one.missing[:MOST_SHOWN])))
     return lines
 
 

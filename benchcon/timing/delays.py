@@ -229,7 +229,7 @@ def _changed(output: Output, sources: dict[str, int], moments: Moments) -> list[
     source = sources.get(output.channel.board)
     if source is None:
         return []
-    return [moment for moment in moments.outputs.get((source, output.channel.id), []) if moment.told]
+    return [moment for moment in moments.outputs.get((source, output.channel.id), []) if moment.changed]
 
 
 def _measured(control: Control, output: Output, limit_us: int, sources: dict[str, int], moments: Moments) -> Delays:

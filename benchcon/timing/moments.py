@@ -35,7 +35,7 @@ class Moment(NamedTuple):
     since_us: int
     """Stamp of the request, for an output; it was no earlier than this. 0 for an input: not known."""
     value: int
-    told: bool
+    changed: bool
     """Whether it changed at this moment; otherwise the value is from a keyframe, or was read back."""
 
 
@@ -145,13 +145,13 @@ class Moments:
         at_us: int,
         since_us: int,
         value: int,
-        told: bool,
+        changed: bool,
     ) -> None:
         key = source, channel
         self._last[key] = value
         self._number += 1
         kept = into.setdefault(key, [])
-        kept.append(Moment(self._number, self._clocks.epoch(source, at_us), clock_us, at_us, since_us, value, told))
+        kept.append(Moment(self._number, self._clocks.epoch(source, at_us), clock_us, at_us, since_us, value, changed))
         if len(kept) > MOST_KEPT:
             del kept[: MOST_KEPT // 4]
 
@@ -165,15 +165,15 @@ def movements(control: Control, inputs: Mapping[Key, list[Moment]], source: int)
     streams = [inputs.get((source, channel.id), []) for channel in control.channels]
     if control.kind in ("button", "switch"):
         return list(_positions(control, streams))
-    told: list[Moment] = []
+    found: list[Moment] = []
     last: int | None = None
     first = streams[0][0].value if streams and streams[0] else 0
     for moment in streams[0] if streams else ():
         stands = round(detents(control, first, moment.value)) if control.kind == "encoder" else moment.value
-        if moment.told and stands != last:
-            told.append(moment._replace(value=stands))
+        if moment.changed and stands != last:
+            found.append(moment._replace(value=stands))
         last = stands
-    return told
+    return found
 
 
 def _positions(control: Control, streams: list[list[Moment]]) -> Iterable[Moment]:
@@ -183,12 +183,12 @@ def _positions(control: Control, streams: list[list[Moment]]) -> Iterable[Moment
     for index, (_, which, moment) in enumerate(merged):
         values[which] = moment.value
         following = merged[index + 1][2] if index + 1 < len(merged) else None
-        if following is not None and following.told == moment.told and _as_one(moment, following):
+        if following is not None and following.changed == moment.changed and _as_one(moment, following):
             continue  # contacts that change in one scan are reported in one line
         known = [value for value in values if value is not None]
         position = position_of_code(control, known).position if len(known) == len(values) else None
         if position is not None and position != last:
-            if moment.told:
+            if moment.changed:
                 yield moment._replace(value=position)
             last = position
 

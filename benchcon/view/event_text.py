@@ -105,33 +105,33 @@ def _gap(event: ev.Gap, names: Names) -> tuple[str, str, str]:
     return "gap", f"{counted(event.missing, 'line')} lost on the way", BAD
 
 
-def _told(event: ev.Told, names: Names) -> tuple[str, str, str]:
+def _notification(event: ev.Told, names: Names) -> tuple[str, str, str]:
     word = event.words[0] if event.words else ""
     text = printable(" ".join(event.words))
     if not event.known:
         return "other", f"word not known here: {text}", QUIET
     rest = event.words[1:]
     colour = BAD if word in ("lost", "ghost", "skip") else WARN
-    return printable(word), _TOLD.get(word, _plain)(rest, event.source, names), colour
+    return printable(word), _NOTIFICATIONS.get(word, _plain)(rest, event.source, names), colour
 
 
-def _dark_told(words: tuple[str, ...], source: int, names: Names) -> str:
+def _dark_text(words: tuple[str, ...], source: int, names: Names) -> str:
     why = {"deadman": "the dead-man: no word from the host", "local": "switched at the panel"}
     return "went dark by itself: " + ", ".join(why.get(word, printable(word)) for word in words)
 
 
-def _lost_told(words: tuple[str, ...], source: int, names: Names) -> str:
+def _lost_text(words: tuple[str, ...], source: int, names: Names) -> str:
     return f"the board had to drop {counted(int(words[0], 16), 'notification')} here"
 
 
-def _ghost_told(words: tuple[str, ...], source: int, names: Names) -> str:
+def _ghost_text(words: tuple[str, ...], source: int, names: Names) -> str:
     return (
         ", ".join(_named(names, source, word) for word in words)
         + ": may be a ghost of the matrix, not reported as made"
     )
 
 
-def _skip_told(words: tuple[str, ...], source: int, names: Names) -> str:
+def _skip_text(words: tuple[str, ...], source: int, names: Names) -> str:
     channel_id, _, count = words[0].partition("=")
     return f"{_named(names, source, channel_id)}: {counted(int(count, 16), 'invalid transition')} since the reset"
 
@@ -140,11 +140,11 @@ def _plain(words: tuple[str, ...], source: int, names: Names) -> str:
     return printable(" ".join(words))
 
 
-_TOLD: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
-    "dark": _dark_told,
-    "lost": _lost_told,
-    "ghost": _ghost_told,
-    "skip": _skip_told,
+_NOTIFICATIONS: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
+    "dark": _dark_text,
+    "lost": _lost_text,
+    "ghost": _ghost_text,
+    "skip": _skip_text,
 }
 """For each notification of `benchcon.wire.notifications.FORMS`, the function that puts it into words."""
 
@@ -155,11 +155,11 @@ _BARE = {"dark": "all outputs off, and held off", "light": "dark ends; outputs s
 def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
     word, *rest = event.words or ("",)
     if word == "set":
-        told = []
+        outputs = []
         for pair in rest:
             channel_id, _, value = pair.partition("=")
-            told.append(f"{_named(names, event.source, channel_id)} to {_output(value)}")
-        return "set", ", ".join(told), ENGRAVED
+            outputs.append(f"{_named(names, event.source, channel_id)} to {_output(value)}")
+        return "set", ", ".join(outputs), ENGRAVED
     by_hand = " (by hand)" if event.tag == 0 else ""
     return printable(word), printable(" ".join(rest) or _BARE.get(word, word or "an empty line")) + by_hand, ENGRAVED
 
@@ -194,9 +194,9 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
     if event.word == "held":
         why = event.detail.get("why", "")
         return "link", f"{output} {printable(HELD_WHYS.get(why, f'held back: {why}'))}", WARN
-    told = _link_words(event.word, event.detail)
+    text = _link_words(event.word, event.detail)
     colour = {"lost": BAD, "refused": BAD, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
-    return "link", printable(told) or f"{printable(event.word)} {detail}".rstrip(), colour
+    return "link", printable(text) or f"{printable(event.word)} {detail}".rstrip(), colour
 
 
 def _link_words(word: str, detail: Mapping[str, str]) -> str:
@@ -225,7 +225,7 @@ _LINK = {
     "came": "a program has opened {port}, and drives the board",
     "left": "the program has closed {port}",
     "rate": "the program has set {rate} baud",
-    "untold": "bytes passed on that are not in the capture: {bytes}",
+    "unrecorded": "bytes passed on that are not in the capture: {bytes}",
     "restless": "asked less often from here on: too many {why}",
     "forgotten": "another board takes the number of {ident}: {why}",
     "unkept": "port {port} could not be remembered: {why}",
@@ -252,7 +252,7 @@ _TELLERS: dict[type, Callable[[Any, Names], tuple[str, str, str]]] = {
     ev.Alive: _alive,
     ev.Boot: _boot,
     ev.Gap: _gap,
-    ev.Told: _told,
+    ev.Told: _notification,
     ev.Asked: _asked,
     ev.Answered: _answered,
     ev.Odd: _odd,

@@ -211,9 +211,9 @@ class History:
     def begin(self, values: Mapping[str, Quantity]) -> None:
         """Take the values of a rehearsal that were known before the history began."""
         for name, each in values.items():
-            self._values_told(each.at_us, name, each.text)
+            self._take_value(each.at_us, name, each.text)
 
-    def _values_told(self, at_us: int, name: str, text: str) -> None:
+    def _take_value(self, at_us: int, name: str, text: str) -> None:
         if name in self._units or len(self._units) < MOST_QUANTITIES:
             self._units[name] = number_and_unit(text)[1] or self._units.get(name, "")
             self.track((BENCH, name)).add(at_us, in_thousandths(text))
@@ -223,7 +223,7 @@ class History:
         events = list(events)
         for event in events:
             for name, text in values_in(event):
-                self._values_told(event.at_us, name, text)
+                self._take_value(event.at_us, name, text)
         found = [event for event in events if isinstance(event, ev.Note)]
         if found:
             self.notes += [(event.at_us, printable(f"{event.kind} {event.text}")) for event in found]

@@ -238,9 +238,9 @@ class ViewModel:
         if not others:
             return []
         missing = [printable(board.name) for board in named if board.name not in self.boards]
-        told = f"{listed(others)} {_are(others)} here but not in the panel file"
+        text = f"{listed(others)} {_are(others)} here but not in the panel file"
         return [
-            told
+            text
             + (
                 f"; {listed(missing)}, in the file, {'has' if len(missing) == 1 else 'have'} not answered"
                 if missing

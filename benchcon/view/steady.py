@@ -53,8 +53,18 @@ class Steady:
     """One part on the face. `swing` is how far its state must move to count as a change."""
 
     __slots__ = (
-        "_before", "_changes", "_held_from", "_held_since_us", "_moves", "_pace", "_seen", "_shown", "_told",
-        "_turned_us", "chatters", "swing",
+        "_before",
+        "_changes",
+        "_count",
+        "_held_from",
+        "_held_since_us",
+        "_moves",
+        "_pace",
+        "_seen",
+        "_shown",
+        "_turned_us",
+        "chatters",
+        "swing",
     )  # fmt: skip
 
     def __init__(self, swing: int = 1) -> None:
@@ -74,7 +84,7 @@ class Steady:
         self._shown = 0
         """The state that was last shown before that."""
         self._pace = SteadyPace()
-        self._told = 0
+        self._count = 0
         self.chatters = False
         """Whether the held part changes faster than a hand can move it."""
 
@@ -103,7 +113,7 @@ class Steady:
             returns = any(abs(state - old) < self.swing for _, old, _ in self._before)
             if returns and len(self._before) >= MOST:
                 self._held_since_us, _, self._held_from = self._before[0]
-                self._shown, self._told, self.chatters = before, 0, False
+                self._shown, self._count, self.chatters = before, 0, False
                 return self._hold(state, now_us)
             self._before.append((now_us, before, so_far))
         return 0
@@ -113,12 +123,12 @@ class Steady:
             self._held_from = None
             self._before.append((now_us, self._shown, self._changes))
             return 0
-        if not self._told or not self._pace.wait_us(now_us):
+        if not self._count or not self._pace.wait_us(now_us):
             self._pace.go(now_us)
-            self._told = self._changes - (self._held_from or 0)
+            self._count = self._changes - (self._held_from or 0)
             since_us = max(now_us - self._held_since_us, 1)
-            self.chatters |= self._told >= CHATTERS and self._told * 1_000_000 >= CHATTERS_A_SECOND * since_us
-        return self._told
+            self.chatters |= self._count >= CHATTERS and self._count * 1_000_000 >= CHATTERS_A_SECOND * since_us
+        return self._count
 
 
 def swing_of(kind: str) -> int:

@@ -221,8 +221,8 @@ class Conditions:
             return True
         if self._asked_since[0] != walk.step_number:
             self._asked_since = walk.step_number, now_us
-        told = all(self._before_mv[board] or board in self._alive_us for board in self.concerned(walk))
-        return told or now_us - self._asked_since[1] > LAST_US
+        reported = all(self._before_mv[board] or board in self._alive_us for board in self.concerned(walk))
+        return reported or now_us - self._asked_since[1] > LAST_US
 
     def lit(self, walk: Walk, now_us: int) -> bool:
         """Note that the boards have confirmed the outputs of the current step; return whether it can be looked at.

@@ -160,8 +160,8 @@ class PlainFace:
         """Do nothing: there is nothing to release."""
 
     def _help(self) -> None:
-        for key, told in HELP:
-            self._say(f"  {key:<{INDENT - 2}}{told}", INDENT)
+        for key, text in HELP:
+            self._say(f"  {key:<{INDENT - 2}}{text}", INDENT)
 
     def _say(self, text: str, indent: int = 0) -> None:
         """Print `text`, broken between words so that the terminal does not break within one."""

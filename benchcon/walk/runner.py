@@ -109,7 +109,7 @@ class Runner:
         """Message that the outputs are not set yet; empty if they are, or if it is too early for it."""
         self._step_at = 0, 0
         """Number of the current step, and since when (µs)."""
-        self._told_at = -1
+        self._evidence_at = -1
         self._at_hand = ""
 
     def run(self) -> bool:
@@ -492,8 +492,8 @@ class Runner:
         elif walk.state == "light" and self._lit == walk.wants_number:
             self._came_back(_Done("outputs", walk.wants_number))  # the outputs are set already
         self._set_raw()
-        if walk.step_number != self._told_at:
-            self._told_at = walk.step_number
+        if walk.step_number != self._evidence_at:
+            self._evidence_at = walk.step_number
             walk.progress.happened_to(self.conditions.evidence())
         for line in walk.journal(self._now()):
             self.write(line)

@@ -35,7 +35,7 @@ class SuppliedBoards:
         self.panel_boards, self.layout = panel_boards, layout
         self.no_supply: set[str] = set()
         """Boards that last reported no supply."""
-        self._told_us: dict[str, int] = {}
+        self._reported_us: dict[str, int] = {}
         """For each board that reports its supply, when it last did (µs)."""
         self.moved_us = LONG_AGO
         """When a contact was last moved (µs)."""
@@ -51,17 +51,17 @@ class SuppliedBoards:
         for name in self.panel_boards.sources:
             board = self.panel_boards.state_of(name)
             if board is not None and board.supply_mv:
-                self._told_us[name] = 0
+                self._reported_us[name] = 0
                 if board.no_supply:
                     self.no_supply.add(name)
 
     def take_heartbeat(self, board: str, event: ev.Alive) -> bool:
         """Take a heartbeat; return whether the board has just lost its supply."""
         if not event.supply_mv:
-            self._told_us.pop(board, None)
+            self._reported_us.pop(board, None)
             self.no_supply.discard(board)
             return False
-        self._told_us[board] = event.at_us
+        self._reported_us[board] = event.at_us
         if is_without_supply(event.supply_mv):
             fresh = board not in self.no_supply
             if fresh:
@@ -78,7 +78,7 @@ class SuppliedBoards:
             key = f"{board}.{id_}"
             spot = self.layout.spots.get(key)
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
-                if all(told_us >= self.moved_us + ACTS_US for told_us in self._told_us.values()):
+                if all(reported_us >= self.moved_us + ACTS_US for reported_us in self._reported_us.values()):
                     self._since_us = event.at_us
                 self.moved_us = event.at_us
                 for other in self.panel_boards.sources:  # a board that has not reported its supply yet may do so next
@@ -90,9 +90,9 @@ class SuppliedBoards:
 
         It does not wait for a contact that chatters, or nothing could ever be looked at.
         """
-        told = [self._told_us[board] for board in boards if board in self._told_us]
+        reports = [self._reported_us[board] for board in boards if board in self._reported_us]
         enough_us = min(self.moved_us + ACTS_US, self._since_us + RESTLESS_US)
-        return all(at_us >= enough_us or not at_us for at_us in told)
+        return all(at_us >= enough_us or not at_us for at_us in reports)
 
     def advice(self, boards: Sequence[str]) -> str:
         """Return one sentence that says that `boards` have no supply, and what to switch on."""

@@ -135,7 +135,7 @@ class BoardSide:
         self._fed_us = now_us
         self._alive_us = now_us
         self._now_us = now_us
-        self._told_us: dict[str, int] = {}
+        self._reported_us: dict[str, int] = {}
         self._splitter = codec.Splitter("down", by_hand=True)
         self._tell(now_us, ("boot", f"{self.boot:04X}", cause, "01"))
         if self.local_dark:
@@ -175,8 +175,8 @@ class BoardSide:
 
         The board reports it if raw is on for that channel, at most twenty times a second.
         """
-        if channel_id in self.raw and now_us - self._told_us.get(channel_id, -RAW_READING_US) >= RAW_READING_US:
-            self._told_us[channel_id] = now_us
+        if channel_id in self.raw and now_us - self._reported_us.get(channel_id, -RAW_READING_US) >= RAW_READING_US:
+            self._reported_us[channel_id] = now_us
             self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
 
     def say(self, words: Words, now_us: int) -> None:

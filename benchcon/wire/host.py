@@ -194,7 +194,7 @@ class HostSide:
         self._items: dict[int, Item] = {}
         self._items_left = 0
         self._asked_again: set[str] = set()
-        self._items_told = 0
+        self._item_count = 0
         self._torn = False
         """Whether lines were lost since this `read all` began."""
         self._busy_until_us = 0
@@ -281,10 +281,10 @@ class HostSide:
                 self._forget_all()
                 self._bring_up_us = at_us
             case Do.DESCRIBE:
-                self._items_left = self._items_told
-                for index in range(self._items_told):
+                self._items_left = self._item_count
+                for index in range(self._item_count):
                     self._own(("item", f"{index:02X}"))
-                if not self._items_told:
+                if not self._item_count:
                     self._move(HostSign.ITEMS)
             case Do.READ_FIRST | Do.READ:
                 if do is Do.READ_FIRST:
@@ -595,6 +595,6 @@ class HostSide:
         if explain_hello(words):
             return False
         version, items, buffer, boot = (int(word, 16) for word in words[1:5])
-        self.version, self._items_told, self.boot, self.ident = version, items, boot, words[5]
+        self.version, self._item_count, self.boot, self.ident = version, items, boot, words[5]
         self.buffer = max(buffer, BUFFER_UNTIL_KNOWN)
         return True

@@ -92,7 +92,7 @@ def _alive(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
     ]
 
 
-def _told(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
+def _notification(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
     return [Told(at_us, source, clock_us, tuple(tail.split(" ")), True)]
 
 
@@ -100,11 +100,11 @@ TELL: dict[str, Callable[[int, int, int, str], list[Event]]] = {
     "edge": _edge,
     "raw": _raw,
     "alive": _alive,
-    "skip": _told,
-    "ghost": _told,
-    "lost": _told,
-    "dark": _told,
-    "boot": _told,
+    "skip": _notification,
+    "ghost": _notification,
+    "lost": _notification,
+    "dark": _notification,
+    "boot": _notification,
 }
 """Word of a notification other than ``is`` → function that returns its events.
 

@@ -272,10 +272,10 @@ class Observer:
         if words[0] == "hello" and len(words) == 6 and _is_hex(words[4], 4):
             self._boot_number(board, at_us, source, int(words[4], 16), events)
         elif words[0] == "read" and len(words) >= 4 and _is_hex(words[1], 4) and _is_hex(words[2], 8):
-            self._read_told(board, at_us, source, int(words[1], 16), int(words[2], 16), events)
+            self._take_read(board, at_us, source, int(words[1], 16), int(words[2], 16), events)
         events.append(Answered(at_us, source, tag, words, request, took_us))
 
-    def _read_told(
+    def _take_read(
         self, board: ObservedBoard, at_us: int, source: int, last: int, clock: int, events: list[Event]
     ) -> None:
         """Take the running number and the clock in the answer to `read`."""

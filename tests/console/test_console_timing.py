@@ -90,10 +90,10 @@ async def test_all_that_is_explained_is_seen_and_nothing_leaves_the_screen(
         await eyes.press("f7")
         await eyes.see("12 movements, 12 answered", "on average")
         screen = eyes.app.screen
-        touched, told = screen.query_one(Touched), screen.query_one("#told")
+        touched, explained = screen.query_one(Touched), screen.query_one("#explained")
         await eyes.until(lambda: touched.region.bottom == size[1] - 1, "the last delay right above the keys")
         assert "F1 Help" in eyes.rows()[-1]
-        assert told.region.bottom <= touched.region.y
+        assert explained.region.bottom <= touched.region.y
         assert screen.max_scroll_y == 0
 
 

@@ -182,7 +182,7 @@ def test_a_capture_says_what_is_missing_in_it(here: Path, capsys: pytest.Capture
     assert "320 records are MISSING" in told["findings"][0]["text"]
     # From a stranger: no number, no end of reasons, a tap's bytes.
     odd = b"".join(hole(b"missed records=1 why=%d" % number) for number in range(20)) + hole(b"missed records=x")
-    (here / "b.capture").write_bytes(head + odd + hole(b"untold bytes=7", 1))
+    (here / "b.capture").write_bytes(head + odd + hole(b"unrecorded bytes=7", 1))
     assert main(["check", "b.capture"]) == 0
     said = capsys.readouterr().out
     assert "20 records are MISSING" in said

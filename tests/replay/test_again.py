@@ -16,7 +16,7 @@ from replay.story import evening
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
 from benchcon.cli.main import main
-from benchcon.cli.replay import _faults_told
+from benchcon.cli.replay import _about_faults
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
 from benchcon.replay.cases import case_of
@@ -273,5 +273,5 @@ def test_against_boards_it_is_said_whether_faults_were_put_in(
     assert told.count("\n") == 1
     case = case_of(capture)
     different = Verdict("simulated", {"power.sw_main": "otherwise"})
-    assert "no faults were put into the boards" in _faults_told(replace(case, faults=None), different)
-    assert _faults_told(replace(case, faults=None), Verdict("simulated", {})) == ""
+    assert "no faults were put into the boards" in _about_faults(replace(case, faults=None), different)
+    assert _about_faults(replace(case, faults=None), Verdict("simulated", {})) == ""

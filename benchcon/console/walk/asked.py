@@ -82,7 +82,7 @@ class AskedScreen(Screen[None]):
         self._labels = {part.name: part.label for part in panel.parts}
         self._counts: Mapping[str, int] = {}
         """Number of parts with each verdict so far."""
-        self._told = ""
+        self._remark = ""
         """What the last key has done, or why it did nothing."""
 
     def compose(self) -> ComposeResult:
@@ -97,7 +97,7 @@ class AskedScreen(Screen[None]):
         yield PictureView(id="picture")
         yield WalkFace(self.model, id="face")
         with VerticalScroll(id="result"):
-            yield Static("", id="told")
+            yield Static("", id="remark")
         yield Static("", id="where")
         yield KeyLine(only=ANSWERS, id="one")
         yield KeyLine(only=FIRST, id="first")
@@ -135,9 +135,9 @@ class AskedScreen(Screen[None]):
         scene = self.scene
         if scene is None:
             return
-        told = "" if scene.trouble else self._turned(scene) or ("again" if scene.prompt.again else "")
+        state = "" if scene.trouble else self._turned(scene) or ("again" if scene.prompt.again else "")
         for large in self.query(Touched):
-            large.show(Big(printable(scene.waits or scene.prompt.title), told))
+            large.show(Big(printable(scene.waits or scene.prompt.title), state))
 
     def _turned(self, scene: Scene) -> str:
         step = scene.step
@@ -188,8 +188,8 @@ class AskedScreen(Screen[None]):
             hint, colour = f"You see: {self.look.words(self._labels)}. Enter accepts it.{of}", BRASS
         elif scene.instead:
             hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN
-        elif self._told:
-            hint, colour = self._told, WARN
+        elif self._remark:
+            hint, colour = self._remark, WARN
         elif scene.last and not scene.button:
             hint, colour = f"Before: {scene.last} {hint}", WARN
         elif scene.button:

@@ -91,5 +91,5 @@ class LookTaken:
 
 def _how(seen: Seen) -> str:
     words = [seen.level if seen.level != "full" else "", seen.colour, "flickering" if seen.flickering else ""]
-    told = ", ".join(filter(None, words))
-    return f" ({told})" if told else ""
+    text = ", ".join(filter(None, words))
+    return f" ({text})" if text else ""

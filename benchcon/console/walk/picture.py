@@ -120,6 +120,6 @@ class PictureView(Drawn, can_focus=True):
         legend_top = 2 if canvas.height >= 7 else 0
         for row, text in enumerate(_LEGEND[: canvas.height - legend_top]):
             canvas.write(self._left() + len(self.seen) * width + 4, legend_top + row, text, ink(BRASS, PLATE))
-        told = "it looks like the lower picture" if self.changed else "it looks the same"
+        caption = "it looks like the lower picture" if self.changed else "it looks the same"
         if canvas.height >= 9:
-            canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))
+            canvas.write(2, 8, f"Enter: {caption}", ink(QUIET, PLATE))

@@ -138,7 +138,7 @@ class WalkScreen(AskedScreen):
         if new:
             self.look = LookTaken(scene.step)
             self._first = dict(scene.values)
-            self._told, self._resumed = self._resumed, ""
+            self._remark, self._resumed = self._resumed, ""
             self.query_one(WalkFace).step = scene.step
             self.set_class(scene.step is not None and scene.step.do in (*LOOKS, *SUPPLY_LOOKS), "-looking")
             if prompt.parts:
@@ -163,7 +163,7 @@ class WalkScreen(AskedScreen):
             self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
             self._counts = report["counts"]
         folder = str(self.folder.path) if self.folder is not None else ""
-        self.query_one("#told", Static).update(
+        self.query_one("#remark", Static).update(
             ending_text(report, printable(trouble), folder, self._thread.can_go_on())
         )
         self.query_one("#where", Static).update(where(report, folder))
@@ -217,7 +217,7 @@ class WalkScreen(AskedScreen):
 
     def _too_soon(self) -> None:
         if self.scene is not None and self.scene.state in ("ask", "look") and not self.scene.trouble:
-            self._told = "Too soon: look first. An answer counts half a second after the question has appeared."
+            self._remark = "Too soon: look first. An answer counts half a second after the question has appeared."
             self._hint()
 
     @property
@@ -253,7 +253,7 @@ class WalkScreen(AskedScreen):
         """Note that the simulated hand has done what was asked, whether or not anything comes of it."""
         if self.scene is not None:
             self._answer("acting")
-            self._told = "The simulated hand has done it. If the walk does not go on by itself: Enter."
+            self._remark = "The simulated hand has done it. If the walk does not go on by itself: Enter."
             self._hint()
 
     def _keep_picture(self) -> str:
