@@ -135,7 +135,7 @@ async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -
         scene = screen.scene
         assert scene is not None
         for words in ("One.", "Some words that take more than a row. " * 3, "Words. " * 40):
-            screen._told = words
+            screen._remark = words
             screen._hint()
             await eyes.see(words[:20].strip())
             assert face.region == before
