@@ -497,4 +497,4 @@ class ReplaySession(Session):
         self.reader.close()
 
 
-_CHANGES = frozenset({"Moved", "Edge", "Reading", "Boot", "Gap", "Told", "Note"})
+_CHANGES = frozenset({"Moved", "Edge", "Reading", "Boot", "Gap", "Notification", "Note"})

@@ -127,10 +127,10 @@ def _judged(
     }
     if len(by) == 1 and len(came) == 1:
         ((control, contacts),) = by.items()
-        feeding = [
+        switched = [
             s for s in layout.panel.supplies if any(control == name for each in s.sources for name, _ in each.at)
         ]
-        if any({lamp.name, lamp.channel.board} & {*supply.feeds} for supply in feeding):
+        if any({lamp.name, lamp.channel.board} & {*supply.feeds} for supply in switched):
             return choices
         raw = BareFinding("lit by a control", (own, *contacts), {"times": sum(came[control].values())})
         return [[raw]] if layout.panel.supplies else [[raw], *choices]

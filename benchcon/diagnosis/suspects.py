@@ -34,8 +34,8 @@ class Suspects:
             yield NetFault(kind, (worst,))
         mixed = [f for f in faults if len(f.wires) > 1]
         crossed = any(f.kind == "ring" for f in faults)
-        feeding = {w for f in mixed if worst in f.wires for w in f.wires}
-        for wire in sorted(feeding):
+        mixed_with = {w for f in mixed if worst in f.wires for w in f.wires}
+        for wire in sorted(mixed_with):
             for kind in ("off", "on", "inverted"):
                 yield NetFault(kind, (wire,), "part")
                 if wire != worst:
@@ -48,7 +48,7 @@ class Suspects:
             if crossed:
                 yield NetFault("joined", pair, "part")
             yield NetFault("follows", (worst, other))
-        for other in feeding - {worst}:
+        for other in mixed_with - {worst}:
             for third in others:
                 if third != other:
                     pair = (min(third, other), max(third, other))

@@ -245,7 +245,7 @@ class Talk:
                 self.live = self._dark = False
                 self.alive_us = ALIVE_US
                 self.outputs.all_off("reset", at_us)
-            elif sort is ev.Told and event.words[0] == "dark":  # type: ignore[union-attr]
+            elif sort is ev.Notification and event.words[0] == "dark":  # type: ignore[union-attr]
                 self._dark = True
                 self.outputs.all_off("dark", at_us)
             elif sort is ev.Alive and event.dark != self._dark:  # type: ignore[union-attr]

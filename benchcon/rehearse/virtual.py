@@ -253,7 +253,7 @@ class VirtualBench:
         self.loop.run()
 
     def _switch_supplies(self, now_us: int) -> None:
-        """Set the supplies that the panel's controls switch, as `benchcon.rig.feeding` does."""
+        """Set the supplies that the panel's controls switch, as `benchcon.rig.supply_switching` does."""
         moves = sum(board.physics.moves for board in self.boards.values())
         if moves == self._moves and self._switched.next_us(now_us - 1) is None:
             return

@@ -24,8 +24,8 @@ from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
-    from benchcon.rig.feeding import SupplySwitching
     from benchcon.rig.hand import Hand
+    from benchcon.rig.supply_switching import SupplySwitching
 
 _BOARD = "benchcon.rig"
 
@@ -56,7 +56,7 @@ class SimulatedBoards:
         """The boards in the order of the panel file."""
         self.hands: dict[str, Hand] = {}
         """Name of a board → its hand."""
-        self.feed: SupplySwitching | None = None
+        self.supply_switching: SupplySwitching | None = None
         """Switches the panel's supplies by its controls; None if every board is always supplied."""
         self._separate = separate
         self._by_channel = False
@@ -138,20 +138,20 @@ class SimulatedBoards:
         """Move the controls to their first positions, and let them switch the panel's supplies. Raises `Trouble`."""
         if self._separate:
             return
-        from benchcon.rig.feeding import SupplySwitching
+        from benchcon.rig.supply_switching import SupplySwitching
 
         for control in self.panel.controls:
             hand = self.hands.get(control.channels[0].board) if control.channels else None
             if control.begins and hand is not None:
                 hand.put(control.name, control.begins)
         if self.panel.supplies:
-            self.feed = SupplySwitching(self.panel, {board.name: board.control for board in self.boards})
-            self.feed.start()
+            self.supply_switching = SupplySwitching(self.panel, {board.name: board.control for board in self.boards})
+            self.supply_switching.start()
 
     def close(self) -> None:
         """End all boards within a few seconds; no process and no file is left behind."""
-        if self.feed is not None:
-            self.feed.stop()
+        if self.supply_switching is not None:
+            self.supply_switching.stop()
         for process in self._processes:
             # The end of its standard input ends a board.
             with contextlib.suppress(OSError):
@@ -169,8 +169,8 @@ class SimulatedBoards:
             mourner.join(END_S)
         for hand in self.hands.values():
             hand.close()
-        if self.feed is not None:
-            self.feed.join()
+        if self.supply_switching is not None:
+            self.supply_switching.join()
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
 

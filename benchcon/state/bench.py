@@ -225,7 +225,7 @@ class BenchState:
     def _odd(self, event: ev.Odd) -> None:
         self.board(event.source).had_trouble("bad lines", event.at_us)
 
-    def _notified(self, event: ev.Told) -> None:
+    def _notified(self, event: ev.Notification) -> None:
         board = self.board(event.source)
         word, *rest = event.words
         if word == "dark":
@@ -406,7 +406,7 @@ _TAKERS: dict[type, Callable[[BenchState, Any], None]] = {
     ev.Boot: BenchState._boot,
     ev.Gap: BenchState._gap,
     ev.Odd: BenchState._odd,
-    ev.Told: BenchState._notified,
+    ev.Notification: BenchState._notified,
     ev.Asked: BenchState._asked,
     ev.Answered: BenchState._answered,
     ev.Link: BenchState._link,

@@ -191,7 +191,7 @@ class Changes:
             if word in ("dark", "light"):
                 self._dark_known.add(source)
             return word != "ping"
-        if isinstance(event, ev.Alive | ev.Boot) or (isinstance(event, ev.Told) and event.words[0] == "dark"):
+        if isinstance(event, ev.Alive | ev.Boot) or (isinstance(event, ev.Notification) and event.words[0] == "dark"):
             self._dark_known.add(source)
         if isinstance(event, ev.Boot) and source in self._heard:
             self._resets[source] = self._resets.get(source, 0) + 1

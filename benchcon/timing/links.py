@@ -230,7 +230,7 @@ class LinkEvidence:
 # --- evidence ---------------------------------------------------------------------------------------------------------
 
 
-def _good(one: Evidence, event: ev.Told) -> None:
+def _good(one: Evidence, event: ev.Notification) -> None:
     one.up += 1
 
 
@@ -355,7 +355,7 @@ _TAKERS: dict[type, Callable[[Evidence, Any], None]] = {
     ev.Moved: _clocked,
     ev.Edge: _clocked,
     ev.Reading: _clocked,
-    ev.Told: _good,
+    ev.Notification: _good,
     ev.Odd: _odd,
     ev.Alive: _alive,
     ev.Boot: _boot,

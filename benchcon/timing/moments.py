@@ -85,9 +85,9 @@ class Moments:
             self._stands_off(event.source, event.at_us, event.dark or is_without_supply(event.supply_mv))  # type: ignore[union-attr]
             if event.dark:  # type: ignore[union-attr]
                 self._outputs_off(event.source)
-        elif (sort is ev.Told and event.words[0] == "dark") or sort is ev.Boot:  # type: ignore[union-attr]
+        elif (sort is ev.Notification and event.words[0] == "dark") or sort is ev.Boot:  # type: ignore[union-attr]
             self._outputs_off(event.source)
-            if sort is ev.Told:
+            if sort is ev.Notification:
                 self._stands_off(event.source, event.at_us, True)
 
     def _answered(self, event: ev.Answered) -> None:

@@ -45,7 +45,7 @@ class RawSamples:
             self._broken(event.source, event.missing)  # type: ignore[union-attr]
         elif sort is ev.Boot:
             self._broken(event.source, 0)
-        elif sort is ev.Told and event.words[0] == "lost" and len(event.words) > 1:  # type: ignore[union-attr]
+        elif sort is ev.Notification and event.words[0] == "lost" and len(event.words) > 1:  # type: ignore[union-attr]
             self._broken(event.source, int(event.words[1], 16))  # type: ignore[union-attr]
         elif sort is ev.Answered and event.words[0] == "raw":  # type: ignore[union-attr]
             for word in event.words[1:]:  # type: ignore[union-attr]

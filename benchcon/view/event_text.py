@@ -105,7 +105,7 @@ def _gap(event: ev.Gap, names: Names) -> tuple[str, str, str]:
     return "gap", f"{counted(event.missing, 'line')} lost on the way", BAD
 
 
-def _notification(event: ev.Told, names: Names) -> tuple[str, str, str]:
+def _notification(event: ev.Notification, names: Names) -> tuple[str, str, str]:
     word = event.words[0] if event.words else ""
     text = printable(" ".join(event.words))
     if not event.known:
@@ -252,7 +252,7 @@ _TELLERS: dict[type, Callable[[Any, Names], tuple[str, str, str]]] = {
     ev.Alive: _alive,
     ev.Boot: _boot,
     ev.Gap: _gap,
-    ev.Told: _notification,
+    ev.Notification: _notification,
     ev.Asked: _asked,
     ev.Answered: _answered,
     ev.Odd: _odd,

@@ -57,11 +57,11 @@ class PanelBoards:
             return [(Change(event.at_us, f"{board}.{event.channel}", event.level, event.clock_us), "edge")]
         if isinstance(event, ev.Reading):
             return [(Change(event.at_us, f"{board}.{event.channel}", event.counts, event.clock_us), "raw")]
-        if isinstance(event, ev.Told):
+        if isinstance(event, ev.Notification):
             return self._notified(board, event)
         return []
 
-    def _notified(self, board: str, event: ev.Told) -> list[tuple[Change, str]]:
+    def _notified(self, board: str, event: ev.Notification) -> list[tuple[Change, str]]:
         """Return ghosts that the board found, and new invalid transitions of encoders, which it reports as sums."""
         word, *rest = event.words
         out: list[tuple[Change, str]] = []

@@ -91,7 +91,7 @@ class Conditions:
     def __init__(self, panel_boards: PanelBoards, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
         """`before` is the evidence of what happened to the boards in an earlier part of the same walk."""
         self.panel_boards, self.layout = panel_boards, layout
-        self.feeding = SuppliedBoards(panel_boards, layout)
+        self.supplied = SuppliedBoards(panel_boards, layout)
         self.boards: dict[str, BoardHealth] = {board.name: BoardHealth(board.name) for board in layout.panel.boards}
         self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
         """For each board, by part commanded to light, the resets meanwhile."""
@@ -130,7 +130,7 @@ class Conditions:
 
     def begin(self) -> None:
         """Begin with the present states of the boards."""
-        self.feeding.begin()
+        self.supplied.begin()
         for board in self.boards:
             state = self.panel_boards.state_of(board)
             if state is not None and state.dark:
@@ -173,7 +173,7 @@ class Conditions:
                 self._unread.pop(board, None)
         elif isinstance(event, ev.Alive):
             return self._alive(board, event, walk)
-        elif isinstance(event, ev.Told) and event.words[:1] == ("dark",):
+        elif isinstance(event, ev.Notification) and event.words[:1] == ("dark",):
             self._count(board, "darks", walk, event.words[1:2] == ("deadman",))
             return self._darkened(board, at_once=True)
         elif isinstance(event, ev.Answered) and event.words[:1] == ("dark",):
@@ -182,7 +182,7 @@ class Conditions:
             self._was_dark.discard(board)
         else:
             button = self.layout.channels_of(walk.answer_button) if walk.answer_button else ()
-            self.feeding.moved(board, event, button)
+            self.supplied.moved(board, event, button)
         return []
 
     def _boot(self, board: str, event: ev.Boot, walk: Walk) -> list[str]:
@@ -257,7 +257,7 @@ class Conditions:
         if tally.bad_there != bad:
             self._fell.setdefault(board, {})[BAD] = None
         self._silent.discard(board)
-        if self.feeding.take_heartbeat(board, event):
+        if self.supplied.take_heartbeat(board, event):
             asked = walk.state == "look" and walk.step is not None and walk.step.do in LOOKS
             if self._all_lit(board, walk):
                 self._together[board]["no_supply"] = self._together[board].get("no_supply", 0) + 1
@@ -275,7 +275,7 @@ class Conditions:
 
     def is_without_supply(self, board: str) -> bool:
         """Return whether the board has reported that its lamps have no supply."""
-        return board in self.feeding.no_supply
+        return board in self.supplied.no_supply
 
     def _darkened(self, board: str, at_once: bool) -> list[str]:
         self._was_dark.add(board)
@@ -292,7 +292,7 @@ class Conditions:
 
     def _was_switched_off(self, what: Condition, group: str, answered_us: int) -> bool:
         """Return whether the supply failed because a switch was moved after the answer; each group is doubted once."""
-        if what is not NO_SUPPLY or self.feeding.moved_us <= answered_us:
+        if what is not NO_SUPPLY or self.supplied.moved_us <= answered_us:
             return False
         again = group in self._switched_off
         self._switched_off.add(group)
@@ -447,7 +447,7 @@ class Conditions:
         said = []
         for what, boards in by.items():
             if what is NO_SUPPLY:
-                said.append(self.feeding.advice(boards))
+                said.append(self.supplied.advice(boards))
                 continue
             if what is OTHER:
                 said += [

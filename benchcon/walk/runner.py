@@ -567,7 +567,7 @@ class Runner:
         self._ready_us = self._now()
         self._lit = done.number
         borne = self.conditions.lit(self.walk, self._ready_us)
-        if borne and not self._upset() and self.conditions.feeding.ready(self.conditions.concerned(self.walk)):
+        if borne and not self._upset() and self.conditions.supplied.ready(self.conditions.concerned(self.walk)):
             self.walk.ready(done.number)
 
     def _set_raw(self) -> None:

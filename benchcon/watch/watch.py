@@ -10,7 +10,7 @@ What each kind watches, and when it fires:
 | bad_checks | ``Odd`` with the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
 | reset | changes of `RESETS` | it goes up; a reset caused by opening the port is not counted there |
 | silence | time | a board that was heard is not heard for `time_us`; once, until it is heard again |
-| invalid_transition | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
+| invalid_transition | ``Notification`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
 | late_answer | ``Answered``, ``Link`` ``timeout`` | it took longer than `time_us`; it never came |
 | range | changes; ``Reading`` | a value is in the range and the one before was not |
 """
@@ -88,7 +88,7 @@ class Watch:
             ("reset", ValueChange, self._reset),
             ("gap", ev.Gap, self._gap),
             ("bad_checks", ev.Odd, self._bad_check),
-            ("invalid_transition", ev.Told, self._skip),
+            ("invalid_transition", ev.Notification, self._skip),
             ("invalid_transition", ev.Edge, self._edge),
             ("late_answer", ev.Answered, self._late),
             ("late_answer", ev.Link, self._given_up),
@@ -252,7 +252,7 @@ class Watch:
         each = (self._fire(trigger, board, "", change.at_us, text) for trigger in self._by_kind["reset"])
         return [fired for some in each for fired in some]
 
-    def _skip(self, event: ev.Told, board: BoardState) -> Iterable[Fired]:
+    def _skip(self, event: ev.Notification, board: BoardState) -> Iterable[Fired]:
         if event.words[:1] != ("skip",):
             return
         for word in event.words[1:]:

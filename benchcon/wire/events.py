@@ -78,7 +78,7 @@ class Gap(NamedTuple):
     missing: int
 
 
-class Told(NamedTuple):
+class Notification(NamedTuple):
     """Any other notification: ``skip``, ``ghost``, ``lost``, ``dark`` or an unknown word.
 
     `words` are those after the clock; `known` is False for a word or a form that this program does not know.
@@ -180,4 +180,4 @@ class AllMoved(Sequence["Event"]):
 
 _new_moved: Callable[[tuple[Any, ...]], Event] = partial(tuple.__new__, Moved)
 
-Event = Moved | Edge | Reading | Alive | Boot | Gap | Told | Asked | Answered | Odd | Link | Note
+Event = Moved | Edge | Reading | Alive | Boot | Gap | Notification | Asked | Answered | Odd | Link | Note

@@ -374,7 +374,7 @@ class HostSide:
                 continue
             if sort is ev.Answered:
                 self._answered(event, now_us)  # type: ignore[arg-type]
-            elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
+            elif sort is ev.Gap or (isinstance(event, ev.Notification) and event.words[0] == "lost"):
                 self._gap()
             elif isinstance(event, ev.Boot):
                 self._was_reset()

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from sys import intern
 
-from benchcon.wire.events import Alive, Edge, Event, Reading, Told
+from benchcon.wire.events import Alive, Edge, Event, Notification, Reading
 
 _CHAN = "[a-z][a-z0-9_]{0,7}"
 _HEX4 = "[0-9A-F]{4}"
@@ -93,7 +93,7 @@ def _alive(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
 
 
 def _notification(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
-    return [Told(at_us, source, clock_us, tuple(tail.split(" ")), True)]
+    return [Notification(at_us, source, clock_us, tuple(tail.split(" ")), True)]
 
 
 TELL: dict[str, Callable[[int, int, int, str], list[Event]]] = {

@@ -31,7 +31,7 @@ from typing import Any
 from benchcon.text import printable
 from benchcon.wire import notifications
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
-from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
+from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Notification, Odd
 from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, ObservedBoard, Waiting
 from benchcon.wire.quote import unquoted_pairs
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
@@ -213,7 +213,7 @@ class Observer:
             events.extend(notifications.TELL[word](at_us, source, clock_us, tail))
         else:
             counters.unknown_word(word)
-            events.append(Told(at_us, source, clock_us, tuple(tail.split(" ")), False))
+            events.append(Notification(at_us, source, clock_us, tuple(tail.split(" ")), False))
 
     def _boot_line(
         self, board: ObservedBoard, at_us: int, source: int, number: int, clock: int, tail: str, events: list[Event]
@@ -225,7 +225,7 @@ class Observer:
             return
         if board.boot_line_due and board.boot == boot and board.expected == 0:
             board.boot_line_due = False
-            events.append(Told(at_us, source, clock, tuple(tail.split(" ")), True))
+            events.append(Notification(at_us, source, clock, tuple(tail.split(" ")), True))
         else:
             board.was_reset(boot, guessed=False, line_due=False)
             events.append(Boot(at_us, source, boot, cause))

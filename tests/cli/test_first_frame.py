@@ -31,7 +31,10 @@ sys.exit(main(sys.argv[2:]))
 NOT_SHOWN = (
     *("pint", "jinja2", "cryptography", "paho", "shtab", "tomlkit", "serial.tools"),
     *(f"benchcon.{room}" for room in ("timing", "rehearse", "replay", "walk", "diagnosis", "report", "firmware")),
-    *(f"benchcon.{room}" for room in ("conform", "drawing", "demo", "rig.board", "rig.physics", "rig.feeding")),
+    *(
+        f"benchcon.{room}"
+        for room in ("conform", "drawing", "demo", "rig.board", "rig.physics", "rig.supply_switching")
+    ),
     *(f"benchcon.capture.{each}" for each in ("reader", "writer", "parse")),
     *(
         f"benchcon.console.{each}"

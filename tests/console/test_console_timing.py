@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from console.looking import console
 from replay.story import write
+from timing.known_delays import PANEL, KnownDelays
 from timing.simulated_links import SimulatedLinks
-from timing.told import PANEL, Told
 
 from benchcon.console import glyphs
 from benchcon.console.timing_screen import TimingScreen
@@ -17,7 +17,7 @@ from benchcon.session import ReplaySession
 
 
 def evening(tmp_path: Path) -> ReplaySession:
-    told = Told()
+    told = KnownDelays()
     for number in range(12):
         at = 1e6 + number * 600_000
         told.move(at, "b1=1")
@@ -65,7 +65,7 @@ async def test_labels_stand_there_and_the_names_beside_them_only_where_there_is_
 
 
 async def test_the_pair_that_answered_last_is_looked_at_until_the_user_selects_one(tmp_path: Path) -> None:
-    told = Told()
+    told = KnownDelays()
     told.move(1e6, "e1=0001")
     told.set(1e6 + 40_000, "d1=060606", source=2)
     session = ReplaySession(told.write(tmp_path / "course.capture", PANEL))

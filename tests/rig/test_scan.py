@@ -19,7 +19,7 @@ from benchcon.rig.timeline import Timeline
 from benchcon.rig.wiring import Wiring, wiring
 
 
-class Told:
+class Notification:
     """A board's input side, keeping what it tells: (moment, word, what)."""
 
     def __init__(self, *texts: str, plan: Wiring | None = None, seed: int = 1) -> None:
@@ -87,7 +87,7 @@ class Told:
 
 
 def test_a_press_is_told_once_after_ten_milliseconds() -> None:
-    told = Told()
+    told = Notification()
     told.physics.hold("key", True, told.now_us)
     told.run(100)
     told.physics.hold("key", False, told.now_us)
@@ -96,7 +96,7 @@ def test_a_press_is_told_once_after_ten_milliseconds() -> None:
 
 
 def test_a_short_bounce_shows_in_raw_edges_only() -> None:
-    told = Told("chattering key edges=300us,1.2ms,200us,100us")
+    told = Notification("chattering key edges=300us,1.2ms,200us,100us")
     told.scan.raw_on("key", True)
     told.physics.hold("key", True, told.now_us)
     told.run(100)
@@ -108,7 +108,7 @@ def test_a_short_bounce_shows_in_raw_edges_only() -> None:
 
 
 def test_a_bounce_longer_than_the_debounce_is_told_as_chatter() -> None:
-    told = Told("chattering key edges=15ms,15ms on=make")
+    told = Notification("chattering key edges=15ms,15ms on=make")
     told.physics.hold("key", True, told.now_us)
     told.run(100)
     assert [value for _, value in told.values("key")] == [1, 0, 1]
@@ -116,7 +116,7 @@ def test_a_bounce_longer_than_the_debounce_is_told_as_chatter() -> None:
 
 def test_ordinary_bounces_are_as_long_as_published() -> None:
     """J. Ganssle, A Guide to Debouncing (values from memory): mean 1.6 ms, nearly all under 6.2 ms."""
-    told, lengths = Told("chattering key"), []
+    told, lengths = Notification("chattering key"), []
     told.scan.raw_on("key", True)
     for press in range(400):
         told.notifications.clear()
@@ -130,7 +130,7 @@ def test_ordinary_bounces_are_as_long_as_published() -> None:
 
 
 def test_a_switch_of_several_contacts_passes_its_positions_and_breaks_before_it_makes() -> None:
-    told = Told()
+    told = Notification()
     rest_us = told.physics.put("rotary", 2, told.now_us)
     told.run(200)
     assert told.values("r1") == [(110_000, 0)]
@@ -143,7 +143,7 @@ def test_a_switch_of_several_contacts_passes_its_positions_and_breaks_before_it_
 
 @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 120)), min_size=1, max_size=12))
 def test_wherever_a_hand_hurries_the_switch_ends_where_it_was_put(moves: list[tuple[int, int]]) -> None:
-    told = Told()
+    told = Notification()
     for position, pause_ms in moves:
         told.physics.put("rotary", position, told.now_us)
         told.run(pause_ms)
@@ -155,7 +155,7 @@ def test_wherever_a_hand_hurries_the_switch_ends_where_it_was_put(moves: list[tu
 
 @given(st.lists(st.integers(-12, 12), max_size=8))
 def test_an_encoder_counts_every_detent_of_a_healthy_board(turns: list[int]) -> None:
-    told = Told()
+    told = Notification()
     for detents in turns:
         told.physics.turn("knob", detents, told.now_us)
     told.run(2000)
@@ -171,7 +171,7 @@ def test_an_encoder_that_is_reversed_skips_or_has_other_counts() -> None:
         ("skipping knob every=5", 36, 2),
         ("stuck knob", 0, 0),
     ):
-        told = Told(text)
+        told = Notification(text)
         told.physics.turn("knob", 10, told.now_us)
         told.run(1000)
         assert (told.scan.values["knob"], told.scan.invalid["knob"]) == (
@@ -182,7 +182,7 @@ def test_an_encoder_that_is_reversed_skips_or_has_other_counts() -> None:
 
 def test_raw_encoder_edges_are_a_gray_code() -> None:
     # Source: any encoder's data sheet: one contact at a time.
-    told = Told()
+    told = Notification()
     told.scan.raw_on("knob", True)
     told.physics.turn("knob", 3, told.now_us)
     told.run(200)
@@ -193,7 +193,7 @@ def test_raw_encoder_edges_are_a_gray_code() -> None:
 
 @pytest.mark.parametrize("counts", [0, 1, 2, 511, 1020, 1022, 1023])
 def test_a_potentiometer_comes_to_rest_where_it_was_put_and_then_is_still(counts: int) -> None:
-    told = Told()
+    told = Notification()
     told.physics.put("dial", counts, told.now_us)
     told.run(1000)
     assert told.scan.values["dial"] == counts
@@ -204,7 +204,7 @@ def test_a_potentiometer_comes_to_rest_where_it_was_put_and_then_is_still(counts
 
 
 def test_a_sweep_is_told_at_most_fifty_times_a_second() -> None:
-    told = Told()
+    told = Notification()
     told.physics.put("dial", 1023, told.now_us)
     told.run(1000)
     times = [at for at, _ in told.values("dial")]
@@ -213,20 +213,20 @@ def test_a_sweep_is_told_at_most_fifty_times_a_second() -> None:
 
 
 def test_a_noisy_potentiometer_is_never_still_and_an_open_one_wanders() -> None:
-    noisy = Told("noisy dial by=40")
+    noisy = Notification("noisy dial by=40")
     noisy.physics.put("dial", 500, noisy.now_us)
     noisy.run(3000)
     late = [value for at, value in noisy.values("dial") if at > 1_000_000]
     assert len(late) > 20
     assert all(440 < value < 560 for value in late)
-    floating = Told("open dial")
+    floating = Notification("open dial")
     floating.physics.put("dial", 900, floating.now_us)
     floating.run(3000)
     assert all(value < 700 for _, value in floating.values("dial"))
 
 
 def test_raw_readings_come_twenty_times_a_second() -> None:
-    told = Told()
+    told = Notification()
     told.scan.raw_on("dial", True)
     told.run(1000)
     assert len([1 for _, word, _ in told.notifications if word == "raw"]) == 20
@@ -244,7 +244,7 @@ def test_raw_readings_come_twenty_times_a_second() -> None:
     ],
 )
 def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows(fault: str, panel: str) -> None:
-    told = Told(*filter(None, [fault]), plan=wiring(loads(panel, "m.toml"), "desk"))
+    told = Notification(*filter(None, [fault]), plan=wiring(loads(panel, "m.toml"), "desk"))
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)
         told.run(50)
@@ -259,7 +259,7 @@ def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows(fault: str, pan
 
 
 def test_a_matrix_whose_diodes_are_missing_tells_the_ghost_as_made() -> None:
-    told = Told("ghost k00", plan=wiring(loads(MATRIX, "m.toml"), "desk"))
+    told = Notification("ghost k00", plan=wiring(loads(MATRIX, "m.toml"), "desk"))
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)
     told.run(50)
@@ -281,7 +281,7 @@ def test_a_matrix_whose_diodes_are_missing_tells_the_ghost_as_made() -> None:
     ],
 )
 def test_what_a_hand_cannot_do_is_said(words: tuple[str, str, int], says: str) -> None:
-    told = Told()
+    told = Notification()
     name, part, much = words
     with pytest.raises(ValueError, match=says):
         getattr(told.physics, name)(part, much, told.now_us)

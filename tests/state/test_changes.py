@@ -16,7 +16,7 @@ from benchcon.wire.records import KEYFRAME, LINE_UP, LINK, Batch
 INPUTS = ("sw1", "e1", "p1")
 
 
-class Told:
+class Notification:
     """A picture made of changes alone."""
 
     def __init__(self) -> None:
@@ -44,7 +44,7 @@ def known(board: BoardState) -> dict[str, int]:
 def test_what_is_told_adds_up_to_what_the_state_says(data: st.DataObject) -> None:
     bench = Bench()
     bench.live_through(data)
-    told, shown = Told(), Told()
+    told, shown = Notification(), Notification()
     as_told, to_show = Changes(), Changes(shown=True)
     for number, batch in enumerate(bench.stream):
         told.take(as_told.feed(batch))
@@ -70,7 +70,7 @@ def test_who_comes_later_is_shown_the_same(data: st.DataObject) -> None:
     bench = Bench()
     bench.live_through(data)
     cut = data.draw(st.integers(1, len(bench.stream)))
-    early, late = Told(), Told()
+    early, late = Notification(), Notification()
     changes = Changes(shown=True)
     for batch in bench.stream[:cut]:
         early.take(changes.feed(batch))
@@ -89,7 +89,7 @@ def test_a_board_that_falls_silent_and_speaks_again_stands_as_before() -> None:
     bench.board.change({"sw1": 1}, bench.now_us)
     bench.run(4)
     changes = Changes(bench.state, shown=True)
-    shown = Told()
+    shown = Notification()
     shown.take(changes.begin(bench.now_us))
     heard_us = bench.state.boards[1].last_heard_us or 0
     assert changes.tick(heard_us + 3_000_000) == []
@@ -112,7 +112,7 @@ def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_agai
     bench = Bench()
     bench.board.change({"sw1": 1}, bench.now_us)
     bench.run(4)
-    changes, shown = Changes(bench.state, shown=True), Told()
+    changes, shown = Changes(bench.state, shown=True), Notification()
     shown.take(changes.begin(bench.now_us))
 
     def hear(*lines: bytes, kind: str = LINE_UP) -> None:
@@ -136,7 +136,7 @@ def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_agai
 
 def test_the_first_reset_after_opening_is_no_reset_and_refusals_count_from_where_one_begins() -> None:
     changes = Changes()
-    told = Told()
+    told = Notification()
     boot = notification(0, 10, ("boot", "0005", "power", "01"))
     again = notification(0, 10, ("boot", "0006", "watchdog", "01"))
     told.take(changes.feed(Batch(1, 1, LINK, [b"opened port=/dev/ttyUSB0"])))
@@ -151,7 +151,7 @@ def test_changes_of_a_state_from_a_keyframe_go_on_from_it() -> None:
     bench = Bench()
     bench.board.change({"sw1": 1}, bench.now_us)
     bench.run(4)
-    changes, told = Changes(), Told()
+    changes, told = Changes(), Notification()
     told.take(changes.feed(Batch(bench.now_us, 0, KEYFRAME, [bench.state.keyframe()])))
     assert told.channels == known(bench.state.boards[1])
     assert BenchState().boards == {}

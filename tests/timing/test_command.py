@@ -13,14 +13,14 @@ from xml.etree import ElementTree as ET
 import pytest
 from junitparser import JUnitXml
 from replay.story import write
+from timing.known_delays import PANEL, KnownDelays
 from timing.simulated_links import SimulatedLinks
-from timing.told import PANEL, Told
 
 from benchcon.cli.main import main
 
 
-def evening(slow: int | None = None) -> Told:
-    told, rng = Told(), random.Random(2)
+def evening(slow: int | None = None) -> KnownDelays:
+    told, rng = KnownDelays(), random.Random(2)
     for number in range(20):
         at = 1e6 + number * 700_000
         told.move(at, "b1=1")
@@ -137,7 +137,7 @@ def test_json_holds_contacts_and_links_too(here: Path, capsys: pytest.CaptureFix
 
 
 def test_limits_that_were_never_tried_are_not_kept(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    told = Told()
+    told = KnownDelays()
     told.move(1e6, "sw1=1")
     told.write(here / "still.capture")
     assert main(["timing", "still.capture", "--panel", "desk.toml"]) == 2

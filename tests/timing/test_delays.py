@@ -9,8 +9,8 @@ import numpy
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from timing.known_delays import PANEL, KnownDelays
 from timing.simulated_clocks import Clock
-from timing.told import PANEL, Told
 
 from benchcon.panel.file import loads
 from benchcon.timing.delay_words import SHADES, as_text, stages_bar
@@ -20,11 +20,11 @@ from benchcon.timing.percentiles import drift, percentile
 PANEL_READ = loads(PANEL, "desk.toml")
 
 
-def measured(told: Told, output: str) -> Delays:
+def measured(told: KnownDelays, output: str) -> Delays:
     return next(one for one in told.timing().delays(PANEL_READ) if one.output.name == output)
 
 
-def press(told: Told, at_us: float, delay_us: float, *, board: int = 1, lit: bool = True) -> None:
+def press(told: KnownDelays, at_us: float, delay_us: float, *, board: int = 1, lit: bool = True) -> None:
     told.move(at_us, "b1=1")
     told.move(at_us + 90_000, "b1=0")
     told.set(at_us + delay_us, f"l1={'3E8' if lit else '000'}", board)
@@ -37,7 +37,7 @@ def test_percentiles_are_those_of_numpy(values: list[float], percent: float) -> 
 
 
 def test_on_one_board_each_delay_is_within_a_millisecond_of_the_truth() -> None:
-    told, rng = Told(), random.Random(2)
+    told, rng = KnownDelays(), random.Random(2)
     truths = [rng.uniform(20_000, 95_000) for _ in range(40)]
     for number, truth in enumerate(truths):
         press(told, 1e6 + number * 700_000, truth, lit=number % 2 == 0)
@@ -51,7 +51,7 @@ def test_on_one_board_each_delay_is_within_a_millisecond_of_the_truth() -> None:
 
 @pytest.mark.parametrize("clocks", [None, {1: Clock(4800, 60, 150, start_us=9e6), 2: Clock(-3000, 40, 90)}])
 def test_between_two_boards_each_is_within_its_bound(clocks: dict[int, Clock] | None) -> None:
-    told, rng = Told(clocks), random.Random(3)
+    told, rng = KnownDelays(clocks), random.Random(3)
     truths = [rng.uniform(20_000, 70_000) for _ in range(40)]
     for number, truth in enumerate(truths):
         press(told, 1e6 + number * 700_000, truth, board=2, lit=number % 2 == 0)
@@ -63,14 +63,14 @@ def test_between_two_boards_each_is_within_its_bound(clocks: dict[int, Clock] | 
 
 
 def test_a_limit_is_broken_only_beyond_the_bound() -> None:
-    told = Told()
+    told = KnownDelays()
     for number in range(10):
         press(told, 1e6 + number * 800_000, 100_000 + (1500 if number == 7 else -30_000), lit=number % 2 == 0)
     found = measured(told, "hdg_lit")
     assert found.verdict == "broken"
     assert [round(one.at_us / 1e6, 1) for one in found.broken] == [6.6]
     assert "1 answer over 100 ms" in as_text([found])
-    two = Told()
+    two = KnownDelays()
     for number in range(10):
         press(two, 1e6 + number * 800_000, 100_100, board=2, lit=number % 2 == 0)
     found = measured(two, "hdg_far")
@@ -79,7 +79,7 @@ def test_a_limit_is_broken_only_beyond_the_bound() -> None:
 
 
 def test_a_press_without_an_answer_is_missing_and_breaks_a_limit() -> None:
-    told = Told()
+    told = KnownDelays()
     for number in range(12):
         if number == 4:
             told.move(1e6 + number * 800_000, "b1=1")
@@ -93,7 +93,7 @@ def test_a_press_without_an_answer_is_missing_and_breaks_a_limit() -> None:
 
 
 def test_what_is_pressed_in_the_dark_is_not_missed() -> None:
-    told = Told()
+    told = KnownDelays()
     for number in range(12):
         at = 1e6 + number * 2_000_000
         if number == 5:
@@ -113,7 +113,7 @@ def test_what_is_pressed_in_the_dark_is_not_missed() -> None:
 
 
 def test_one_slow_answer_is_slow_and_not_missing() -> None:
-    told = Told()
+    told = KnownDelays()
     for number in range(12):
         press(told, 1e6 + number * 1_500_000, 700_000 if number == 5 else 40_000, lit=number % 2 == 0)
     found = measured(told, "hdg_lit")
@@ -123,7 +123,7 @@ def test_one_slow_answer_is_slow_and_not_missing() -> None:
 
 
 def test_a_lamp_that_follows_press_and_release_is_measured_for_both() -> None:
-    told = Told()
+    told = KnownDelays()
     for number in range(10):
         at = 1e6 + number * 600_000
         told.move(at, "b1=1")
@@ -142,7 +142,7 @@ def test_a_program_that_forgets_is_charged_with_no_answer_that_it_never_gave(
     seed: int, control: str, lit_while_made: bool
 ) -> None:
     """One movement in ten is forgotten: what a hand waits for comes or not, and never as late as the next movement."""
-    told, rng = Told(), random.Random(seed)
+    told, rng = KnownDelays(), random.Random(seed)
     panel = loads(PANEL.replace('answers = "hdg_button"', 'answers = "mains"') if control == "sw1" else PANEL, "a.toml")
     truths, forgotten, needless, lit, at = {}, [], 0, not lit_while_made, 1e6
     for number in range(120):
@@ -169,7 +169,7 @@ def test_a_program_that_forgets_is_charged_with_no_answer_that_it_never_gave(
 
 
 def test_a_program_that_acts_on_release_is_measured_from_there() -> None:
-    told, rng = Told(), random.Random(4)
+    told, rng = KnownDelays(), random.Random(4)
     for number in range(20):
         at, hold = 1e6 + number * 900_000, rng.uniform(60_000, 300_000)
         told.move(at, "b1=1")
@@ -182,7 +182,7 @@ def test_a_program_that_acts_on_release_is_measured_from_there() -> None:
 
 def test_detents_shown_together_count_from_the_first() -> None:
     # Ten detents in 200 ms; the program looks each 100 ms.
-    told = Told()
+    told = KnownDelays()
     for turn in range(6):
         for detent in range(10):
             at = 1e6 + turn * 2e6 + detent * 20_000 + 5_000
@@ -197,7 +197,7 @@ def test_detents_shown_together_count_from_the_first() -> None:
 
 def test_answers_under_way_at_the_same_time_keep_their_order() -> None:
     # 20 ms apart, each answered 80 ms later: four are always under way.
-    told = Told()
+    told = KnownDelays()
     for turn in range(5):
         for detent in range(10):
             at = 1e6 + turn * 2e6 + detent * 20_000
@@ -209,7 +209,7 @@ def test_answers_under_way_at_the_same_time_keep_their_order() -> None:
 
 
 def test_changes_for_other_reasons_are_no_answers() -> None:
-    told, rng = Told(), random.Random(6)
+    told, rng = KnownDelays(), random.Random(6)
     for number in range(10):
         press(told, 1e6 + number * 2_000_000, 45_000, lit=number % 2 == 0)
     for number in range(10):
@@ -220,7 +220,7 @@ def test_changes_for_other_reasons_are_no_answers() -> None:
 
 
 def test_where_the_time_goes_adds_up_and_finds_the_program() -> None:
-    told, rng = Told(), random.Random(12)
+    told, rng = KnownDelays(), random.Random(12)
     for number in range(30):
         press(told, 1e6 + number * 700_000, rng.uniform(40_000, 60_000), board=2, lit=number % 2 == 0)
     found = measured(told, "hdg_far")
@@ -246,7 +246,7 @@ def test_boards_without_a_clock_are_timed_by_host_stamps_and_marked() -> None:
         def shown(self, bench_us: float) -> float:
             return 0.0
 
-    told = Told({1: Stopped(0), 2: Stopped(0)}, pings=False)
+    told = KnownDelays({1: Stopped(0), 2: Stopped(0)}, pings=False)
     for number in range(10):
         press(told, 1e6 + number * 800_000, 104_000, lit=number % 2 == 0)
     found = measured(told, "hdg_lit")
@@ -258,7 +258,7 @@ def test_boards_without_a_clock_are_timed_by_host_stamps_and_marked() -> None:
 
 
 def test_delays_that_grow_are_said_to_drift() -> None:
-    told, rng = Told(), random.Random(8)
+    told, rng = KnownDelays(), random.Random(8)
     for number in range(60):
         press(told, 1e6 + number * 700_000, 30_000 + number * 500 + rng.uniform(0, 8000), lit=number % 2 == 0)
     found = measured(told, "hdg_lit")
@@ -271,7 +271,7 @@ def test_delays_that_grow_are_said_to_drift() -> None:
 
 
 def test_a_pair_that_nobody_named_is_proposed_and_the_wrong_ones_are_not() -> None:
-    told, rng = Told(), random.Random(9)
+    told, rng = KnownDelays(), random.Random(9)
     for number in range(12):
         at = 1e6 + number * 1_700_000 + rng.uniform(0, 400_000)
         told.move(at, f"sw1={1 - number % 2}")
@@ -288,7 +288,7 @@ def test_a_pair_that_nobody_named_is_proposed_and_the_wrong_ones_are_not() -> No
 
 
 def test_a_lamp_that_lives_its_own_life_is_proposed_for_nothing() -> None:
-    told, rng = Told(), random.Random(10)
+    told, rng = KnownDelays(), random.Random(10)
     for number in range(40):
         told.move(1e6 + number * 500_000 + rng.uniform(0, 200_000), f"sw1={1 - number % 2}")
         told.set(1e6 + number * 500_000 + rng.uniform(0, 400_000), f"l2={100 + number:03X}", 2)

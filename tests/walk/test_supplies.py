@@ -277,7 +277,7 @@ def test_a_look_is_doubted_once_where_the_supply_goes_because_a_switch_was_moved
 
     def gone(answered_us: int, moved_us: int) -> list[str]:
         conditions._doubtful["roof", True] = "stern", answered_us
-        conditions.feeding.moved_us = moved_us
+        conditions.supplied.moved_us = moved_us
         return conditions._happened_to("roof", NO_SUPPLY)
 
     assert [gone(100, moved_us=200) for _ in range(3)] == [["stern"], [], []]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from wire.heard import Heard, kinds
 
 from benchcon.wire import codec
-from benchcon.wire.events import Alive, Answered, Asked, Boot, Edge, Event, Gap, Moved, Told
+from benchcon.wire.events import Alive, Answered, Asked, Boot, Edge, Event, Gap, Moved, Notification
 from benchcon.wire.observed import HAND_MOST
 from benchcon.wire.records import LINE_UP, LINK
 
@@ -124,7 +124,7 @@ def test_another_boot_number_in_hello_is_a_reset_and_its_boot_line_no_second_one
     assert boot == Boot(heard.at_us, 1, 8, "seen")
     assert isinstance(answered, Answered)
     (told,) = heard.notification(0, 784, "boot 0008 reset 01")
-    assert told == Told(heard.at_us, 1, 784, ("boot", "0008", "reset", "01"), True)
+    assert told == Notification(heard.at_us, 1, 784, ("boot", "0008", "reset", "01"), True)
     assert heard.counters.boots == 1
     assert heard.counters.missing == 0
 
@@ -164,7 +164,7 @@ def test_the_first_boot_number_heard_is_no_reset() -> None:
 
 def clock_of(events: Sequence[Event]) -> int:
     event = events[-1]
-    assert isinstance(event, Moved | Told | Alive | Edge)
+    assert isinstance(event, Moved | Notification | Alive | Edge)
     return event.clock_us
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from wire.heard import Heard, kinds
 
 from benchcon.wire import codec
-from benchcon.wire.events import Link, Note, Odd, Told
+from benchcon.wire.events import Link, Note, Notification, Odd
 from benchcon.wire.observed import UNKNOWN_MOST
 from benchcon.wire.observer import TAILS_MOST, Observer
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_UP, LINK, NOTE, Batch
@@ -21,7 +21,7 @@ from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_UP
 def test_unknown_words_are_kept_counted_and_bounded() -> None:
     heard = Heard()
     (told,) = heard.notification(0, 5, "temperature t1=1A2")
-    assert told == Told(heard.at_us, 1, 5, ("temperature", "t1=1A2"), False)
+    assert told == Notification(heard.at_us, 1, 5, ("temperature", "t1=1A2"), False)
     for number in range(1, 200):
         word = f"w{number}"
         heard.notification(number, 5 + number, word)

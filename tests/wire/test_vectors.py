@@ -16,7 +16,7 @@ from wire.vector_files import Block, blocks, has, only, raw
 
 from benchcon.protocol_files import protocols_dir
 from benchcon.wire import codec, quote
-from benchcon.wire.events import Alive, Boot, Edge, Event, Moved, Reading, Told
+from benchcon.wire.events import Alive, Boot, Edge, Event, Moved, Notification, Reading
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
@@ -108,8 +108,8 @@ def described(event: Event) -> str:
         return " ".join(["alive", *(str(int(value)) for value in event[3:])])
     if isinstance(event, Boot):
         return f"boot {event.boot} {event.cause}"
-    assert isinstance(event, Told)
-    return " ".join(["told" if event.known else "unknown", *event.words])
+    assert isinstance(event, Notification)
+    return " ".join(["notification" if event.known else "unknown", *event.words])
 
 
 @pytest.mark.parametrize("block", BAD, ids=name)

@@ -37,7 +37,7 @@ class SupplySwitching:
         ]
         self._panel = panel
         self._switched = Switched(panel)
-        self._fed: dict[str, bool] = {supply.name: True for supply in self._supplies}
+        self._on: dict[str, bool] = {supply.name: True for supply in self._supplies}
         self._positions: dict[str, int] = {}
         self._lock = threading.Lock()
         self._ends = threading.Event()
@@ -93,9 +93,9 @@ class SupplySwitching:
     def _look(self) -> None:
         on = self._switched.on(self._positions, _now_us())
         for supply in self._supplies:
-            if on[supply.name] == self._fed[supply.name]:
+            if on[supply.name] == self._on[supply.name]:
                 continue
-            self._fed[supply.name] = on[supply.name]
+            self._on[supply.name] = on[supply.name]
             for name in supply.feeds:
                 with contextlib.suppress(Trouble):  # unplugged, ended, or an emulated one that cannot
                     self._feed(name, on[supply.name])

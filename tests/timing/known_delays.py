@@ -1,4 +1,4 @@
-"""A bench of boards whose true clocks and delays are known, told record by record."""
+"""A bench of boards whose true clocks and delays are known, as the records of its stream."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ ITEMS = {
 }
 
 
-class Told:
+class KnownDelays:
     """Moves and sets at true times; what the bench hears of them comes in order, after the line's delays."""
 
     def __init__(self, clocks: dict[int, Clock] | None = None, seed: int = 1, pings: bool = True) -> None:
