@@ -396,7 +396,7 @@ class Talk:
         if data:
             self._send(data)
         outcomes = self.host.take_outcomes()
-        if outcomes or self.outputs.untold:
+        if outcomes or self.outputs.has_reports:
             self._settle(outcomes, now_us)
         self._report(now_us)
         self._call_again(at_once=bool(outcomes))
@@ -472,7 +472,7 @@ class Talk:
 
     def _answer_wishes(self, now_us: int, otherwise: Outcome | None = None) -> None:
         """Pass on the outcomes of wishes that are done; `otherwise` for a wish that has none of its own."""
-        if not self.outputs.untold:
+        if not self.outputs.has_reports:
             return
         for done in self.outputs.take_done():
             done.token(done.outcome or otherwise or held(done.held, ("set",)))

@@ -47,7 +47,7 @@ class BoardOutputs:
         """The outputs that `due` has to look at: a value is wanted, something is to be reported, or they blink."""
         self._items: dict[str, Item] = {}
         self._done: list[WishDone] = []
-        self._told: list[HeldBack] = []
+        self._held: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
         """Outputs that began to blink (True) or stopped (False) since the last report."""
         self._drawn_ma = {"lamp": 0.0, "display": 0.0}
@@ -267,14 +267,14 @@ class BoardOutputs:
         return done
 
     @property
-    def untold(self) -> bool:
+    def has_reports(self) -> bool:
         """Whether `take_done`, `take_held` or `take_blinks` has something to report."""
-        return bool(self._done or self._told or self._blinks)
+        return bool(self._done or self._held or self._blinks)
 
     def take_held(self) -> list[HeldBack]:
         """Return the outputs held back since the last call, each at most once a second."""
-        told, self._told = self._told, []
-        return told
+        held, self._held = self._held, []
+        return held
 
     def take_blinks(self) -> dict[str, bool]:
         """Return the outputs that began to blink (True) or stopped (False) since the last call."""
@@ -370,7 +370,7 @@ class BoardOutputs:
     def _tell(self, output: Output, now_us: int) -> None:
         if output.held_count and now_us >= output.tell_us:
             waits = output.on_wire(output.wanted) if output.held and output.wanted is not None else ""
-            self._told.append(HeldBack(output.id, output.held_why, output.held_count, waits))
+            self._held.append(HeldBack(output.id, output.held_why, output.held_count, waits))
             output.held_count = 0
             output.tell_us = now_us + _RECORD_EVERY_US
 
