@@ -39,6 +39,14 @@ def lasted(seconds: float) -> str:
     return f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60} min"
 
 
+def age_text(us: float, places: int = 1) -> str:
+    """Return how long ago something was: ``0.4 s``, ``42 s``, ``12 min``, ``3 h``; `places`: decimals below 10 s."""
+    seconds = max(us, 0) / 1e6
+    if seconds < 100:
+        return f"{seconds:.{places if seconds < 10 else 0}f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.0f} h"
+
+
 def day_text(at: datetime) -> str:
     """Return day and time as people say them: ``3 February 2032, 14:05``. English whatever the system speaks."""
     return f"{at.day} {_MONTHS[at.month - 1]} {at.year}, {at:%H:%M}"

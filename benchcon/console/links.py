@@ -12,6 +12,7 @@ from textual.geometry import Size
 from benchcon.console.canvas import Canvas, fitted, padded, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.durations import age_text
 from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
@@ -78,11 +79,6 @@ def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, 
         (drawn, BAD if wrong else BRASS, GROUND),
         (f"  {fitted(figures, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(drawn)), ENGRAVED, GROUND),
     ]
-
-
-def age_text(now_us: int, then_us: int | None) -> str:
-    """Return in words how long ago something was heard."""
-    return "never" if then_us is None else f"{max(now_us - then_us, 0) / 1e6:.1f} s"
 
 
 class LinksView(Drawn, can_focus=True):
@@ -245,7 +241,7 @@ class LinksView(Drawn, can_focus=True):
         trip = "?" if board.round_trip_us is None else f"{board.round_trip_us / 1000:.1f} ms"
         worst = "?" if board.round_trip_worst_us is None else f"{board.round_trip_worst_us / 1000:.1f} ms"
         supply = f"{board.supply_mv / 1000:.2f} V" if board.supply_mv else "?"
-        heard = age_text(now_us, board.last_heard_us)
+        heard = "never" if board.last_heard_us is None else age_text(now_us - board.last_heard_us)
         if self.brief:
             return [
                 [("lines/s", rate, False), ("heard", heard, False)],

@@ -10,6 +10,7 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.table import Column, Row, Table
+from benchcon.durations import age_text
 from benchcon.panel.model import Part
 from benchcon.panel.segments import decode, segments_of
 from benchcon.state import BoardState, ChannelState
@@ -62,7 +63,7 @@ class Raw(Table):
             Column("max", 6 if wide else 5, True),
             Column("changes", 7, True),
             *([Column("edges", 6, True), Column("invalid", 7, True)] if wide else []),
-            Column("ago", 5, True),
+            Column("ago", 6, True),
             *([Column(f"last {CURVE_US // 1_000_000} s", 0)] if wide else []),
         ]
 
@@ -103,7 +104,7 @@ class Raw(Table):
             _count(channel.greatest) if counted else "",
             str(channel.changes),
             *([str(channel.edges), str(channel.invalid)] if wide else []),
-            _ago(now_us, channel.at_us),
+            age_text(now_us - channel.at_us) if channel.at_us else "",
             *([self._curve_of(board.source, channel, part)] if wide else []),
         ]
         colour = UNKNOWN if not current else IVORY if fresh else ENGRAVED if channel.changes else QUIET
@@ -171,14 +172,3 @@ def _level(channel: ChannelState) -> str:
 
 def _count(value: int | None) -> str:
     return "" if value is None else str(value)[-6:]
-
-
-def _ago(now_us: int, at_us: int) -> str:
-    if not at_us:
-        return ""
-    seconds = (now_us - at_us) / 1e6
-    if seconds < 10:
-        return f"{max(seconds, 0):.1f}s"
-    if seconds < 100:
-        return f"{seconds:.0f}s"
-    return f"{seconds / 60:.0f}min" if seconds < 6000 else f"{seconds / 3600:.0f}h"

@@ -86,7 +86,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *lit_by_controls.find(layout, hands, lights.useful(layout, every_look)),
         *left(shown),
     ]
-    found = two_wires.find(layout, _in_common(layout, _of_what_is_there(panel, given, found)))
+    found = two_wires.find(layout, _in_common(layout, _without_unwired(panel, given, found)))
     found = lit_by_controls.or_what_stands_made(layout, given, found)
     found = doubt.where_it_contradicts(layout, found)
     out: list[Finding] = []
@@ -140,7 +140,7 @@ def _wholes(
     plugs, of_plugs = connectors.find(layout, wires, explained)
     rest, of_rest = causes.find(layout, wires, explained | of_plugs, parts=False)
     if plugs:
-        plugs = _or_else(plugs, causes.find(layout, wires, explained)[0], wires)
+        plugs = _with_chips_as_alternatives(plugs, causes.find(layout, wires, explained)[0], wires)
     explained |= of_plugs | of_rest
     nearly, moved = beside.find(layout, nets, wires, explained)
     explained |= {key for cause in moved for key in cause.channels}
@@ -148,7 +148,9 @@ def _wholes(
     return [*out, *plugs, *rest, *nearly, *last], explained | of_last, moved
 
 
-def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]) -> list[Choices]:
+def _with_chips_as_alternatives(
+    plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]
+) -> list[Choices]:
     """Return `plugs` with the chips in `others` as alternatives, where the evidence cannot tell plug from chip.
 
     It cannot if all that is wrong on a plug is also on one chip, and everything on that chip is on that plug.
@@ -167,7 +169,7 @@ def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, Wi
     return out
 
 
-def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
+def _without_unwired(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
     """Return `found` without findings only about parts that are not wired yet, by the panel file or by the person.
 
     The input of such a potentiometer floats and reports changes all the time, which is no fault. Neither is the noise

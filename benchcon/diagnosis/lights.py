@@ -106,10 +106,10 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
         stray=12.5,
         board=[layout.lamps[name].channel.board for name in names],
     )
-    burning: set[str] = set()
+    always_on: set[str] = set()
     for look in looks:
         if not any(look.set.values()) and look.answer == "otherwise":
-            burning |= set(look.seen)
+            always_on |= set(look.seen)
     for moment, look in enumerate(looks):
         bit = 1 << moment
         lit = {name for name, level in look.set.items() if level > 0 and name in number}
@@ -120,7 +120,7 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
                 net.on[wire] |= bit
             dark = not lit and not look.shows
             # A lamp found lit with everything dark need not be pointed at again each time.
-            if name in lit or dark or seen or name not in burning:
+            if name in lit or dark or seen or name not in always_on:
                 net.sure[wire] |= bit
             if name in lit or dark:
                 net.own[wire] |= bit

@@ -63,13 +63,13 @@ def explain(net: Net) -> list[Explanation]:
     search = _Search(net)
     solved = [(wires, search.solve(wires)) for wires in search.components()]
     # If one of two touching contacts is made at all times, nothing shows that they belong together.
-    burning = [(wires, choices) for wires, choices in solved if all(_only_on(faults) for faults in choices)]
-    if 1 < len(burning) <= 6:
-        wires = sorted(wire for each, _ in burning for wire in each)
+    always_on = [(wires, choices) for wires, choices in solved if all(_only_on(faults) for faults in choices)]
+    if 1 < len(always_on) <= 6:
+        wires = sorted(wire for each, _ in always_on for wire in each)
         together = search.solve(wires)
         least = min(map(len, together))
-        if least < sum(min(map(len, choices)) for _, choices in burning):
-            solved = [each for each in solved if each not in burning]
+        if least < sum(min(map(len, choices)) for _, choices in always_on):
+            solved = [each for each in solved if each not in always_on]
             solved.append((wires, together))
     explained = [
         Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ()), search.prices[tuple(wires)])
@@ -127,7 +127,7 @@ class _Search:
             self.owner_price[owner], self.choice[owner] = best[0], best[1]
             self.base |= best[2]
         self.suspects = Suspects(net, self.base)
-        self.burning = {w for w, sure in enumerate(net.sure) if sure and not sure & ~net.seen[w]}
+        self.always_on = {w for w, sure in enumerate(net.sure) if sure and not sure & ~net.seen[w]}
         """Wires that are on at all times."""
 
     # What should be seen -------------------------------------------------------------------------------------------
@@ -375,9 +375,9 @@ class _Search:
         """
         on = {fault.wires[0] for fault in faults if fault.kind == "on"}
         hidden = [f for f in faults if f.kind == "joined" and not on.isdisjoint(f.wires)]
-        if len(self.burning) < 3:
+        if len(self.always_on) < 3:
             return 0.0
-        return sum(FAULT * max(0, len(self.burning.intersection(f.wires)) - 1) for f in hidden)
+        return sum(FAULT * max(0, len(self.always_on.intersection(f.wires)) - 1) for f in hidden)
 
     def _best_choice(
         self, free: list[int], tried: Callable[[dict[int, int], int], tuple[float, list[dict[int, int]]]], most: float

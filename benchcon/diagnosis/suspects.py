@@ -76,9 +76,9 @@ class Suspects:
                         grown = True
         if len(group) > 2:
             yield NetFault("joined", tuple(sorted(group)))
-        burning = [w for w in wires if self.base[w] and not self.net.sure[w] & ~self.net.seen[w]]
-        if len(burning) > 1:
-            yield NetFault("joined", tuple(burning))
+        always_on = [w for w in wires if self.base[w] and not self.net.sure[w] & ~self.net.seen[w]]
+        if len(always_on) > 1:
+            yield NetFault("joined", tuple(always_on))
         direct = {worst, *moved[worst]}
         if 2 < len(direct) < len(group):
             yield NetFault("joined", tuple(sorted(direct)))

@@ -126,7 +126,7 @@ def _pairs(placed: list[_At]) -> Iterator[_Met]:
         if by := _behind_collide(one, other):
             text = f"{first} and {second} collide behind the plate by {plain(by, 1)} mm; say body, or move one"
             yield _Met(line, tables, "behind", text)
-        room, needs = _fingers(one, other)
+        room, needs = _room_for_fingers(one, other)
         if 0 <= room < needs:
             between = f"{plain(room, 1)} mm between them for fingers; {plain(needs)} mm are usual"
             yield _Met(line, tables, "fingers", f"{first} and {second} leave {between}")
@@ -173,7 +173,7 @@ def _behind_collide(one: _At, other: _At) -> float:
     return worst if worst > BETWEEN_BODIES_MM else 0.0
 
 
-def _fingers(one: _At, other: _At) -> tuple[float, float]:
+def _room_for_fingers(one: _At, other: _At) -> tuple[float, float]:
     """Return in mm the room between two controls' fronts and the room fingers need there (0 if one is no control)."""
     if not (isinstance(one.part, Control) and isinstance(other.part, Control)):
         return 0.0, 0.0

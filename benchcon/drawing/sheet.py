@@ -178,7 +178,7 @@ def _wires(plate: Plate, holes: Sequence[Drilled]) -> list[Shape]:
         down = max(body.height_mm / 2, body.nut_mm / 2, down + CROSS_MM)
         x = plate.width_mm - each.x_mm
         fronts[each.part.name] = (x - across, each.y_mm - down, x + across, each.y_mm + down)
-        wires = _goes_to(plate.panel, each.part)
+        wires = _wire_ends(plate.panel, each.part)
         label = engraved(each.part)
         wraps[each.part.name] = [(label, *wires), (f"{label}:", *(word for wire in wires for word in _halves(wire)))]
     crowd = Crowd((plate.width_mm, plate.height_mm), fronts, [], ("below", "above", "right", "left"))
@@ -191,7 +191,7 @@ def _halves(wire: str) -> tuple[str, ...]:
     return (plug, f"to {pin}") if to else (wire,)
 
 
-def _goes_to(panel: Panel, part: Part) -> list[str]:
+def _wire_ends(panel: Panel, part: Part) -> list[str]:
     """Return for each wire of `part`, and of the lamps in it, its connector pin, colour, and pin on the board."""
     channels = [*part.channels]
     for lamp in panel.lamps:

@@ -35,9 +35,9 @@ class Publisher:
         self.broker = broker
         self.run = run
         self._published: dict[str, str] = {}
-        self._anew = threading.Event()
+        self._connected_again = threading.Event()
         # A broker that was restarted knows nothing, so everything is published again.
-        self._client = client_of(broker, "panel", run.complain, lambda client: self._anew.set())
+        self._client = client_of(broker, "panel", run.complain, lambda client: self._connected_again.set())
         self._client.max_queued_messages_set(MOST_WAITING)
         self._client.will_set(f"{broker.prefix}/bench", "gone", QOS, retain=True)
 
@@ -59,8 +59,8 @@ class Publisher:
         """Publish what has changed since the last call; does nothing while the broker is not there."""
         if not self._client.is_connected():
             return
-        if self._anew.is_set():
-            self._anew.clear()
+        if self._connected_again.is_set():
+            self._connected_again.clear()
             self._published.clear()
         for topic, text in self._stands().items():
             if self._published.get(topic) != text:
@@ -71,7 +71,7 @@ class Publisher:
         """Publish that the bench is gone, since a rule hangs; the next `look` publishes that it is here again."""
         if self._client.is_connected():
             self._client.publish(f"{self.broker.prefix}/bench", "gone", QOS, retain=True)
-        self._anew.set()
+        self._connected_again.set()
 
     def _stands(self) -> dict[str, str]:
         rehearsal = self.run.rehearsal

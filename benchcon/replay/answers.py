@@ -25,13 +25,13 @@ def answers_of(asked: Iterable[tuple[Requested, Future[Outcome]]]) -> tuple[list
         if ask.answer is None:
             continue
         now = outcome.answer if outcome is not None else None
-        if _gist(ask.answer) != _gist(now):
+        if _compared(ask.answer) != _compared(now):
             text = f"{printable(ask.board)}: '{words}' {_outcome(ask.answer)} then, {_outcome(now)} now"
             answers[text] = answers.get(text, 0) + 1
     return _counted(answers), _counted(held)
 
 
-def _gist(answer: tuple[str, ...] | None) -> tuple[str, ...]:
+def _compared(answer: tuple[str, ...] | None) -> tuple[str, ...]:
     """Return what is compared of an answer: whether it came, and the code of a refusal; clocks do not count."""
     if not answer:
         return ("nothing",)

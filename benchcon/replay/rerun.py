@@ -196,11 +196,11 @@ class _Run:
         for future in lit:
             self._wait(future)
         with self.moved:
-            self._waited(lambda at_most_s: self.moved.wait_for(lambda: not self._astray(), at_most_s), SETTLE_S)
+            self._waited(lambda at_most_s: self.moved.wait_for(lambda: not self._misplaced(), at_most_s), SETTLE_S)
 
-    def _astray(self) -> list[str]:
+    def _misplaced(self) -> list[str]:
         """Return the inputs that were moved to their first positions, but are reported elsewhere by their boards."""
-        astray = []
+        misplaced = []
         for name, source in self.sources.items():
             board = self.tracks.changes.state.boards.get(source)
             for channel_id, value in self.script.began.get(name, {}).items():
@@ -210,8 +210,8 @@ class _Run:
                     continue
                 nearby = self.how.counts if channel.kind == "pot" else 0
                 if channel.signed is None or abs(channel.signed - value) > nearby:
-                    astray.append(full)
-        return astray
+                    misplaced.append(full)
+        return misplaced
 
     def _width(self, source: int, channel: str) -> int:
         with self.lock:

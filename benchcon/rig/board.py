@@ -241,13 +241,13 @@ class SimBoard:
         lasting_us = max((fault.settings["lasting"] for fault in loaders), default=0)
         self._starts = self.timeline.at(at_us + lasting_us, lambda when_us: self._run_firmware(when_us, cause))
         if any(fault.settings["says"] == "garbage" for fault in loaders):
-            self._mutter(at_us, self._starts)
+            self._send_garbage(at_us, self._starts)
 
-    def _mutter(self, at_us: int, until: list[Action]) -> None:
+    def _send_garbage(self, at_us: int, until: list[Action]) -> None:
         """Let a boot loader send bytes of its own until the firmware starts."""
         if until and until is self._starts:
             self.noise(at_us, bytes(self.loader_chance.choices(_LOADER_SAYS, k=self.loader_chance.randint(3, 24))))
-            self.timeline.at(at_us + 100_000, lambda when_us: self._mutter(when_us, until))
+            self.timeline.at(at_us + 100_000, lambda when_us: self._send_garbage(when_us, until))
 
     def _run_firmware(self, at_us: int, cause: str) -> None:
         self._boot = self._boot + 1 & 0xFFFF

@@ -66,7 +66,7 @@ class SimulatedBoards:
         self._processes: list[subprocess.Popen[bytes] | ForkedBoard] = []
         self._starter: subprocess.Popen[bytes] | None = None
         """The parent of the boards' processes, if that is not this process; it ends with the last of them."""
-        self._mourners: list[threading.Thread] = []
+        self._cleaners: list[threading.Thread] = []
 
     def __enter__(self) -> SimulatedBoards:
         return self
@@ -120,11 +120,11 @@ class SimulatedBoards:
                 board = _first_line(name, process)
                 self.boards.append(board)
                 if self._folder is not None:
-                    mourner = threading.Thread(
+                    cleaner = threading.Thread(
                         target=_clear_up, args=(process, board, self._folder), name="board-end", daemon=True
                     )
-                    mourner.start()
-                    self._mourners.append(mourner)
+                    cleaner.start()
+                    self._cleaners.append(cleaner)
                 self.hands[board.name] = (
                     ChannelHand(board.control, self.panel, name) if self._by_channel else Hand(board.control)
                 )
@@ -165,8 +165,8 @@ class SimulatedBoards:
                 process.stderr.close()
         if self._starter is not None:
             _wait_for(self._starter)
-        for mourner in self._mourners:
-            mourner.join(END_S)
+        for cleaner in self._cleaners:
+            cleaner.join(END_S)
         for hand in self.hands.values():
             hand.close()
         if self.supply_switching is not None:

@@ -74,7 +74,7 @@ class Physics:
         self._going: dict[str, list[list[Action]]] = {}
         self._bouncing: dict[str, list[list[Action]]] = {}
         self._shaft_free_us = dict.fromkeys(self.phases, 0)
-        self._owed = dict.fromkeys(self.phases, 0)
+        self._counts_to_turn = dict.fromkeys(self.phases, 0)
         for mover in wiring.movers.values():
             for id_ in mover.channels:
                 if wiring.kinds[id_] == "contact":
@@ -170,11 +170,11 @@ class Physics:
             missed = bool(every) and self.detents[id_] % every == 0
             for count in range(counts):
                 at_us += COUNT_US
-                self._owed[id_] += 1 if on else -1
+                self._counts_to_turn[id_] += 1 if on else -1
                 # Dirt under one contact: a count is missed, and with the next one both levels change at once.
                 if not (missed and count == 0):
-                    self.timeline.at(at_us, self._shaft(id_, self._owed[id_]))
-                    self._owed[id_] = 0
+                    self.timeline.at(at_us, self._shaft(id_, self._counts_to_turn[id_]))
+                    self._counts_to_turn[id_] = 0
         self._shaft_free_us[id_] = at_us
         return self._rest(at_us)
 

@@ -271,7 +271,7 @@ class _Fit:
         self.contradicted = 0
         self.rates: list[tuple[float, float]] = []
         self.knots = [self._knot(x) for x in _grid(min(upper[0].x, lower[0].x), max(upper[-1].x, lower[-1].x))]
-        self._mend()
+        self._repair()
 
     def map(self) -> ClockMap:
         middle = median([rate for rate, _ in self.rates])
@@ -304,7 +304,7 @@ class _Fit:
         # If limits contradict each other, the stamps themselves are off by as much.
         return x, (most + least) / 2, abs(most - least) / 2 + self.slack
 
-    def _mend(self) -> None:
+    def _repair(self) -> None:
         """Correct estimates that go back within their bounds, since a clock never does."""
         for number in range(1, len(self.knots)):
             before, (x, d, error) = self.knots[number - 1], self.knots[number]

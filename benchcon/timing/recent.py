@@ -19,8 +19,8 @@ class RecentLinks:
 
     def __init__(self, state: BenchState, span_us: int = SPAN_US) -> None:
         self._span_us = span_us
-        self._elder = LinkEvidence(state)
-        self._younger: LinkEvidence | None = None
+        self._current = LinkEvidence(state)
+        self._next: LinkEvidence | None = None
         self._begun_us = -1
 
     def take(self, event: ev.Event) -> None:
@@ -30,11 +30,11 @@ class RecentLinks:
             self._begun_us = at_us
         elif at_us - self._begun_us >= self._span_us:
             self._begun_us = at_us
-            self._elder, self._younger = self._younger or self._elder, (self._younger or self._elder).heir()
-        self._elder.take(event)
-        if self._younger is not None:
-            self._younger.take(event)
+            self._current, self._next = self._next or self._current, (self._next or self._current).heir()
+        self._current.take(event)
+        if self._next is not None:
+            self._next.take(event)
 
     def verdicts(self) -> list[LinkVerdict]:
         """Return what is wrong with the links; for each link the most serious first."""
-        return self._elder.verdicts()
+        return self._current.verdicts()

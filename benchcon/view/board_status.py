@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
+from benchcon.durations import age_text
 from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.view.dark_keys import END_DARK
@@ -73,7 +74,7 @@ def status_of(
     dark = key == "live" and board is not None and board.dark
     if board is not None:
         if key == "silent" and board.last_heard_us is not None:
-            word = f"silent {(now_us - board.last_heard_us) // 1_000_000} s"
+            word = f"silent {age_text(now_us - board.last_heard_us, 0)}"
         if key in ("refused", "lost", "foreign") and board.link_detail:
             advice = f"{printable(board.link_detail)}. {advice}"
         weak = board.weakness(now_us) if key == "live" else ""

@@ -115,7 +115,7 @@ class SimulatedHandFace:
         self._home: dict[str, dict[str, int]] = {}
         """For each board the positions of its parts before the walk."""
         self._moved = False
-        self._burns: frozenset[str] | None = None
+        self._lit_before: frozenset[str] | None = None
         """Lamps and displays that were lit at the last look, while all should be dark; None before the first."""
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
@@ -181,7 +181,7 @@ class SimulatedHandFace:
                     post(FaceAnswer("done", scene.number))
                 elif scene.state == "look" and scene.steady:
                     self._answered = scene.number
-                    self._burns = None
+                    self._lit_before = None
                     self._ended.wait(self.look_s)
                     post(self._look(layout, scene))
             except Trouble as trouble:
@@ -198,7 +198,7 @@ class SimulatedHandFace:
         """Return what has lit since the previous step although all should be dark; nothing at the first step."""
         lamps, displays = self._seen_of(layout, Wants(), DIM)
         now = frozenset((*lamps, *displays))
-        before, self._burns = self._burns, now
+        before, self._lit_before = self._lit_before, now
         return sorted(now - before) if before is not None else []
 
     def _act(self, layout: PanelIndex, step: Step) -> None:

@@ -242,7 +242,7 @@ class Walk:
             return
         if self.state == WalkStage.CLOSING and not self._said:
             if self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
-                self._lapse(change, now_us)
+                self._went_away_again(change, now_us)
             else:
                 self._recorder.settled = dict(self.values)
         elif self.state == WalkStage.ASK:
@@ -257,7 +257,7 @@ class Walk:
         """Return whether what the current step asks for has been heard."""
         return self._is_there()
 
-    def stirred(self, names: Iterable[str]) -> bool:
+    def differs_since_begin(self, names: Iterable[str]) -> bool:
         """Return whether any of these controls reads differently from when the current step began."""
         before = self._recorder.before
         keys = [key for name in names for key in self.layout.channels_of(name)]
@@ -369,7 +369,7 @@ class Walk:
             self.progress.begin_group(self.values, now_us)
             while self.step is None and self.progress.back():
                 self.progress.begin_group(self.values, now_us)
-            self._begin_or_pass(now_us)
+            self._begin_step_or_next_group(now_us)
 
     # Going on -------------------------------------------------------------------------------------------------------
 
@@ -405,9 +405,9 @@ class Walk:
 
     def _begin_group(self, now_us: int) -> None:
         self.progress.begin_group(self.values, now_us)
-        self._begin_or_pass(now_us)
+        self._begin_step_or_next_group(now_us)
 
-    def _begin_or_pass(self, now_us: int) -> None:
+    def _begin_step_or_next_group(self, now_us: int) -> None:
         if self.step is None:  # there is nothing left to ask
             self.progress.keep("done", now_us)
             self._next_group(now_us)
@@ -456,7 +456,7 @@ class Walk:
         """Return whether everything is as the current step asks."""
         return self.step is not None and judge.done(self.layout, self.step, self._recorder.before, self.values)
 
-    def _lapse(self, change: Change, now_us: int) -> None:
+    def _went_away_again(self, change: Change, now_us: int) -> None:
         """Handle that what was asked for was there only for a moment."""
         step = self.step
         assert step is not None

@@ -225,7 +225,7 @@ class Runner:
 
     # --- boards that are not as they must be ------------------------------------------------------------------------
 
-    def _mind(self, now: int) -> None:
+    def _check_conditions(self, now: int) -> None:
         """Wait for boards on which a condition holds, ask again what it has spoilt, and skip what cannot be asked."""
         walk, conditions = self.walk, self.conditions
         for group in conditions.tick(now, walk):
@@ -419,7 +419,11 @@ class Runner:
             self.face.warn("a line was damaged while this was looked at: it is asked again")
             self._ask_again(now)
             return
-        if walk.step is not None and walk.step.supply and walk.stirred(sources_of(walk.panel, walk.step.supply)):
+        if (
+            walk.step is not None
+            and walk.step.supply
+            and walk.differs_since_begin(sources_of(walk.panel, walk.step.supply))
+        ):
             self.face.warn("a switch of that supply was moved while this was looked at: it is asked again")
             walk.again(now)
             return
@@ -441,10 +445,10 @@ class Runner:
             self.outputs.apply(walk.wants, lambda failed: None)
         if walk.wants.blink and walk.state == "look" and now >= self._ready_us + self.blink_us:
             walk.steady()
-        self._mind(now)
+        self._check_conditions(now)
         if self._retry_us and now >= self._retry_us and not self._held:
             self._retry_us, self._wants_shown = 0, -1
-        self._mind_outputs(now)
+        self._check_outputs(now)
         if self.face.simulated and walk.step_number != self._step_at[0]:
             self._step_at = walk.step_number, now
         elif self.face.simulated and walk.state != "over" and now - self._step_at[1] > STEP_US:
@@ -453,7 +457,7 @@ class Runner:
         if self._raw_waiting and now >= self._raw_until:
             self._raw_waiting.clear()
 
-    def _mind_outputs(self, now: int) -> None:
+    def _check_outputs(self, now: int) -> None:
         """Tell a person while outputs take long to be set; unattended, skip the group."""
         walk = self.walk
         setting = (walk.step_number, walk.wants_number) if walk.state == "light" and not self._held else ()

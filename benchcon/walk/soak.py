@@ -67,7 +67,7 @@ class BoardHealth:
     now_mv: int = 0
     """Supply voltage as last reported."""
     worst_loop_us: int = 0
-    signs: int = 0
+    heartbeats: int = 0
     """Number of heartbeats that reported the supply."""
     no_supply: int = 0
     """Number of those that reported no supply: nothing was lit then, so nothing was tested."""
@@ -80,7 +80,7 @@ class BoardHealth:
         self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
         self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
         self.now_mv = supply_mv
-        self.signs += supply_mv > 0
+        self.heartbeats += supply_mv > 0
         if is_without_supply(supply_mv):
             self.no_supply += 1
         elif supply_mv:
@@ -105,7 +105,9 @@ class BoardHealth:
         out: dict[str, str] = {}
         if self.no_supply:
             when = (
-                "all the time" if self.no_supply == self.signs else f"for {self.no_supply} of {self.signs} heartbeats"
+                "all the time"
+                if self.no_supply == self.heartbeats
+                else f"for {self.no_supply} of {self.heartbeats} heartbeats"
             )
             out["no_supply"] = (
                 f"{self.name}: no supply {when}, so nothing on it was lit and that proves nothing: "
@@ -186,7 +188,7 @@ def figures(boards: Sequence[BoardHealth], seconds: float, rounds: int) -> dict[
                 "bad_here": each.bad_here,
                 "bad_there": each.bad_there,
                 "missing": each.missing,
-                "signs": each.signs,
+                "heartbeats": each.heartbeats,
                 "no_supply": each.no_supply,
                 "rest_mv": each.rest_mv,
                 "least_mv": each.least_mv,

@@ -138,7 +138,9 @@ def soak(
             for source, name in panel_boards.names.items():
                 known = session.state.boards.get(source)
                 if known is not None and known.no_supply:
-                    boards[name].signs = boards[name].no_supply = 1  # known even if the soak ends before a heartbeat
+                    boards[name].heartbeats = boards[name].no_supply = (
+                        1  # known even if the soak ends before a heartbeat
+                    )
         began = until = session.now_us()
         said: set[tuple[str, str]] = set()
         came: queue.SimpleQueue[str] = queue.SimpleQueue()

@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.durations import capture_path, clock_text, day_text, seconds_text, span_text
+from benchcon.durations import age_text, capture_path, clock_text, day_text, seconds_text, span_text
 
 
 @given(st.integers(0, 10**12))
@@ -36,3 +36,11 @@ def test_a_day_and_a_captures_name(tmp_path: Path) -> None:
     assert first.name == "bench.20320203T140501Z.capture"
     first.touch()
     assert capture_path(tmp_path / "bench", at).name == "bench.20320203T140501Z-2.capture"
+
+
+def test_an_age_is_in_the_unit_that_a_person_would_choose() -> None:
+    seconds = (-0.2, 0.44, 9.94, 42, 99, 100, 5999, 6000, 36_000)
+    assert [age_text(s * 1e6) for s in seconds] == [
+        *("0.0 s", "0.4 s", "9.9 s", "42 s", "99 s", "2 min", "100 min", "2 h", "10 h"),
+    ]
+    assert [age_text(s * 1e6, 0) for s in (0.4, 4.0, 5.6)] == ["0 s", "4 s", "6 s"]

@@ -45,6 +45,7 @@ OWNERS = [
     (r"\{(\w+)\.board\}\.\{\1\.id\}|\{self\.board\}\.\{self\.id\}", ["panel/model.py"], "Channel.key"),
     (r"cannot be written: ", ["files.py", "gate.py"], "benchcon.files.cannot_be_written"),
     (r"\"possibly faulty\"\)", ["walk/marks.py"], "benchcon.walk.marks.FAULTY"),
+    (r"/ 60:\.0f\} min\b|/ 1e6:\.1f\} s ago", ["durations.py"], "benchcon.durations.age_text"),
     (r"\} times\" if ", ["text.py"], "benchcon.text.repeated"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]

@@ -16,7 +16,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen
-from benchcon.durations import clock_text
+from benchcon.durations import age_text, clock_text
 from benchcon.text import counted, printable
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.view.showing import channel_label
@@ -254,10 +254,8 @@ class WiggleScreen(WatchScreen):
                 big.show(Big(now.label, str(now.last_count), not now.away))
             else:
                 big.show(Big("Reset", str(now.count)))
-            ago = max(0, self.session.now_us() - now.last_at_us) / 1e6
-            said = (
-                f"Last: {now.last}, {ago:.1f} s ago{', and it is still away' if now.away else ''}. " if now.last else ""
-            )
+            ago = age_text(self.session.now_us() - now.last_at_us)
+            said = f"Last: {now.last}, {ago} ago{', and it is still away' if now.away else ''}. " if now.last else ""
             resets = f"Reset or gone: {now.upsets}." if now.upsets else ""
             last.update(Text(said + resets, WARN if now.away or now.upsets else IVORY))
 
