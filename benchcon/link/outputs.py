@@ -46,6 +46,8 @@ class BoardOutputs:
         self._stirring: dict[str, Output] = {}
         """The outputs that `due` has to look at: a value is wanted, something is to be reported, or they blink."""
         self._items: dict[str, Item] = {}
+        self._outdated: set[str] = set()
+        """Outputs that the description makes another kind of once what is on its way to them is answered."""
         self._done: list[WishDone] = []
         self._held: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
@@ -62,13 +64,9 @@ class BoardOutputs:
     def describe(self, items: Sequence[Item], now_us: int) -> None:
         """Take the board's description, which says what its channels are."""
         self._items = {item.id: item for item in items if item.is_channel}
-        for channel, output in list(self._outputs.items()):
-            fresh = Output(channel, self._items.get(channel))
-            if output.sent is None and fresh.nature != output.nature:
-                fresh.flash.fill(now_us)  # its flashes so far were not counted by what it turns out to be
-                fresh.wanted, fresh.wishes = output.wanted, output.wishes
-                self._outputs[channel] = fresh
-                self._stirring[channel] = fresh
+        self._outdated.clear()
+        for output in list(self._outputs.values()):
+            self._as_described(output, now_us)
         self._weigh_all()
 
     def stands(self, channel: str, value: int, now_us: int) -> None:
@@ -226,6 +224,10 @@ class BoardOutputs:
             behind, output.behind = output.behind, []
             for wish in behind:
                 self._settle(wish, channel, outcome, set_as_asked)
+            if channel in self._outdated:
+                self._outdated.discard(channel)
+                self._as_described(output, now_us)
+                self._weigh_all()
         self.stalled = not heard
 
     def heard(self) -> None:
@@ -296,6 +298,20 @@ class BoardOutputs:
             if self._wink_over_us:
                 output.flash.fill(self._wink_over_us)
         return output
+
+    def _as_described(self, output: Output, now_us: int) -> None:
+        """Make an output what the description says that it is, now or when what is on its way to it is answered."""
+        fresh = Output(output.id, self._items.get(output.id))
+        if fresh.nature == output.nature:
+            return
+        if output.sent is not None:
+            self._outdated.add(output.id)
+            return
+        self._blinking(output, False)
+        fresh.flash.fill(now_us)  # its flashes so far were not counted by what it turns out to be
+        fresh.at, fresh.wanted, fresh.wishes = output.at, output.wanted, output.wishes
+        self._outputs[output.id] = fresh
+        self._stirring[output.id] = fresh
 
     def _blinking(self, output: Output, on: bool) -> None:
         if output.blinking != on:
