@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 _MOST_COMPARED = 200
 
@@ -95,6 +95,12 @@ def listed(items: Iterable[object]) -> str:
     """Return `items` as a sentence lists them: ``Mains, Standby and Battery``; empty if there are none."""
     words = [str(item) for item in items]
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def first_of(items: Sequence[object], most: int, between: str = ", ") -> str:
+    """Return the first `most` of `items`, and how many more there are: ``J1, J2, J3 and 4 more``."""
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return between.join(str(item) for item in items[:most]) + more
 
 
 def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5) -> str:

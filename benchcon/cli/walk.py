@@ -345,7 +345,7 @@ def _tell(
     import json
 
     from benchcon.report.walk import build, changes, foremost, not_compared
-    from benchcon.text import printable
+    from benchcon.text import first_of, printable
     from benchcon.walk.marks import count_words
 
     report = build(panel, done, head)
@@ -372,12 +372,11 @@ def _tell(
         say_on_stderr(remark["line"] + f":\n\n{remark['patch']}" * bool(remark["patch"]))
     say_on_stderr(count_words(report))
     if report["untested"] and not args.only:
-        names = ", ".join(f"{row['what']} ({row['why']})" for row in report["untested"][:MOST_NAMED])
-        more = f" and {len(report['untested']) - MOST_NAMED} more" if len(report["untested"]) > MOST_NAMED else ""
-        say_on_stderr(printable(f"not tested: {names}{more}"))
+        untested = [f"{row['what']} ({row['why']})" for row in report["untested"]]
+        say_on_stderr(printable(f"not tested: {first_of(untested, MOST_NAMED)}"))
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.hand:
-        names = ", ".join(part["label"] or part["name"] for part in skipped)
+        names = ", ".join(part["label"] for part in skipped)
         why = "; ".join(dict.fromkeys(part["note"] for part in skipped if part["note"]))
         say_on_stderr(printable(f"could not be done: {names}{f': {why}' if why else ''}"))
     return 1 if report["findings"] else 2 if skipped and args.hand else 0

@@ -11,7 +11,7 @@ from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
 from benchcon.panel.pins import SEGMENT_PINS
 from benchcon.panel.reading import contact_word
-from benchcon.text import listed, times
+from benchcon.text import first_of, listed, times
 
 
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
@@ -129,7 +129,7 @@ def _every_name(spots: list[Spot]) -> str:
 def _all_on(spots: list[Spot]) -> str:
     """Return the parts on a plug, each once; of many, the first few and a count."""
     names = list(dict.fromkeys(f"“{spot.part.label}”" for spot in spots))
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    return first_of(names, 6)
 
 
 def _plug(raw: BareFinding, spots: list[Spot]) -> str:
@@ -715,11 +715,11 @@ def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _unexplained(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if spots[0].kind == "contact":
-        who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
+        who = first_of([name(spot) for spot in spots], 4)
         what = f"wrong again and again, and no known fault explains it: {who}"
         return what, "what these have in common: ground, a plug, the supply; or walk again, a hand on one at a time"
     if isinstance(spots[0].part, Lamp):
-        who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
+        who = first_of([name(spot) for spot in spots], 4)
         what = f"lit, or dark, where it should not be, and no known fault explains all of it: {who}"
         return what, "what these have in common: ground, a plug, the supply, the driver; or look again, one at a time"
     if isinstance(spots[0].part, Display):

@@ -12,7 +12,7 @@ from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.model import Board, Panel, key_of
 from benchcon.panel.reader import PanelRemark
 from benchcon.rig.wiring import wiring
-from benchcon.text import printable
+from benchcon.text import first_of, printable
 from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.items import NAME_MOST, Item, fitting
 
@@ -85,10 +85,7 @@ def _cut(panel: Panel, said: Iterable[tuple[int, str, Item]]) -> Iterator[PanelR
     if not cut:
         return
     shown = [f'{who}, "{printable(whole)}" to "{printable(kept)}"' for who, (_, whole, kept) in cut.items()]
-    most = f" and {len(shown) - 4} more" if len(shown) > 4 else ""
     line, which = min(line for line, _, _ in cut.values()), "label" if len(cut) == 1 else "labels"
-    text = (
-        f"the board cuts the {which} of {'; '.join(shown[:4])}{most} (a part has a line of {LINE_MOST} bytes, in which"
-    )
+    text = f"the board cuts the {which} of {first_of(shown, 4, '; ')} (a part has a line of {LINE_MOST} bytes, in which"
     text += " a space takes 3); shorten what is cut, or use this file wherever it should be seen whole"
     yield PanelRemark(file, line, text, False)

@@ -44,8 +44,10 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Board, Display, Lamp, Panel
 from benchcon.panel.reader import PanelRemark
-from benchcon.text import listed, printable
+from benchcon.text import first_of, listed, printable
 
+MOST_NAMED = 6
+"""Most parts that a row of the list names."""
 HOT_MW = 250.0
 """Power from which on a resistor on its own legs is too hot to touch (common practice, no source)."""
 
@@ -210,11 +212,11 @@ def _supplies(plan: Plan) -> Section:
         fed[rail_of(board, part).name].append(part.label)
     volts = f"{board.supply_mv / 1000:g} V, the board's own (from USB)"
     table = [("name", "is", "feeds", "gives at full light")]
-    table.append(("+", volts, _named(fed["+"]), ma_words(usb_ma(board, lamps, displays))))
+    table.append(("+", volts, first_of(fed["+"], MOST_NAMED), ma_words(usb_ma(board, lamps, displays))))
     if board.external_supply:
         external = f"{board.external_mv / 1000:g} V, the external supply"
         drawn = ma_words(rail_ma(board, "LAMP+", lamps, displays))
-        table.append(("LAMP+", external, _named(fed["LAMP+"]) or "nothing yet", drawn))
+        table.append(("LAMP+", external, first_of(fed["LAMP+"], MOST_NAMED) or "nothing yet", drawn))
     every = "GND of the board" + (", the minus of the external supply" if board.external_supply else "")
     notes = (f"There is one ground for all: {every} and every part's ground are joined.", *_switched(plan))
     return Section("Supplies", notes, tuple(table))
@@ -231,13 +233,9 @@ def _switched(plan: Plan) -> Iterator[str]:
         labels = [part.label for part in map(panel.part, switches) if part is not None]
         if here:
             yield (
-                f"{_named(here)}: switched by {listed(labels)}. Lead their supply through a pole of its own there: "
-                "the contacts on the wiring list only tell a board where a switch stands."
+                f"{first_of(here, MOST_NAMED)}: switched by {listed(labels)}. Lead their supply through a pole of its "
+                "own there: the contacts on the wiring list only tell a board where a switch stands."
             )
-
-
-def _named(names: Sequence[str], most: int = 6) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _budget_source(board: Board) -> str:

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import counted, near, near_key, nearest, nearest_key, printable
+from benchcon.text import counted, first_of, near, near_key, nearest, nearest_key, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -60,8 +60,7 @@ def has_heading(text: str, *headings: str) -> bool:
 
 def options(allowed: Iterable[str]) -> str:
     """Return the allowed words as a list for a message, cut off after as many as can be read."""
-    words = list(allowed)
-    return ", ".join(words[:_MOST_LISTED]) + (f" and {len(words) - _MOST_LISTED} more" * (len(words) > _MOST_LISTED))
+    return first_of(list(allowed), _MOST_LISTED)
 
 
 def shown(value: object) -> str:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.rehearse.rehearsal import in_words
 from benchcon.rehearse.showing import outputs_of
-from benchcon.rehearse.sources import Broker, client_of
+from benchcon.rehearse.sources import Broker, client_of, start_client
 
 if TYPE_CHECKING:
     from benchcon.rehearse.live import LiveRun
@@ -43,8 +43,7 @@ class Publisher:
 
     def start(self) -> None:
         """Begin to connect; a broker that is not there yet is waited for."""
-        self._client.connect_async(self.broker.host, self.broker.port, keepalive=10)
-        self._client.loop_start()
+        start_client(self._client, self.broker)
 
     def close(self) -> None:
         """Publish that the bench is gone, and disconnect."""

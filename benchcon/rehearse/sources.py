@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 LOOPBACK = "127.0.0.1"
 TURN_S = 0.2
+KEEPALIVE_S = 10
+"""After this time and a half without a word, a broker takes us for gone (MQTT 5.0, section 3.1.2.10)."""
 MOST_CLIENTS = 16
 Take = Callable[[Values, str], object]
 """Called with values, and where they come from."""
@@ -386,6 +388,12 @@ def client_of(
     return client
 
 
+def start_client(client: paho.Client, broker: Broker) -> None:
+    """Begin to connect on a thread of its own; a broker that is not there yet is waited for."""
+    client.connect_async(broker.host, broker.port, keepalive=KEEPALIVE_S)
+    client.loop_start()
+
+
 class MqttSource:
     """Values from the topics ``PREFIX/NAME`` of a broker; it may disappear and come back."""
 
@@ -403,8 +411,7 @@ class MqttSource:
 
     def start(self) -> None:
         """Begin to connect; a broker that is not there yet is waited for."""
-        self._client.connect_async(self.broker.host, self.broker.port, keepalive=10)
-        self._client.loop_start()
+        start_client(self._client, self.broker)
 
     def close(self) -> None:
         """End."""

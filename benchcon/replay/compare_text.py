@@ -7,7 +7,7 @@ from typing import Any
 from benchcon.durations import seconds_text
 from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
-from benchcon.text import counted
+from benchcon.text import counted, first_of
 
 MOST_LISTED = 500
 """Most differing channels that are listed; a stranger's capture may name hundreds of thousands."""
@@ -151,7 +151,7 @@ def tally(comparison: Comparison) -> list[str]:
         names = [name for name, one in comparison.channels.items() if not (one.a if here == "B" else one.b)]
         names = [name for name in names if name not in of_boards]
         if names:
-            lines.append(f"{len(names)} only in {here}, which counts as different: {_some(names)}")
+            lines.append(f"{len(names)} only in {here}, which counts as different: {first_of(names, MOST_NAMED)}")
     reasons: dict[str, list[str]] = {}
     for name, why in comparison.left_out.items():
         if name not in of_boards:
@@ -159,7 +159,7 @@ def tally(comparison: Comparison) -> list[str]:
     for why, names in reasons.items():
         in_a, in_b = (sum(name in one.tracks for name in names) for one in (comparison.a, comparison.b))
         where = "" if in_a == in_b == len(names) else f" ({in_a} of A, {in_b} of B)"
-        lines.append(f"{len(names)} left out{where}, {why}: {_some(names)}")
+        lines.append(f"{len(names)} left out{where}, {why}: {first_of(names, MOST_NAMED)}")
     if boards:
         words = sorted({one.track.channel.strip("()") for one in boards})
         alike = sum(1 for one in boards if not one.count)
@@ -172,10 +172,6 @@ def tally(comparison: Comparison) -> list[str]:
 
 
 MOST_NAMED = 6
-
-
-def _some(names: list[str]) -> str:
-    return ", ".join(names[:MOST_NAMED]) + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:

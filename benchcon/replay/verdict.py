@@ -15,6 +15,7 @@ from benchcon.replay.script import script_of
 from benchcon.replay.targets import NotHere, WantedBoards, named_as, panel_file, start_of
 from benchcon.replay.timed import Timed, timed
 from benchcon.replay.tracks import tracks_of
+from benchcon.text import first_of
 from benchcon.timing.delay_words import as_text as delays_as_text
 from benchcon.timing.delay_words import counts_words, failure_of, name_of, verdict_words
 
@@ -119,7 +120,7 @@ def verdict_of(target: str, again: Again) -> Verdict:
 def differing(verdict: Verdict) -> str:
     """Return what differs, in words: the names of channels, and ``the run as a whole`` for anything else."""
     names = [name for name, text in verdict.channels.items() if text and name != WHOLE]
-    shown = ", ".join(names[:MOST_SHOWN]) + (f" and {len(names) - MOST_SHOWN} more" if len(names) > MOST_SHOWN else "")
+    shown = first_of(names, MOST_SHOWN)
     whole = "the run as a whole" if verdict.channels.get(WHOLE) else ""
     return "; ".join(text for text in (shown, whole) if text)
 

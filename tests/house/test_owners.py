@@ -46,6 +46,7 @@ OWNERS = [
     (r"cannot be written: ", ["files.py", "gate.py"], "benchcon.files.cannot_be_written"),
     (r"\"possibly faulty\"\)", ["walk/marks.py"], "benchcon.walk.marks.FAULTY"),
     (r"/ 60:\.0f\} min\b|/ 1e6:\.1f\} s ago", ["durations.py"], "benchcon.durations.age_text"),
+    (r"\" and \{len\(\w+\) - \w+\} more\" if", ["text.py"], "benchcon.text.first_of"),
     (r"\} times\" if ", ["text.py"], "benchcon.text.repeated"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]

@@ -147,7 +147,6 @@ class SoakScreen(WatchScreen):
     def __init__(self, model: ViewModel, session: LiveSession, panel: Panel, seconds: float) -> None:
         super().__init__(model, session, panel)
         self.seconds = seconds
-        self.bell = True
         self.over = False
         self._soaking: Soaking | None = None
         self._said: list[str] = []
@@ -272,11 +271,6 @@ class SoakScreen(WatchScreen):
     def action_end(self) -> None:
         """End the soak; its figures stay on the screen."""
         self.stop()
-
-    def action_bell(self) -> None:
-        """Switch the bell on or off."""
-        self.bell = not self.bell
-        self.frame()
 
 
 def ask_soak(

@@ -40,6 +40,8 @@ class WatchScreen(Screen[None]):
         """Whether everything is on the screen; `frame` may be called before."""
         self.number = 0
         """Increases with every test that is begun on this screen."""
+        self.bell = True
+        """Whether the bell rings when something goes wrong."""
 
     def begin(self, watch: Callable[[Callable[[], bool]], None]) -> None:
         """End the running test, if there is one, and begin `watch` on a new thread.
@@ -72,6 +74,15 @@ class WatchScreen(Screen[None]):
     def on_unmount(self) -> None:
         """End the test, however the screen is left."""
         self.stop()
+
+    def frame(self) -> None:
+        """Draw what has changed; subclasses define it."""
+        raise NotImplementedError
+
+    def action_bell(self) -> None:
+        """Switch the bell on or off."""
+        self.bell = not self.bell
+        self.frame()
 
     def action_leave(self) -> None:
         """Go back to the previous screen."""

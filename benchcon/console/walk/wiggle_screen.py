@@ -163,7 +163,6 @@ class WiggleScreen(WatchScreen):
         """`parts` names what to watch at first; empty: every input."""
         super().__init__(model, session, panel)
         self.parts = list(parts)
-        self.bell = True
         self._status: WiggleStatus | None = None
         self._heard = 0
         self._began_us = 0
@@ -291,8 +290,3 @@ class WiggleScreen(WatchScreen):
     def action_reset(self) -> None:
         """Set the counts to zero."""
         self._watch()
-
-    def action_bell(self) -> None:
-        """Switch the bell on or off."""
-        self.bell = not self.bell
-        self.frame()
