@@ -89,6 +89,15 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     found = two_wires.find(layout, _in_common(layout, _without_unwired(panel, given, found)))
     found = lit_by_controls.or_what_stands_made(layout, given, found)
     found = doubt.where_it_contradicts(layout, found)
+    return [
+        *_without_clashing_patches(_in_words(layout, found)),
+        *supplies.find(layout, [each for each in given if isinstance(each, SupplyLook)], looks, pictures),
+        *boards.find(layout, [each for each in given if isinstance(each, BoardTrouble)], faint),
+    ]
+
+
+def _in_words(layout: PanelIndex, found: list[Choices]) -> list[Finding]:
+    """Return all findings in words; those that are not in every choice are marked as alternatives."""
     out: list[Finding] = []
     group = 0
     for choices in found:
@@ -100,10 +109,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         group += 1
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
-    troubles = [each for each in given if isinstance(each, BoardTrouble)]
-    fed = [each for each in given if isinstance(each, SupplyLook)]
-    found_there = supplies.find(layout, fed, looks, pictures)
-    return [*_without_clashing_patches(out), *found_there, *boards.find(layout, troubles, faint)]
+    return out
 
 
 def _wholes(

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Board, Channel, Control, Panel
+from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 from benchcon.panel.reading import contact_word
 from benchcon.wire.items import SIMULATED_FIRMWARE, Item, fitting, items
@@ -144,6 +144,10 @@ class _Maker:
         self.contacts: dict[str, Contact] = {}
         self.crossings: dict[str, Crossing] = {}
         self.tops: dict[str, int] = {}
+        self.digits: dict[str, int] = {}
+        self.colours: dict[str, str] = {}
+        self.currents: dict[str, float] = {}
+        self.outputs: dict[str, str] = {}
         self.loose: set[str] = set()
 
     def made(self) -> Wiring:
@@ -158,29 +162,9 @@ class _Maker:
         ]
         for control in panel.controls:
             self.control(control)
-        digits: dict[str, int] = {}
-        colours: dict[str, str] = {}
-        currents: dict[str, float] = {}
-        outputs: dict[str, str] = {}
-        for lamp in panel.lamps:
-            if lamp.channel.board == board.name:
-                id_ = lamp.channel.id
-                detail = {"dim": "1"} if lamp.dimmed else {}
-                detail |= _known(pin=lamp.channel.wire.pin, colour=lamp.colour, label=lamp.label)
-                self.described.append(("lamp", id_, detail))
-                colours[id_], currents[id_] = lamp.colour, lamp.current_ma
-                outputs[lamp.name] = id_
-                if not lamp.wired:
-                    self.loose.add(id_)
-        for display in panel.displays:
-            if display.channel.board == board.name:
-                id_ = display.channel.id
-                detail = {"digits": f"{display.digits:X}"} | _known(pin=display.channel.wire.pin, label=display.label)
-                self.described.append(("display", id_, detail))
-                digits[id_], currents[id_] = display.digits, display.segment_ma
-                outputs[display.name] = id_
-                if not display.wired:
-                    self.loose.add(id_)
+        for output in panel.outputs:
+            if output.channel.board == board.name:
+                self.output(output)
         kinds = {id_: kind for kind, id_, _ in self.described if id_}
         if len(self.described) > 255:
             raise Trouble(f"board '{board.name}' has {len(kinds)} channels; a board can describe 251")
@@ -199,11 +183,11 @@ class _Maker:
             crossings=self.crossings,
             bare=frozenset(m.name for m in panel.matrices if m.board == board.name and not m.diodes),
             tops=self.tops,
-            digits=digits,
-            colours=colours,
+            digits=self.digits,
+            colours=self.colours,
             dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
-            outputs=outputs,
-            currents_ma=currents,
+            outputs=self.outputs,
+            currents_ma=self.currents,
             loose_ends=frozenset(self.loose),
             plugs=self.plugs(),
             plug_ends=self.plug_ends(),
@@ -211,6 +195,20 @@ class _Maker:
             places=self.places(),
             panel=panel,
         )
+
+    def output(self, part: Lamp | Display) -> None:
+        """Take a lamp or display of the board."""
+        id_, pin = part.channel.id, part.channel.wire.pin
+        if isinstance(part, Lamp):
+            known = _known(pin=pin, colour=part.colour, label=part.label)
+            self.described.append(("lamp", id_, ({"dim": "1"} if part.dimmed else {}) | known))
+            self.colours[id_], self.currents[id_] = part.colour, part.current_ma
+        else:
+            self.described.append(("display", id_, {"digits": f"{part.digits:X}"} | _known(pin=pin, label=part.label)))
+            self.digits[id_], self.currents[id_] = part.digits, part.segment_ma
+        self.outputs[part.name] = id_
+        if not part.wired:
+            self.loose.add(id_)
 
     def here(self) -> Iterator[tuple[Channel, str]]:
         """Yield the channels of all boards, each with its kind of part."""

@@ -87,22 +87,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         way = "right" if step.to > 0 else "left"
         return f"{label} {way}", f"Turn {label} fully to the {way}.", _BY_ITSELF
     if len(step.parts) > 1:
-        there = [layout.controls[name] for name in step.parts]
-        buttons = [each.kind == "button" for each in there]
-        words = [each.positions[step.to] for each in there]
-        if not any(buttons) and len(set(words)) == 1:
-            return f"Switches: {words[0]}", f"Put {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
-        if not all(buttons):
-            tasks = [
-                f"{'hold' if step.to else 'let go of'} {label}" if button else f"put {label} to {word}"
-                for label, button, word in zip(labels, buttons, words, strict=True)
-            ]
-            task = listed(tasks)
-            return ("All three" if step.to else "All back"), f"{task[0].upper()}{task[1:]}.{why}", _BY_ITSELF
-        names = listed(labels)
-        if step.to:
-            return "Hold three", f"Hold {names} down together.", _BY_ITSELF
-        return "Let go", f"Let go of {names}.", _BY_ITSELF
+        return _of_contacts_together([layout.controls[name] for name in step.parts], step.to, why)
     lift = "Lift its cover. " if part.guard and step.to else ""
     if part.kind == "button":
         if step.to == 1:
@@ -110,6 +95,25 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = part.positions[step.to] if step.to < len(part.codes) else str(step.to)
     return f"{label}: {word}", f"{lift}Put {label} to {word}.{why}", _BY_ITSELF
+
+
+def _of_contacts_together(controls: list[Control], to: int, why: str) -> tuple[str, str, str]:
+    """Return title, request and hint for buttons and switches that are worked at the same time, as for a matrix."""
+    labels = [control.label for control in controls]
+    buttons = [control.kind == "button" for control in controls]
+    words = [control.positions[to] for control in controls]
+    if all(buttons):
+        if to:
+            return "Hold three", f"Hold {listed(labels)} down together.", _BY_ITSELF
+        return "Let go", f"Let go of {listed(labels)}.", _BY_ITSELF
+    if not any(buttons) and len(set(words)) == 1:
+        return f"Switches: {words[0]}", f"Put {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
+    tasks = [
+        f"{'hold' if to else 'let go of'} {label}" if button else f"put {label} to {word}"
+        for label, button, word in zip(labels, buttons, words, strict=True)
+    ]
+    task = listed(tasks)
+    return ("All three" if to else "All back"), f"{task[0].upper()}{task[1:]}.{why}", _BY_ITSELF
 
 
 def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str, str, str]:
