@@ -97,6 +97,11 @@ def listed(items: Iterable[object]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
+def about(name: str, text: str) -> str:
+    """Return `text`, which says something about `name`, with that in front unless it begins with it."""
+    return text if text.startswith(name) else f"{name}: {text}"
+
+
 def first_of(items: Sequence[object], most: int, between: str = ", ") -> str:
     """Return the first `most` of `items`, and how many more there are: ``J1, J2, J3 and 4 more``."""
     more = f" and {len(items) - most} more" if len(items) > most else ""

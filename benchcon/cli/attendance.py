@@ -28,6 +28,7 @@ class Attendance:
     def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
         """Return what is new, one printable line each; nothing is reported twice. `heard`: ident by source number."""
         from benchcon.panel.summary import unmatched
+        from benchcon.text import about
 
         lines = []
         self.mute = [info.port for info in infos if info.stage in ("mute", "foreign")]
@@ -35,7 +36,7 @@ class Attendance:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
             if info.decided and info.stage != "released" and info.text:
-                lines.append(_about(info.port, info.text))
+                lines.append(about(info.port, info.text))
             elif info.stage == "live" and any(line.startswith(f"{info.port}: ") for line in self._reported):
                 lines.append(f"{info.port}: '{info.ident}' answers now")
         if infos and all(info.decided for info in infos):
@@ -56,7 +57,3 @@ class Attendance:
 
     def _idents(self) -> list[str]:
         return list(dict.fromkeys(ident for port in self._ports if (ident := self.answered.get(port))))
-
-
-def _about(port: str, text: str) -> str:
-    return text if text.startswith(port) else f"{port}: {text}"

@@ -113,7 +113,7 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     from benchcon.errors import Trouble
     from benchcon.link import Bench
     from benchcon.state import BenchState
-    from benchcon.text import printable
+    from benchcon.text import about, printable
     from benchcon.wire.events import Answered
     from benchcon.wire.items import Item, item_of
     from benchcon.wire.records import Batch
@@ -164,7 +164,7 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
                             else "nobody answered"
                         )
                         why = f"{heard} within {seconds:g} s; is that the right port? 'benchcon ports' lists them"
-                    raise Trouble(why if why.startswith(shown) else f"{shown}: {why}")
+                    raise Trouble(about(shown, why))
             whole = [each for each in found if each is not None]
             if len(whole) == len(ports):
                 return whole

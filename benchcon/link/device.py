@@ -12,6 +12,7 @@ from typing import Any
 import serial
 
 from benchcon.errors import Trouble
+from benchcon.link.pseudo_terminals import is_pseudo_terminal
 from benchcon.text import printable
 from benchcon.wire.codec import RATE
 
@@ -31,7 +32,7 @@ def open_device(port: str) -> Any:
         import fcntl
         import termios
 
-        if not os.path.realpath(port).startswith("/dev/pts/"):
+        if not is_pseudo_terminal(port):
             # Not on a pseudo-terminal: there the exclusive mode would outlive this program if it were killed.
             with contextlib.suppress(OSError):
                 fcntl.ioctl(opened.fd, termios.TIOCEXCL)
@@ -85,28 +86,11 @@ def close_device(device: Any) -> None:
 
         with contextlib.suppress(OSError, termios.error):
             termios.tcflush(device.fd, termios.TCIOFLUSH)  # or closing would wait for a stuck board to take its bytes
-        if not os.path.realpath(device.port).startswith("/dev/pts/"):
+        if not is_pseudo_terminal(device.port):
             with contextlib.suppress(OSError):
                 fcntl.ioctl(device.fd, termios.TIOCNXCL)
     with contextlib.suppress(OSError):
         device.close()
-
-
-def pseudo_mark(port: str) -> tuple[str, int]:
-    """Return a mark by which the pseudo-terminal at `port` can be told from a later one; ``("", 0)`` for other ports.
-
-    When a program ends, the number of its pseudo-terminal goes to the next program that asks for one, perhaps a shell.
-    If `port` is a link, the mark holds the link's own age, since whoever puts another pseudo-terminal there makes the
-    link again. If `port` is the pseudo-terminal itself, nothing tells the two apart.
-    """
-    real = os.path.realpath(port)
-    if not real.startswith("/dev/pts/"):
-        return "", 0
-    try:
-        there = os.lstat(port)
-    except OSError:
-        return "", 0
-    return real, there.st_ctime_ns if stat.S_ISLNK(there.st_mode) else 0
 
 
 def refusal(port: str, error: Exception) -> Trouble:

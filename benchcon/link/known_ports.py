@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.files import write_whole
+from benchcon.link.pseudo_terminals import is_pseudo_terminal
 from benchcon.text import printable
 
 _FORM = 1
@@ -72,7 +73,7 @@ def can_be_remembered(port: str) -> bool:
 
     A pseudo-terminal cannot, since its number will belong to somebody else's terminal tomorrow; nor can a URL.
     """
-    return "://" not in port and not os.path.realpath(port).startswith("/dev/pts/")
+    return "://" not in port and not is_pseudo_terminal(port)
 
 
 def remember(port: str, ident: str, hardware: str = "") -> bool:

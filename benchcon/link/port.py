@@ -36,7 +36,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 from collections.abc import Callable
 from enum import StrEnum
 from typing import NamedTuple, Protocol
@@ -45,9 +44,9 @@ from benchcon.errors import Trouble
 from benchcon.link import foreign, known_ports
 from benchcon.link.connection import Connection
 from benchcon.link.conversation import Talk, TalkBench
-from benchcon.link.device import pseudo_mark
 from benchcon.link.discovery import hardware_at
 from benchcon.link.off_thread import aside
+from benchcon.link.pseudo_terminals import is_pseudo_terminal, pseudo_mark
 from benchcon.link.records import link_record
 from benchcon.text import printable
 from benchcon.wire.items import former_kinds
@@ -274,7 +273,7 @@ class Port:
         self.connection = connection
         self.is_heard_as(talk.source)
         # A pseudo-terminal has a rate that can be read, but does not keep to it: whoever works out times must know.
-        kind = {"kind": "pty"} if os.path.realpath(self.name).startswith("/dev/pts/") else {}
+        kind = {"kind": "pty"} if is_pseudo_terminal(self.name) else {}
         hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate, **kind)])
         try:
             await self._stages(talk)

@@ -305,7 +305,7 @@ class Relay:
 
     def open(self) -> None:
         """Lock and open the board's port. Raises `Trouble`."""
-        from benchcon.link.device import pseudo_mark
+        from benchcon.link.pseudo_terminals import pseudo_mark
 
         self._mark = pseudo_mark(self.port)
         if self._mark[0] and self._mark == self._hung_up:

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Any, Literal
 
 from benchcon.errors import Trouble
+from benchcon.link.pseudo_terminals import is_pseudo_terminal
 from benchcon.link.records import link_record
 from benchcon.link.relay import DOWN, FRAME, SAYS, UP, now_us
 from benchcon.processes import own_module
@@ -114,7 +115,7 @@ class Tap:
         self.port = port
         self.source = source
         self._about: dict[str, str | int] = {"by": "tap"}
-        if os.path.realpath(port).startswith("/dev/pts/"):
+        if is_pseudo_terminal(port):
             self._about["kind"] = "pty"
         if ident:
             self._about["ident"] = ident

@@ -24,7 +24,7 @@ from benchcon.replay.compare import COUNTS, Comparison, compare
 from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
 from benchcon.state.changes import REFUSED
-from benchcon.text import printable
+from benchcon.text import about, printable
 from benchcon.wire.host import Outcome
 from benchcon.wire.items import digits_in
 from benchcon.wire.records import Batch
@@ -157,8 +157,7 @@ class _Run:
         )
         for port in self.bench.ports():
             if port.stage != "live":
-                text = port.text or "no board answers here"
-                raise Trouble(text if text.startswith(printable(port.port)) else f"{printable(port.port)}: {text}")
+                raise Trouble(about(printable(port.port), port.text or "no board answers here"))
         found = {port.ident: port.source for port in self.bench.ports()}
         self.sources = {name: found[name] for name in self.script.boards if name in found}
         if not self.sources and len(found) == 1 and len(self.script.boards) == 1:

@@ -12,7 +12,7 @@ from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.state.described import Signature, completed, signature
 from benchcon.state.keyframe import MOST_BOARDS
-from benchcon.text import listed, printable
+from benchcon.text import about, listed, printable
 from benchcon.view.board_status import BoardStatus, Darkness, darkness, status_of
 from benchcon.view.captures import troubles
 from benchcon.view.event_feed import Feed, worth_telling
@@ -204,7 +204,7 @@ class ViewModel:
         self.ports = self.session.ports()
         self.stopwatch.learn_rates(self.ports)
         telling = [port for port in self.ports if port.text and port.stage != "listening"]
-        notices = [port.text if port.port in port.text else f"{port.port}: {port.text}" for port in telling]
+        notices = [about(port.port, port.text) for port in telling]
         notices += troubles(self.session)
         if self.session.state.left_out:
             notices.append(f"more than {MOST_BOARDS} boards: the others are not shown")

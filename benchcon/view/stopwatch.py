@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from benchcon.link.pseudo_terminals import is_pseudo_terminal
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 
@@ -70,7 +70,7 @@ class Stopwatch:
     def learn_rates(self, ports: Iterable[PortInfo]) -> None:
         """Take the rates of ports that were open before this began."""
         for port in ports:
-            rate = 0 if os.path.realpath(port.port).startswith("/dev/pts/") else port.rate
+            rate = 0 if is_pseudo_terminal(port.port) else port.rate
             if port.source and self._rates.get(port.source) != rate:
                 self._rates[port.source] = rate
                 with self.lock:

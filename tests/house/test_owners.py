@@ -47,6 +47,8 @@ OWNERS = [
     (r"\"possibly faulty\"\)", ["walk/marks.py"], "benchcon.walk.marks.FAULTY"),
     (r"/ 60:\.0f\} min\b|/ 1e6:\.1f\} s ago", ["durations.py"], "benchcon.durations.age_text"),
     (r"\" and \{len\(\w+\) - \w+\} more\" if", ["text.py"], "benchcon.text.first_of"),
+    (r'"/dev/pts/"', ["link/pseudo_terminals.py"], "benchcon.link.pseudo_terminals.is_pseudo_terminal"),
+    (r"if \w+\.startswith\(\w+\) else f\"", ["text.py"], "benchcon.text.about"),
     (r"\} times\" if ", ["text.py"], "benchcon.text.repeated"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]
