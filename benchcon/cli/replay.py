@@ -175,13 +175,13 @@ def _to(args: argparse.Namespace) -> int:
     from benchcon.panel.unplug import not_confirmed
     from benchcon.replay.compare import COUNTS
     from benchcon.replay.compare_html import as_html
-    from benchcon.replay.rerun import TOLERANCE_US, How, MovesParts, do_again
+    from benchcon.replay.rerun import TOLERANCE_US, MovesParts, RerunOptions, rerun
     from benchcon.replay.script import script_of
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.verdict import verdict_of
     from benchcon.text import printable
 
-    how = How(
+    how = RerunOptions(
         fast=args.fast,
         tolerance_us=TOLERANCE_US if args.tolerance is None else _time(args),
         counts=COUNTS if args.counts is None else max(args.counts, 0),
@@ -203,7 +203,7 @@ def _to(args: argparse.Namespace) -> int:
             say_on_stderr(not_confirmed(panel or script.panel))
 
     with Until(interrupt=True) as until:
-        again = do_again(script, then, args.to, hands, how, panel, until.first, left)
+        again = rerun(script, then, args.to, hands, how, panel, until.first, left)
     if args.html:
         with new_file(args.html, force=args.force) as out:
             out.write(as_html(again.comparison))

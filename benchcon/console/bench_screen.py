@@ -21,7 +21,7 @@ from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
-from benchcon.console.touched import AIRY, Big, Touched
+from benchcon.console.touched import AIRY, LargeText, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
 from benchcon.panel.model import Control, Part
 from benchcon.session import ReplaySession
@@ -305,10 +305,10 @@ class BenchScreen(Screen[None]):
             self.query_one(Touched).show(None)
             return
         word = showing.word if showing.known else "not known"
-        self.query_one(Touched).show(Big(label_of(part), word, showing.known))
+        self.query_one(Touched).show(LargeText(label_of(part), word, showing.known))
 
-    def _all_dark(self) -> Big:
+    def _all_dark(self) -> LargeText:
         """Return the large text while everything is dark, which matters more than any control."""
         dark, _, not_known = self.model.darkness
         name = "Linked boards" if not_known else "All boards" if len(dark) > 1 else self.model.title_of(dark[0])
-        return Big(printable(name), "DARK", warn=True)
+        return LargeText(printable(name), "DARK", warn=True)

@@ -18,7 +18,7 @@ from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
-from benchcon.console.touched import AIRY, Big, Touched
+from benchcon.console.touched import AIRY, LargeText, Touched
 from benchcon.timing.delay_words import (
     clocks_words,
     counts_words,
@@ -247,7 +247,7 @@ class TimingScreen(Screen[str | None]):
         if last is not None:
             one, delay = last
             over = bool(one.limit_us and delay.delay_us - delay.error_us > one.limit_us)
-            big = Big(labels_of(one), ms(delay.delay_us), warn=over)
+            big = LargeText(labels_of(one), ms(delay.delay_us), warn=over)
         self.query_one(Touched).show(big)
 
     def _explained(self, chosen: Delays | None) -> list[str]:

@@ -19,7 +19,7 @@ AIRY = 24
 """Rows of a screen from which there is a free row above the large letters, where messages are shown."""
 
 
-class Big(NamedTuple):
+class LargeText(NamedTuple):
     """What to show in large letters."""
 
     name: str
@@ -30,7 +30,7 @@ class Big(NamedTuple):
 
 
 class Touched(Drawn):
-    """Shows one `Big`, with name and state on one line, or on two if the widget is high enough."""
+    """Shows one `LargeText`, with name and state on one line, or on two if the widget is high enough."""
 
     DEFAULT_CSS = """
     Touched { height: 5; }
@@ -39,12 +39,12 @@ class Touched(Drawn):
     def __init__(self, *, live: bool = True, id: str | None = None) -> None:
         super().__init__(id=id)
         self._live = live
-        self.big: Big | None = None
-        self._wanted: Big | None = None
+        self.big: LargeText | None = None
+        self._wanted: LargeText | None = None
         self._pace = SteadyPace()
         self._waits = False
 
-    def show(self, big: Big | None) -> None:
+    def show(self, big: LargeText | None) -> None:
         """Show `big` if it is new, but change at most three times in any second, to the latest."""
         self._wanted = big
         if not self._waits:

@@ -102,7 +102,7 @@ class OutputsShown(Protocol):
         """Return whether the rule of an output that it concerns went wrong when it was last called."""
 
 
-class Stand(Enum):
+class ExpectationStage(Enum):
     """The state of an expectation; see the table above."""
 
     IDLE = "idle"
@@ -122,7 +122,7 @@ class Judge:
         self.held: dict[Expectation, str] = {}
         """Expectations that were held when they were due, or about to be → why."""
         self.stopped = False
-        self._stand = dict.fromkeys(expectations, Stand.IDLE)
+        self._stand = dict.fromkeys(expectations, ExpectationStage.IDLE)
         self._due_us: dict[Expectation, int] = {}
 
     def add(self, expectation: Expectation, now_us: int) -> None:
@@ -130,13 +130,13 @@ class Judge:
         if self.stopped:
             return
         self.due.setdefault(expectation, 0)
-        self._stand[expectation] = Stand.WAITING
+        self._stand[expectation] = ExpectationStage.WAITING
         self._due_us[expectation] = now_us + expectation.within_us
 
     def start_over(self) -> None:
         """Begin again with all expectations that are not of a step; what was found before is kept."""
         self._due_us.clear()
-        self._stand = {each: Stand.IDLE for each in self.due if each.at_us is None}
+        self._stand = {each: ExpectationStage.IDLE for each in self.due if each.at_us is None}
         self.stopped = False
 
     def stop(self) -> None:
@@ -145,7 +145,7 @@ class Judge:
         self._due_us.clear()
         self.stopped = True
 
-    def stand(self, expectation: Expectation) -> Stand | None:
+    def stand(self, expectation: Expectation) -> ExpectationStage | None:
         """Return the present state of an expectation; None if it is not, or no longer, judged."""
         return self._stand.get(expectation)
 
@@ -162,20 +162,20 @@ class Judge:
             if once and now_us < self._due_us[expectation]:
                 continue
             held = self.outputs.why_not(expectation) if holds else ""
-            if held and stand is not Stand.IDLE:
+            if held and stand is not ExpectationStage.IDLE:
                 self.held.setdefault(expectation, held)
             if held and once:
                 del self._stand[expectation], self._due_us[expectation]
                 continue
             if held or not holds:
-                if stand is not Stand.IDLE:
-                    self._stand[expectation] = Stand.IDLE
+                if stand is not ExpectationStage.IDLE:
+                    self._stand[expectation] = ExpectationStage.IDLE
                     self._due_us.pop(expectation, None)
                 continue
-            if stand is Stand.IDLE:
-                stand = self._stand[expectation] = Stand.WAITING
+            if stand is ExpectationStage.IDLE:
+                stand = self._stand[expectation] = ExpectationStage.WAITING
                 self._due_us[expectation] = now_us + expectation.within_us
-            if stand is Stand.WAITING:
+            if stand is ExpectationStage.WAITING:
                 if now_us < self._due_us[expectation]:
                     continue
                 del self._due_us[expectation]
@@ -186,8 +186,8 @@ class Judge:
             if once:
                 del self._stand[expectation]
             else:
-                self._stand[expectation] = Stand.BROKEN if outputs else Stand.KEPT
-            if outputs and stand is not Stand.BROKEN:
+                self._stand[expectation] = ExpectationStage.BROKEN if outputs else ExpectationStage.KEPT
+            if outputs and stand is not ExpectationStage.BROKEN:
                 words = {output: self.outputs.in_words(output) for output in outputs}
                 found = ", ".join(f"{output} {shows}" for output, shows in words.items())
                 text = ", ".join(f"{self.outputs.label_of(output)} is {shows}" for output, shows in words.items())

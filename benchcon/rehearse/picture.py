@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from benchcon.rehearse.expect import Expectation, Stand
+from benchcon.rehearse.expect import Expectation, ExpectationStage
 from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import printable
 
@@ -164,6 +164,6 @@ def _expected(rehearsal: Rehearsal, expectation: Expectation, over: bool) -> Exp
         why = why or "the controls are yours now"
     without = "not judged" if why else "never due" if over else "to come"
     how = "broken" if broken else "kept" if times else without
-    looked_at = stand in (Stand.KEPT, Stand.BROKEN)
+    looked_at = stand in (ExpectationStage.KEPT, ExpectationStage.BROKEN)
     name = printable(expectation.name)
     return ExpectedNow(name, expectation.line, how, looked_at, times, why, broken)

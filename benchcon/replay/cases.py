@@ -14,7 +14,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import open_table, slurp
 from benchcon.panel.reader import TomlTable, shown
 from benchcon.replay.compare import COUNTS
-from benchcon.replay.rerun import TOLERANCE_US, How
+from benchcon.replay.rerun import TOLERANCE_US, RerunOptions
 from benchcon.replay.targets import TARGETS
 from benchcon.state_reader import StateReader
 from benchcon.text import printable
@@ -31,7 +31,7 @@ class CaptureCase:
     path: Path
     against: tuple[str, ...]
     """The names of its targets, from `TARGETS`."""
-    how: How
+    how: RerunOptions
     panel: Path | None = None
     """Panel file of the boards that it is run against; None: the panel that the capture carries."""
     faults: Path | None = None
@@ -53,7 +53,7 @@ def case_of(path: str | os.PathLike[str]) -> CaptureCase:
             raise Trouble(
                 f"{printable(str(found))}: line 1: against '{printable(name)}'; known are {', '.join(TARGETS)}"
             )
-    case = CaptureCase(found, named or (NEVER_ALONE,), How())
+    case = CaptureCase(found, named or (NEVER_ALONE,), RerunOptions())
     toml = settings_of(found)
     return _with_settings(case, toml) if toml.is_file() else case
 
@@ -71,7 +71,7 @@ def _with_settings(case: CaptureCase, toml: Path) -> CaptureCase:
     table.done()
     for finding in table.source.findings:
         raise Trouble(str(finding))
-    how = How(fast=fast, tolerance_us=int(tolerance_ms * 1000), counts=counts, ignore=ignore)
+    how = RerunOptions(fast=fast, tolerance_us=int(tolerance_ms * 1000), counts=counts, ignore=ignore)
     return CaptureCase(case.path, against, how, panel, faults)
 
 

@@ -61,7 +61,7 @@ class MovesParts(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class How:
+class RerunOptions:
     """How a capture is replayed and compared."""
 
     fast: bool = False
@@ -74,7 +74,7 @@ class How:
 
 
 @dataclass(slots=True)
-class Again:
+class Rerun:
     """The result of a replay."""
 
     comparison: Comparison
@@ -93,16 +93,16 @@ class Again:
         return not self.comparison.count and not self.answers
 
 
-def do_again(
+def rerun(
     script: Script,
     then: Recording,
     ports: Sequence[str],
     hands: Mapping[str, MovesParts],
-    how: How,
+    how: RerunOptions,
     panel: Panel | None = None,
     when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
     left: Callable[[bool], None] = lambda dark: None,
-) -> Again:
+) -> Rerun:
     """Replay `script` on the boards at `ports`, and compare the result with `then`, the capture's own tracks.
 
     `hands`: ident of a board → its hand. `when_ended` is called with a function that makes all boards dark, to be
@@ -125,7 +125,9 @@ def do_again(
 
 
 class _Run:
-    def __init__(self, script: Script, bench: Bench, hands: Mapping[str, MovesParts], how: How, panel: Panel) -> None:
+    def __init__(
+        self, script: Script, bench: Bench, hands: Mapping[str, MovesParts], how: RerunOptions, panel: Panel
+    ) -> None:
         self.script, self.bench, self.hands, self.how, self.panel = script, bench, hands, how, panel
         self.tracks = Tracks()
         self.lock = threading.Lock()
@@ -223,7 +225,7 @@ class _Run:
     # --- the steps --------------------------------------------------------------------------------------------------
 
     def steps(self) -> None:
-        """Do the capture's steps again, at their times or, with `How.fast`, one right after the other."""
+        """Do the capture's steps again, at their times or, with `RerunOptions.fast`, one right after the other."""
         steps = [step for step in self.script.steps if step.board in self.sources]
         self.base_us = max(0, steps[0].at_us - LEAD_US) if steps else 0
         self.start_us = self.bench.now_us()
@@ -249,7 +251,7 @@ class _Run:
         self._sleep_until(self.bench.now_us() + TAIL_US // (4 if self.how.fast else 1))
 
     def _rest_s(self, move: ReplayedMove) -> float:
-        """Return how long, with `How.fast`, to leave a part alone after a move, so that its board reports each one."""
+        """Return how long to leave a part alone after a move, with `RerunOptions.fast`, so that each is reported."""
         if move.kind == "turn" or move.sweeps:
             return 1.5 * JOIN_US / 1e6
         if move.kind == "put" and len(move.channels) > 2:
@@ -336,7 +338,7 @@ class _Run:
 
     # --- after ------------------------------------------------------------------------------------------------------
 
-    def result(self, then: Recording) -> Again:
+    def result(self, then: Recording) -> Rerun:
         """Return the result, compared with `then`."""
         with self.lock:
             now = self.tracks.recording("now")
@@ -372,7 +374,7 @@ class _Run:
         )
         answers, held = answers_of(self.asked)
         left = [f"{name}: has to be moved, but there is no hand" for name in self.left]
-        return Again(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
+        return Rerun(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
 
     def _turned_past(self) -> list[str]:
         """Return the contacts of switches with several positions, which a hand may pass on the way to another."""

@@ -10,7 +10,7 @@ from benchcon.panel.file import load
 from benchcon.replay.cases import CaptureCase
 from benchcon.replay.compare_text import as_text, in_context, summary, what
 from benchcon.replay.keyframes import hold_against_keyframes
-from benchcon.replay.rerun import Again, How, do_again
+from benchcon.replay.rerun import Rerun, rerun
 from benchcon.replay.script import script_of
 from benchcon.replay.targets import NotHere, WantedBoards, named_as, panel_file, start_of
 from benchcon.replay.timed import Timed, timed
@@ -56,7 +56,7 @@ def run_against(case: CaptureCase, target: str) -> Verdict:
         start = start_of(target)
         with panel_file(script.panel.text, case.panel) as panel, named_as(panel, case.panel):
             with start(WantedBoards(panel, script.boards, case.faults)) as boards:
-                again = do_again(script, then, boards.ports, boards.hands, case.how)
+                again = rerun(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:
         text = f"{script.path}: against {target}: {trouble}"
         # Subclasses (a panel that cannot be built) cannot be made from one text.
@@ -98,7 +98,7 @@ def timing_verdict(found: Timed) -> Verdict:
     return Verdict("timing", channels, remarks, delays_as_text(found.delays), untested)
 
 
-def verdict_of(target: str, again: Again) -> Verdict:
+def verdict_of(target: str, again: Rerun) -> Verdict:
     """Return the verdict on a replay."""
     comparison = again.comparison
     channels = {WHOLE: "\n".join(again.answers)}
@@ -125,4 +125,4 @@ def differing(verdict: Verdict) -> str:
     return "; ".join(text for text in (shown, whole) if text)
 
 
-__all__ = ["WHOLE", "How", "Verdict", "against_state", "run_against", "verdict_of"]
+__all__ = ["WHOLE", "Verdict", "against_state", "run_against", "verdict_of"]

@@ -12,7 +12,7 @@ from timing.simulated_links import SimulatedLinks
 
 from benchcon.console import glyphs
 from benchcon.console.timing_screen import TimingScreen
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import LargeText, Touched
 from benchcon.session import ReplaySession
 
 
@@ -46,7 +46,7 @@ async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> N
         last = screen.stopwatch.last()
         assert last is not None
         # The last figure can be read from afar: its digits are drawn.
-        big = Big("Hdg button → Hdg lit", "42.0 ms")
+        big = LargeText("Hdg button → Hdg lit", "42.0 ms")
         await eyes.until(lambda: screen.query_one(Touched).big == big)
         drawn = [glyphs.drawn("42.0 ms", face) for face in glyphs.FACES]
         assert any(all(row.strip() in eyes.text() for row in rows) for rows in drawn)

@@ -21,7 +21,7 @@ from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
 from benchcon.replay.cases import case_of
 from benchcon.replay.compare_text import as_text
-from benchcon.replay.rerun import How, do_again, words_of
+from benchcon.replay.rerun import RerunOptions, rerun, words_of
 from benchcon.replay.script import ReplayedMove, Requested, script_of
 from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
@@ -90,13 +90,13 @@ def test_inputs_are_first_put_where_they_were_when_the_capture_began(
         # Somebody has left the desk in another state than the one in which the capture begins.
         hand.put("standby", 2)
         hand.put("bus_volts", 900)
-        again = do_again(script, then, [port], {"power": hand}, How(fast=True))
+        again = rerun(script, then, [port], {"power": hand}, RerunOptions(fast=True))
         assert again.same, as_text(again.comparison)
         assert again.left_out == []
         # An input that cannot be brought there is reported as what it is: another beginning.
         monkeypatch.setattr("benchcon.replay.rerun.SETTLE_S", 0.3)
         hand.ask("fault", "stuck", "sb_auto", "value=0")
-        again = do_again(script, then, [port], {"power": hand}, How(fast=True))
+        again = rerun(script, then, [port], {"power": hand}, RerunOptions(fast=True))
         differing = {name for name, one in again.comparison.channels.items() if one.count}
         assert differing == {"power.sb_auto"}
         assert "begins as made in A, as open in B" in as_text(again.comparison)

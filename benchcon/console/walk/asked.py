@@ -13,7 +13,7 @@ from textual.widgets import Static
 
 from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import LargeText, Touched
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
@@ -137,7 +137,7 @@ class AskedScreen(Screen[None]):
             return
         state = "" if scene.trouble else self._turned(scene) or ("again" if scene.prompt.again else "")
         for large in self.query(Touched):
-            large.show(Big(printable(scene.waits or scene.prompt.title), state))
+            large.show(LargeText(printable(scene.waits or scene.prompt.title), state))
 
     def _turned(self, scene: Scene) -> str:
         step = scene.step

@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from benchcon.console.ask import Ask, Choice
 from benchcon.console.notice import take_back
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import LargeText, Touched
 from benchcon.console.walk.asked import AskedScreen
 from benchcon.console.walk.begin import UNSIGNED, Signature
 from benchcon.console.walk.ending import ending_text, where
@@ -160,7 +160,7 @@ class WalkScreen(AskedScreen):
         self.set_class(True, "-over")
         self.set_class(False, "-picture")
         if report is not None:
-            self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
+            self.query_one(Touched).show(LargeText("Walk", "see below" if report["findings"] else "good"))
             self._counts = report["counts"]
         folder = str(self.folder.path) if self.folder is not None else ""
         self.query_one("#remark", Static).update(

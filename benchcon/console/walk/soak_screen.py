@@ -16,7 +16,7 @@ from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import SPAN_S, bars
 from benchcon.console.table import Column, Row, Table
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import LargeText, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen
 from benchcon.durations import clock_text
 from benchcon.panel.electrics import current_ma
@@ -227,7 +227,7 @@ class SoakScreen(WatchScreen):
         self.query_one("#title", Static).update(badged(self.model.session.badge, text))
         wrong = bool(soaking is not None and any(board.complaints() for board in soaking.boards))
         state = "wrong" if wrong or self._trouble else "good"
-        self.query_one(Touched).show(Big("Over" if self.over else to_go, state, state == "good"))
+        self.query_one(Touched).show(LargeText("Over" if self.over else to_go, state, state == "good"))
         width = max(10, self.size.width - 2)
         full = width if self.over and not self._trouble else min(width, int(width * gone / self.seconds))
         bar = Text("━" * full, BRASS)

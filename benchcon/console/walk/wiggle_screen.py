@@ -14,7 +14,7 @@ from textual.widgets import Static
 from benchcon.console.head import badged
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import LargeText, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen
 from benchcon.durations import age_text, clock_text
 from benchcon.text import counted, printable
@@ -243,16 +243,16 @@ class WiggleScreen(WatchScreen):
             last.update(Text(self._trouble, BAD))
         elif now is None or not (now.last or now.upsets):
             settled = now is None or now.settled
-            big.show(Big("Flex it now" if settled else "Hands off", "0"))
+            big.show(LargeText("Flex it now" if settled else "Hands off", "0"))
             if settled:
                 last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
             else:
                 last.update(Text("A value that is steady for half a second counts as the value at rest.", WARN))
         else:
             if now.last:
-                big.show(Big(now.label, str(now.last_count), not now.away))
+                big.show(LargeText(now.label, str(now.last_count), not now.away))
             else:
-                big.show(Big("Reset", str(now.count)))
+                big.show(LargeText("Reset", str(now.count)))
             ago = age_text(self.session.now_us() - now.last_at_us)
             said = f"Last: {now.last}, {ago} ago{', and it is still away' if now.away else ''}. " if now.last else ""
             resets = f"Reset or gone: {now.upsets}." if now.upsets else ""
