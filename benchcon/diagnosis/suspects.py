@@ -7,6 +7,9 @@ from itertools import permutations
 
 from benchcon.diagnosis.net import Net, NetFault, ring
 
+MOST_CHAINS = 4_000
+"""Chains of wires looked at for a ring: where little was seen each wire fits each other, and chains have no end."""
+
 
 class Suspects:
     """Proposes faults of one net. `base` gives for each wire the moments at which it differs from a healthy one."""
@@ -89,10 +92,11 @@ class Suspects:
         lost = [w for w in wires if not comes_from[w] and self.base[w]]
         taken = {o for row in comes_from.values() for o in row}
         loose = [o for o in wires if o not in taken and self.base[o]]
-        found = 0
+        found = looked = 0
         stack: list[tuple[tuple[int, ...], bool]] = [((worst,), False)]
-        while stack and found < 12:
+        while stack and found < 12 and looked < MOST_CHAINS:
             chain, hidden = stack.pop()
+            looked += 1
             at = chain[-1]
             steps = [(o, hidden) for o in comes_from[at]]
             if not hidden and at in lost:
