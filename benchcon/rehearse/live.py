@@ -260,7 +260,7 @@ class LiveRun:
             if session.light_level != self._level:
                 self._level, self._level_us = session.light_level, session.now_us()
                 rehearsal.panel_is_at(self._level)
-            while True:
+            while not self._ends.is_set():
                 if callable(got):
                     got()
                 elif got:
@@ -270,6 +270,8 @@ class LiveRun:
                     got = self._queue.get_nowait()
                 except queue.Empty:
                     break
+            else:  # what has come since, such as the dark of a console that is left, is not judged
+                return
             now_us = session.now_us()
             with self._lock:
                 offered, self._offered = self._offered, {}
