@@ -1,9 +1,8 @@
 """Runs the console on a session, and leaves the bench dark however it ends.
 
-The screen may hang at any time, above all when its terminal is gone, and takes its time to go, so dark does not wait
-for it: a key that quits and `Ending` make the link darken the bench first, and `Ending` ends the process if the screen
-does not. The boards' dead-man is fed only while the
-screen's loop runs (`ConsoleApp.frame`).
+The screen may hang at any time, above all when its terminal is gone, and takes its time to go. So dark does not wait
+for it: on a key that quits and on a signal (`Ending`) the link darkens the bench first; after a signal `Ending` ends
+the process if the screen does not. The boards' dead-man is fed only while the screen's loop runs (`ConsoleApp.frame`).
 """
 
 from __future__ import annotations
@@ -80,17 +79,20 @@ def run_console(
     app = ConsoleApp(session, rehearsal, asked, view=view)
     bench = session.bench
 
-    def dark_first() -> None:
-        if rehearsal is not None:
-            rehearsal.end()  # before everything goes dark, which its expectations must not see
+    def dark() -> None:
         if bench is not None:
             bench.dark(for_good=True)
 
-    until.first(lambda: None if bench is None else bench.dark(for_good=True))
+    def dark_on_leaving() -> None:
+        if rehearsal is not None:
+            rehearsal.end()  # before everything goes dark, which its expectations must not see
+        dark()
+
+    until.first(dark)
     until.last(session.close)
     until.mind_terminal(sys.stderr.fileno())
     app.when_shown = begin
-    app.when_leaving = dark_first
+    app.when_leaving = dark_on_leaving
     app.leave_when = lambda: until.wait(0) or bool(session.trouble)
     confirmed = True
     code = None

@@ -159,7 +159,7 @@ class _Search:
         for wire, mine, doubtful in self.weighed[owner]:
             d = diffs[wire]
             if d:
-                if missed and wire in missed:
+                if missed:
                     mine |= missed[wire]
                 unsure = d & doubtful
                 clear = d ^ unsure
@@ -172,7 +172,7 @@ class _Search:
         if not own | doubt | other:
             return 0.0
         # Several parts that should have been held together and were not are one slip of the hand.
-        shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint)) if doubt & self.joint else 0
+        shared = sum(1 / len(net.acting[moment]) for moment in _bits(doubt & self.joint))
         doubts = (doubt & ~self.joint).bit_count() + shared
         return OWN * own.bit_count() + DOUBTFUL * doubts + net.stray * other.bit_count()
 
