@@ -7,6 +7,7 @@ from collections.abc import Callable
 from queue import SimpleQueue
 
 import pytest
+from walk.few import few_of
 from walk.runner_in_virtual_time import Person, VirtualRunner
 
 from benchcon.diagnosis.diagnose import diagnose
@@ -52,11 +53,6 @@ feeds = ["two"]
 on_when = [{ master = "on" }]
 """
 desks, fed = loads(DESKS), loads(DESKS + SUPPLY)
-
-
-def few_of(seeds: int) -> list[object]:
-    """A third of the seeds each time, the others where there is time for what is slow."""
-    return [*range(seeds // 3), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(seeds // 3, seeds))]
 
 
 @pytest.mark.parametrize("text", [DESKS, DESKS + SUPPLY])
