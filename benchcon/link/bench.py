@@ -93,7 +93,14 @@ class Bench:
 
         panel, deadman_ms, listen_only, pace, keep = self._settings
         return Hub(
-            panel, deadman_ms, listen_only, pace or Pace(), keep, self._stirred, stream=self._stream, now_us=self.now_us
+            panel,
+            deadman_ms,
+            listen_only,
+            pace or Pace(),
+            keep,
+            self._stage_changed,
+            stream=self._stream,
+            now_us=self.now_us,
         )
 
     def __enter__(self) -> Bench:
@@ -415,7 +422,7 @@ class Bench:
                         return sent_permille(lamp, lamp.on_permille)
         return 1000
 
-    def _stirred(self) -> None:
+    def _stage_changed(self) -> None:
         with self._changed:
             self._changed.notify_all()
 

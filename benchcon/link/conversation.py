@@ -119,7 +119,7 @@ class TalkBench(Protocol):
 class Talk:
     """The conversation on one open port. Lives on the link's loop.
 
-    `stirred` is set whenever something changed that a stage of the port may wait for.
+    `changed` is set whenever something has changed that a stage of the port may wait for.
     """
 
     def __init__(self, hub: TalkBench, connection: CableToBoard, source: int) -> None:
@@ -131,7 +131,7 @@ class Talk:
         """Whether another board with the same ident is linked; this one may then only be asked, identified, renamed."""
         self.over = ""
         """Why the conversation has ended; empty while it has not."""
-        self.stirred = asyncio.Event()
+        self.changed = asyncio.Event()
         now_us = hub.now_us()
         self.host = HostSide(now_us)
         self.outputs: BoardOutputs = hub.outputs(source, "")
@@ -183,7 +183,7 @@ class Talk:
     def is_duplicate(self, ident: str) -> None:
         """Note that another board with this ident is linked."""
         self.ident, self.duplicate = ident, True
-        self.stirred.set()
+        self.changed.set()
 
     def is_lent(self, source: int, outputs: BoardOutputs) -> None:
         """Take another number, and its outputs, for what is heard here from now on.
@@ -193,7 +193,7 @@ class Talk:
         if outputs is not self.outputs:
             self._drop_wanted(held("other board"))
         self.source, self.outputs = source, outputs
-        self.stirred.set()
+        self.changed.set()
 
     def is_silent(self, now_us: int) -> bool:
         """Return whether the board has said nothing for too long."""
@@ -217,7 +217,7 @@ class Talk:
             self._tell_discarded(at_us)
         if not self.good and len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
-            self.stirred.set()
+            self.changed.set()
         if runs:
             self._take([Batch(at_us, self.source, kind, bodies) for kind, bodies in runs], at_us)
 
@@ -227,7 +227,7 @@ class Talk:
         for batch, events in zip(batches, observed, strict=True):
             if batch.kind == LINE_UP:
                 if not self.good:
-                    self.stirred.set()
+                    self.changed.set()
                 self.good += len(batch.bodies)
                 self.last_heard_us = at_us
             elif batch.kind == BYTES_UP:
@@ -500,7 +500,7 @@ class Talk:
             self.hub.emit([link_record(now_us, self.source, "timeout", words="bring-up")])
         self._gave_up = 0
         if host.stage != stage:
-            self.stirred.set()
+            self.changed.set()
         if host.repeats > repeats and stage == host.stage not in ("calling", "mute"):
             self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
         self._seen = (host.stage, host.repeats, host.gave_up)
@@ -537,7 +537,7 @@ class Talk:
 
     def _gone(self, why: str) -> None:
         self.end(why)
-        self.stirred.set()
+        self.changed.set()
 
     def end(self, why: str) -> None:
         """End the conversation: the port is lost or given up. Whatever was asked is answered as held, ``lost``."""

@@ -41,7 +41,7 @@ class Hub:
         listen_only: bool,
         pace: Pace,
         keep: bool,
-        stirred: Callable[[], None],
+        stage_changed: Callable[[], None],
         *,
         stream: Stream | None = None,
         now_us: Callable[[], int] | None = None,
@@ -52,7 +52,7 @@ class Hub:
         self.pace = pace
         self.keep = keep
         """Whether to remember named ports on which a board answered."""
-        self.stirred = stirred
+        self.stage_changed = stage_changed
         """Called when a port's stage has changed."""
         self.ping_every_us = min(PING_MOST_US, self.deadman_ms * 250) if self.deadman_ms else 0
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()

@@ -43,7 +43,7 @@ class BoardOutputs:
         self.stalled = False
         """Whether the board left a request unanswered; nothing is lit until it answers again."""
         self._outputs: dict[str, Output] = {}
-        self._stirring: dict[str, Output] = {}
+        self._active: dict[str, Output] = {}
         """The outputs that `due` has to look at: a value is wanted, something is to be reported, or they blink."""
         self._items: dict[str, Item] = {}
         self._outdated: set[str] = set()
@@ -141,13 +141,13 @@ class BoardOutputs:
 
     def due(self, now_us: int) -> list[dict[str, int]]:
         """Return the values that may be sent now, one dict per request, and count them as on their way."""
-        if not self._stirring:
+        if not self._active:
             return []
         waiting: list[tuple[float, Output]] = []
         """(how many mA more each would draw, the output)."""
-        for output in self._those_stirring():
+        for output in self._active_outputs():
             if output.wanted is None and not output.blinking and not output.held_count:
-                del self._stirring[output.id]
+                del self._active[output.id]
                 continue
             if output.held_count:
                 self._tell(output, now_us)
@@ -183,10 +183,10 @@ class BoardOutputs:
 
     def deadline_us(self, now_us: int) -> int | None:
         """Return when to call `due` again at the latest, or None if only an answer can change anything."""
-        if not self._stirring and self._wink is None:
+        if not self._active and self._wink is None:
             return None
         times = []
-        for output in self._stirring.values():
+        for output in self._active.values():
             if output.held_count:
                 times.append(output.tell_us)
             if output.blinking:
@@ -285,11 +285,11 @@ class BoardOutputs:
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
-    def _those_stirring(self) -> list[Output]:
+    def _active_outputs(self) -> list[Output]:
         """Return the outputs that `due` looks at, in the order in which outputs were first used."""
-        if len(self._stirring) == 1:
-            return list(self._stirring.values())
-        return [output for output in self._outputs.values() if output.id in self._stirring]
+        if len(self._active) == 1:
+            return list(self._active.values())
+        return [output for output in self._outputs.values() if output.id in self._active]
 
     def _output(self, channel: str) -> Output:
         output = self._outputs.get(channel)
@@ -311,12 +311,12 @@ class BoardOutputs:
         fresh.flash.fill(now_us)  # its flashes so far were not counted by what it turns out to be
         fresh.at, fresh.wanted, fresh.wishes = output.at, output.wanted, output.wishes
         self._outputs[output.id] = fresh
-        self._stirring[output.id] = fresh
+        self._active[output.id] = fresh
 
     def _blinking(self, output: Output, on: bool) -> None:
         if output.blinking != on:
             output.blinking = on
-            self._stirring[output.id] = output
+            self._active[output.id] = output
             self._blinks[output.id] = on
 
     def _want(self, output: Output, value: int) -> None:
@@ -324,7 +324,7 @@ class BoardOutputs:
             output.held = ""
         output.wanted = value
         output.lit = value or output.lit
-        self._stirring[output.id] = output
+        self._active[output.id] = output
 
     def _share(self, output: Output, value: int) -> float:
         return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)

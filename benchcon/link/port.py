@@ -154,7 +154,7 @@ class PortBench(TalkBench, Protocol):
 
     pace: Pace
     keep: bool
-    stirred: Callable[[], None]
+    stage_changed: Callable[[], None]
 
     def source_for(self, port: Port) -> int:
         """Return the number that a port which was just opened has until its board says who it is."""
@@ -386,12 +386,12 @@ class Port:
         self._record(talk, "silent", **({"why": text} if text else {}))
         answered: list[bool] = []
 
-        def stirs() -> bool:
+        def has_spoken() -> bool:
             # A board that speaks without answering is no reason to ask more often.
             return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not text)
 
         while not self._over(talk):
-            if await self._until(talk, stirs, self.hub.pace.ask_again_s) or self._over(talk):
+            if await self._until(talk, has_spoken, self.hub.pace.ask_again_s) or self._over(talk):
                 break
             answered.clear()
             talk.ask(("hello",), lambda outcome: answered.append(not hello_slip(outcome.answer or ())))
@@ -438,12 +438,12 @@ class Port:
         while not self._over(talk):
             if test():
                 return True
-            talk.stirred.clear()
+            talk.changed.clear()
             left = None if end is None else end - loop.time()
             if left is not None and left <= 0:
                 return False
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(talk.stirred.wait(), left)
+                await asyncio.wait_for(talk.changed.wait(), left)
         return False
 
     async def _pause(self, seconds: float | None) -> None:
@@ -454,11 +454,11 @@ class Port:
     def _wake(self) -> None:
         self._change.set()
         if self.talk is not None:
-            self.talk.stirred.set()
+            self.talk.changed.set()
 
     def _stands(self, stage: PortStage, text: str) -> None:
         self._stage_and_text = stage, text
-        self.hub.stirred()
+        self.hub.stage_changed()
 
     def _record(self, talk: Talk, word: str, **detail: str | int) -> None:
         self.hub.emit([link_record(self.hub.now_us(), talk.source, word, port=self.name, **detail)])

@@ -100,7 +100,7 @@ class Rehearsal:
         self._tick_us = 0
         self._live: set[str] = set()
         self._again: set[str] = set()
-        self._stirred = True
+        self._due_now = True
 
     # --- what is heard ----------------------------------------------------------------------------------------------
 
@@ -117,14 +117,14 @@ class Rehearsal:
             if isinstance(event, Boot) or (isinstance(event, Answered) and event.words[0] == "dark"):
                 self._forget(event.source)
         if self._live != before:
-            self._stirred = True
+            self._due_now = True
             for name in self._live - before:
                 self._forget_board(name)
 
     def _take(self, inputs: dict[str, Any], outputs: set[str]) -> None:
         if inputs:
             self.engine.update(inputs)
-        self._stirred = self._stirred or bool(inputs or outputs)
+        self._due_now = self._due_now or bool(inputs or outputs)
 
     def _forget(self, source: int) -> None:
         for name in self.seen.live:
@@ -135,7 +135,7 @@ class Rehearsal:
         for part in self._parts.values():
             if part.channel.board == name and self._sent.pop(part.name, None) is not None:
                 self._again.add(part.name)
-        self._stirred = True
+        self._due_now = True
 
     def panel_is_at(self, level: str) -> None:
         """Note that the whole panel is at its ``day`` or ``night`` level, and send what is lit again at that level."""
@@ -149,7 +149,7 @@ class Rehearsal:
         for name in names:
             if self._sent.pop(name, None) is not None:
                 self._again.add(name)
-        self._stirred = True
+        self._due_now = True
 
     # --- what is done -----------------------------------------------------------------------------------------------
 
@@ -157,7 +157,7 @@ class Rehearsal:
         """Begin the scenario."""
         self.began_us = self._tick_us = self._rules_began_us = now_us
         self._take(*self.seen.look_at_all(now_us))
-        self._stirred = True
+        self._due_now = True
 
     def repeat(self, now_us: int) -> None:
         """Begin the scenario again; rules keep their memory."""
@@ -165,7 +165,7 @@ class Rehearsal:
         self._next = 0
         if self._waits_since is not None:
             self._waits_since = now_us
-        self._stirred = True
+        self._due_now = True
 
     def load(self, rules: Rules) -> None:
         """Use other rules from now on, with an empty memory; values and controls stay as they are."""
@@ -173,7 +173,7 @@ class Rehearsal:
         known = {*self._values, *(control.name for control in self.scenario.panel.controls)}
         engine.update({name: value for name, value in self.engine.inputs.items() if name in known})
         self.engine = engine
-        self._stirred = True
+        self._due_now = True
 
     def wait(self, waits: bool, now_us: int) -> None:
         """Stop the scenario's time while the user is asked to do something, or let it go on; rules always go on."""
@@ -182,7 +182,7 @@ class Rehearsal:
         elif not waits and self._waits_since is not None and self.began_us is not None:
             self.began_us += now_us - self._waits_since
             self._waits_since = None
-            self._stirred = True
+            self._due_now = True
 
     @property
     def waits(self) -> bool:
@@ -220,7 +220,7 @@ class Rehearsal:
 
     def due_us(self, now_us: int) -> int | None:
         """Return when `advance` has something to do: now, later, or None (not unless something is heard)."""
-        return now_us if self._stirred else self.next_us()
+        return now_us if self._due_now else self.next_us()
 
     def advance(self, now_us: int) -> ToDo:
         """Go on to this moment, and return what the runner is to do."""
@@ -234,7 +234,7 @@ class Rehearsal:
         todo = ToDo()
         if self.began_us is None:
             return todo
-        self._stirred = False
+        self._due_now = False
         self._take(*self.seen.tick(now_us))
         self._forget_stale(now_us)
         self._sweep(now_us)
@@ -287,7 +287,7 @@ class Rehearsal:
             self.from_source.add(name)
             if self._ages.get(name):
                 self._stale_us[name] = now_us + self._ages[name]
-        self._stirred = True
+        self._due_now = True
 
     def _given(self, name: str, number: float | None) -> None:
         if name in self.by_hand:
@@ -346,7 +346,7 @@ class Rehearsal:
         self.seen.by_hand = bool(self.by_hand)
         self.engine.set(name, number)
         self._offered.add(name)
-        self._stirred = True
+        self._due_now = True
 
     @property
     def _sweeps(self) -> bool:

@@ -68,7 +68,7 @@ class Recorded:
         self._columns_done = 0
         self._values: tuple[int, dict[Key, int]] = (-1, {})
         self._values_wanted = -1
-        self._stir = threading.Condition()
+        self._wake = threading.Condition()
         self._over = False
         self.trouble = ""
         self._thread = threading.Thread(target=self._run, name="time line", daemon=True)
@@ -76,9 +76,9 @@ class Recorded:
 
     def close(self) -> None:
         """End the thread."""
-        with self._stir:
+        with self._wake:
             self._over = True
-            self._stir.notify()
+            self._wake.notify()
 
     # --- what the time line asks ----------------------------------------------------------------------------------
 
@@ -86,9 +86,9 @@ class Recorded:
         """See `Past`. The row is exact as far as it has been read; the rest is from keyframes."""
         wanted = Window(start_us, each_us, count)
         if wanted != self._wanted:
-            with self._stir:
+            with self._wake:
                 self._wanted = wanted
-                self._stir.notify()
+                self._wake.notify()
         exact = self._exact.get(key) if wanted == self._window else None
         done = self._columns_done if exact is not None else 0
         coarse = self._coarse.get(key)
@@ -138,9 +138,9 @@ class Recorded:
     def value_at(self, key: Key, at_us: int) -> int:
         """See `Past`. Until the value at this time has been read, the one at another time is returned."""
         if at_us != self._values_wanted:
-            with self._stir:
+            with self._wake:
                 self._values_wanted = at_us
-                self._stir.notify()
+                self._wake.notify()
         return self._values[1].get(key, UNKNOWN)
 
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
@@ -182,9 +182,9 @@ class Recorded:
             self.trouble = str(trouble)
 
     def _serve(self, reader: StateReader) -> None:
-        with self._stir:
+        with self._wake:
             while not self._over and self._window == self._wanted and self._values[0] == self._values_wanted:
-                self._stir.wait()
+                self._wake.wait()
             window, values_at = self._wanted, self._values_wanted
         if self._over:
             return

@@ -31,18 +31,18 @@ class Desks:
         self._at_first = {board: hand.where() for board, hand in self.hands.items()}
         self.bench = Bench([desk.port for desk in self.demo.boards], panel=self.panel, keep=False)
         self.session = LiveSession(self.bench, self.panel, self.hands)
-        self._stirred = threading.Event()
-        self.session.subscribe(lambda events: self._stirred.set())
+        self._heard = threading.Event()
+        self.session.subscribe(lambda events: self._heard.set())
         self.bench.start()
         self.wait(lambda: not missing_boards(self.session, self.panel))
 
     def wait(self, test: Callable[[], bool]) -> None:
         """Wait until `test` holds, looking whenever a board has said something."""
         for _ in range(int(PATIENCE_S / 0.1)):
-            self._stirred.clear()
+            self._heard.clear()
             if test():
                 return
-            self._stirred.wait(0.1)
+            self._heard.wait(0.1)
         raise AssertionError("this did not come")
 
     def at_rest(self) -> None:

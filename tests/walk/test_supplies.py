@@ -74,12 +74,12 @@ class Boat:
         self.panel = panel or load(path)
         self.bench = Bench([board.port for board in self.boards.boards], panel=self.panel, keep=False)
         self.session = LiveSession(self.bench, self.panel, self.boards.hands)
-        stirred = threading.Event()
-        self.session.subscribe(lambda events: stirred.set())
+        heard = threading.Event()
+        self.session.subscribe(lambda events: heard.set())
         self.bench.start()
         while missing_boards(self.session, self.panel):
-            assert stirred.wait(20)
-            stirred.clear()
+            assert heard.wait(20)
+            heard.clear()
 
     def walk(self, *only: str) -> Walk:
         walk = Walk(self.panel, only, rest_us=150_000, still_us=150_000)

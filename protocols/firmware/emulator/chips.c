@@ -198,7 +198,7 @@ void matrix_update(void)
 static uint64_t matrix_later(uint64_t when, void *unused)
 {
     (void)when, (void)unused;
-    bench.matrix.stirred = false;
+    bench.matrix.update_due = false;
     matrix_update();
     return 0;
 }
@@ -207,9 +207,9 @@ static uint64_t matrix_later(uint64_t when, void *unused)
 static void matrix_row(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)irq, (void)value, (void)unused;
-    if (!bench.matrix.stirred)
+    if (!bench.matrix.update_due)
         call_at(now_cycles() + 1, matrix_later, NULL);
-    bench.matrix.stirred = true;
+    bench.matrix.update_due = true;
 }
 
 void chips_power_up(void)

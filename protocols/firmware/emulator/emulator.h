@@ -73,7 +73,7 @@ typedef struct {
     struct { pin_t data, clock, latch, enable; int bits; uint64_t shift, out; bool on_spi; } out; /* 74HC595 */
     struct { pin_t data, clock, load; int chips; uint8_t shift[MOST_DRIVERS * 2];
              uint8_t reg[MOST_DRIVERS][16]; unsigned long writes; unsigned long control_writes; bool on_spi; } drivers; /* MAX7219 type */
-    struct { pin_t row[8], column[8]; int rows, columns; bool diodes, stirred; } matrix;
+    struct { pin_t row[8], column[8]; int rows, columns; bool diodes, update_due; } matrix;
     char name[20];
     int resets;
     uint64_t clock_zero; /* cycle at which timer 1 was at 0 when last started */
