@@ -222,15 +222,10 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         except (TypeError, ValueError):
             raise WrongFault(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
     else:
-        from benchcon.units import USUAL, quantity
+        from benchcon.units import quantity
 
-        if not isinstance(value, str):
-            unit = USUAL.get(form, (form,))[0]
-            raise WrongFault(
-                key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
-            )
         try:
-            number = quantity(value, form)
+            number = quantity(str(value), form)  # a bare number lacks its unit, in the words that every file uses
         except ValueError as error:
             raise WrongFault(key, f"'{key}' {_shown(value)} {error}") from None
         number = round(number) if form in ("us", "mV") else number
@@ -249,11 +244,6 @@ def _word(value: Any) -> str:
         return ",".join(_word(each) for each in value)
     # "5 ms" and "5ms" are the same quantity; without the space it is one word that a person can read.
     return quote(re.sub(r"(?<=[0-9]) (?=[A-Za-zµ%])", "", str(value)))
-
-
-def _number(value: Any) -> str:
-    """Return a number that was given without a unit, for an example of how to write it."""
-    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6 else "5"
 
 
 def _shown(value: Any) -> str:
