@@ -108,13 +108,15 @@ def first_of(items: Sequence[object], most: int, between: str = ", ") -> str:
     return between.join(str(item) for item in items[:most]) + more
 
 
-def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5) -> str:
+def near(word: str, known: Iterable[str], quote: str = '"') -> str:
     """Return ``; did you mean "red"?`` with the one of the `known` words nearest to `word`; empty if none is near.
 
-    Case is ignored. `quote` is put around the proposal; `cutoff` is how similar the two must be, from 0 to 1. The
-    result is printable.
+    Case is ignored. `quote` is put around the proposal. The result is printable.
     """
-    found = nearest(word, known, cutoff)
+    return _did_you_mean(nearest(word, known), quote)
+
+
+def _did_you_mean(found: str | None, quote: str) -> str:
     return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
 
 
@@ -129,8 +131,7 @@ def near_key(key: str, known: Iterable[str], quote: str = '"') -> str:
     ``positon`` is ``position`` and ``ident`` is ``id``, but ``colour`` is not ``connector``: a list of the known keys
     stands beside it, and a proposal that is far from what was written only misleads.
     """
-    found = nearest_key(key, known)
-    return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
+    return _did_you_mean(nearest_key(key, known), quote)
 
 
 def nearest_key(key: str, known: Iterable[str]) -> str | None:

@@ -97,10 +97,10 @@ class KeyframePlaces:
             count = min(count * 8, BLOCK)
         return None
 
-    def _back(self, end: int, block: int = BLOCK) -> Iterator[tuple[int, bytes]]:
+    def _back(self, end: int) -> Iterator[tuple[int, bytes]]:
         """Yield (offset, text) of blocks from `end` back to the first line, overlapping by the head of a line."""
         while end > self._first:
-            start = max(self._first, end - block)
+            start = max(self._first, end - BLOCK)
             yield start - 1, self._store.read(start - 1, min(end + _HEAD, self._end) - start + 1)
             end = start
 

@@ -32,7 +32,6 @@ def picture(
     size: tuple[int, int] = (140, 45),
     *,
     keys: tuple[str, ...] = (),
-    title: str = "benchcon",
     settle_s: float = SETTLE_S,
 ) -> None:
     """Write an SVG of the console on `session`, with `size` columns and rows, after `keys` were pressed.
@@ -46,7 +45,7 @@ def picture(
             await pilot.pause(settle_s)
             await pilot.press(*keys)
             await pilot.pause(SETTLE_S)
-            svg = app.export_screenshot(title=title)
+            svg = app.export_screenshot(title="benchcon")
             app.exit()
         app.model.close()
         return svg

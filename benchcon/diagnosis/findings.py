@@ -9,12 +9,6 @@ from typing import Any
 from benchcon.kinds import Kind, kinds
 from benchcon.text import printable
 
-DIODE_TEST = (
-    "A meter whose diode test gives less than 3 V shows no blue, white or bright green LED, however good it is (common "
-    "practice; the forward voltage is in the LED's data sheet): for those take 5 V through 1 kilohm"
-)
-"""What a diode test cannot show."""
-
 KINDS: Mapping[str, Kind] = {name: kind for name, kind in kinds().items() if kind.found}
 """Every kind that the diagnosis can find, by its name."""
 

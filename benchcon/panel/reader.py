@@ -175,7 +175,7 @@ class SourceFile:
 class TomlTable:
     """One table of a file. A reading method that finds a mistake notes it and returns the default."""
 
-    def __init__(self, source: SourceFile, path: Path, values: object, what: str = "a table") -> None:
+    def __init__(self, source: SourceFile, path: Path, values: object) -> None:
         self.source = source
         self.path = path
         self.asked: set[str] = set()
@@ -184,7 +184,7 @@ class TomlTable:
         if isinstance(values, dict):
             self.values = values
         else:
-            source.say(path, f"is {shown(values)}; {what} is allowed")
+            source.say(path, f"is {shown(values)}; a table is allowed")
 
     @property
     def line(self) -> int:

@@ -29,6 +29,8 @@ TOLERANCE_US = 200_000
 MOST_TICKS = 1200
 """Most calls of rules that take the time, in a period in which nothing else happens."""
 NO_DATA = "no data"
+MOST_LISTED = 20
+"""Most differences, and most mistakes in rules, that are listed."""
 
 
 class Differs(NamedTuple):
@@ -46,7 +48,7 @@ class Differs(NamedTuple):
 class Against:
     """Compares a capture with rules: feed it all batches in order, then call `end`; see `differences`."""
 
-    def __init__(self, scenario: Scenario, rules: Rules, tolerance_us: int = TOLERANCE_US) -> None:
+    def __init__(self, scenario: Scenario, rules: Rules) -> None:
         self.engine = Engine(scenario.panel, scenario.behaviour, rules)
         self.state = BenchState()
         self.seen = SeenOutputs(scenario.panel, self.state)
@@ -59,7 +61,6 @@ class Against:
         """Names of recorded values that the behaviour file lacks, or has in another unit."""
         self._values = {value.name: value for value in scenario.behaviour.values}
         self._parts = outputs_of(scenario.panel)
-        self._tolerance_us = tolerance_us
         self._since: dict[str, tuple[int, str, str]] = {}
         self._began_us: int | None = None
         self._now_us = 0
@@ -130,7 +131,7 @@ class Against:
     def _settle(self, output: str, at_us: int) -> None:
         """Note that an output agrees with its rule again, or cannot be compared."""
         since = self._since.pop(output, None)
-        if since is None or at_us - since[0] <= self._tolerance_us:
+        if since is None or at_us - since[0] <= TOLERANCE_US:
             return
         began_us = since[0] - (self._began_us or 0)
         where = self.engine.where(output)
@@ -146,19 +147,19 @@ class Against:
         return says.value == shows
 
 
-def as_text(path: str, found: Against, most: int = 20) -> str:
+def as_text(path: str, found: Against) -> str:
     """Return the result as text for people; `path` must be printable."""
     lines = [
         f"{path}: at {seconds_text(each.at_us)} for {seconds_text(each.lasted_us)}: {each.output}: the rule says "
         f"{each.says}, the panel shows {each.shows} ({each.rule})"
-        for each in found.differences[:most]
+        for each in found.differences[:MOST_LISTED]
     ]
-    if len(found.differences) > most:
-        lines.append(f"{path}: and {len(found.differences) - most} more")
+    if len(found.differences) > MOST_LISTED:
+        lines.append(f"{path}: and {len(found.differences) - MOST_LISTED} more")
     wrong = list(found.mistakes.items())
-    lines += [f"{path}: at {seconds_text(at_us)}: {text}" for text, at_us in wrong[:most]]
-    if len(wrong) > most:
-        lines.append(f"{path}: and {len(wrong) - most} more mistakes in rules")
+    lines += [f"{path}: at {seconds_text(at_us)}: {text}" for text, at_us in wrong[:MOST_LISTED]]
+    if len(wrong) > MOST_LISTED:
+        lines.append(f"{path}: and {len(wrong) - MOST_LISTED} more mistakes in rules")
     if found.strange:
         lines.append(
             f"{path}: recorded values that the behaviour file lacks or has in another unit: "

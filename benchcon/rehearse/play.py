@@ -31,19 +31,18 @@ def play(
     *,
     captures: Path | None = None,
     always: bool = False,
-    seed: int = 0,
     tell: Callable[[str], object] = lambda text: None,
 ) -> ScenarioResult:
     """Play the scenario `path` on simulated boards, as fast as possible. This runs the rules that it names.
 
     `named`: files to use instead of those that it names. `captures`: folder in which a capture is left if an
-    expectation was broken, or `always`; None: none is. `seed`: of the simulated boards. `tell` is called with one line,
+    expectation was broken, or `always`; None: none is. `tell` is called with one line,
     on another thread, about a rule that does not return. Raises `Trouble` if a file is wrong.
     """
     scenario = load(path, named)
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
     began = time.perf_counter()
-    run = VirtualRun(scenario, rules, seed=seed)
+    run = VirtualRun(scenario, rules)
     capture = None
     if captures is not None:
         capture = RehearsalCapture(captures, run.state.keyframe, Path(scenario.path).name)

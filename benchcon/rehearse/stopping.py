@@ -17,10 +17,10 @@ class NeverLoads(BaseException):
 
 
 class LoadLimit:
-    """Context in which code that takes longer than `limit_s` gets `NeverLoads` raised at its next line of Python."""
+    """Context in which code that takes longer than `LOAD_S` gets `NeverLoads` raised at its next line of Python."""
 
-    def __init__(self, limit_s: float | None = None) -> None:
-        self.limit_s = LOAD_S if limit_s is None else limit_s
+    def __init__(self) -> None:
+        self.limit_s = LOAD_S
         self._ends = threading.Event()
         self._watched = threading.get_ident()
         self._thread = threading.Thread(target=self._watch, name="rules load limit", daemon=True)

@@ -318,20 +318,12 @@ class VirtualBench:
 class VirtualRun:
     """One scenario on simulated boards in virtual time; `listener` is called with every batch."""
 
-    def __init__(
-        self,
-        scenario: Scenario,
-        rules: Rules,
-        *,
-        listener: Listener = lambda batches: None,
-        seed: int = 0,
-        faults: Mapping[str, Sequence[Fault]] | None = None,
-    ) -> None:
+    def __init__(self, scenario: Scenario, rules: Rules) -> None:
         self.scenario = scenario
         self.state = BenchState(scenario.panel.text, scenario.panel.digest)
         self.rehearsal = Rehearsal(scenario, rules, self.state)
-        self.listener = listener
-        self.bench = VirtualBench(scenario.panel, self.state.observer, self._take, seed=seed, faults=faults)
+        self.listener: Listener = lambda batches: None
+        self.bench = VirtualBench(scenario.panel, self.state.observer, self._take)
 
     def run(self) -> Rehearsal:
         """Play the scenario from beginning to end. Raises `Trouble` if a board does not answer or a hand cannot."""

@@ -21,6 +21,7 @@ from benchcon.rig.hand import Hand
 from benchcon.text import printable
 
 ANSWER_S = 1.0
+LOOK_S = 0.15
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
@@ -84,7 +85,7 @@ def line(panel: Panel, board: str, hand: Hand) -> str:
     return printable(f"{board:10} {', '.join(found) or '–'}")
 
 
-def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool], look_s: float = 0.15) -> None:
+def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool]) -> None:
     """Print one line per board, and again whenever it changes, until `wait` returns True or no board is left.
 
     On a terminal the lines stay in place. Raises `BrokenPipeError` when the reader of a pipe has gone, even if nothing
@@ -111,5 +112,5 @@ def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool],
             printed = now
         if reader_left(sys.stdout):
             raise BrokenPipeError
-        if all(text.endswith("(gone)") for text in now.values()) or wait(look_s):
+        if all(text.endswith("(gone)") for text in now.values()) or wait(LOOK_S):
             return

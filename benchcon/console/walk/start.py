@@ -135,11 +135,11 @@ MOST_LOOKED_AT = 50
 """Most folders that are searched for an interrupted walk."""
 
 
-def proposed(panel: Panel, where: Path = Path()) -> str:
-    """Return a name for the folder: that of an interrupted walk of this panel in `where`, else a new one."""
+def proposed(panel: Panel) -> str:
+    """Return a name for the folder: that of an interrupted walk of this panel in this folder, else a new one."""
     from benchcon.report.folder import JOURNAL, Folder
 
-    for path in sorted(where.glob(f"*/{JOURNAL}"), reverse=True)[:MOST_LOOKED_AT]:
+    for path in sorted(Path().glob(f"*/{JOURNAL}"), reverse=True)[:MOST_LOOKED_AT]:
         try:
             if Folder(path.parent).unfinished(panel):
                 return str(path.parent)
