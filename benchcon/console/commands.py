@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 _MOVES = ("go(", "scroll(", "leaf(", "move(", "row(", "next(", "first", "screen.copy_text", "command_palette")
 """Actions that make sense only as keys."""
+_BEGINS = 10_000
+"""What a title that begins with what is sought scores more: no match of letters anywhere in a title comes near."""
 _TITLES = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
 
 
@@ -93,8 +95,17 @@ def _lines(title: str, about: str, offsets: Sequence[int] = ()) -> Text:
 
 
 def _found(query: str, title: str) -> tuple[float, Sequence[int]]:
-    """Return how well `title` matches what is sought (0: not at all), and by which of its letters."""
-    return FuzzySearch().match(query, title)
+    """Return how well `title` matches what is sought (0: not at all), and by which of its letters.
+
+    A title that begins with it comes first, then one in which it begins what follows a colon (``Select: Battery``):
+    otherwise a port whose path happens to hold the name of a command would stand above that command.
+    """
+    score, offsets = FuzzySearch().match(query, title)
+    named = len(title.partition(": ")[0]) + 2
+    for at, first in ((0, _BEGINS), (named, _BEGINS / 2)):
+        if query and title[at:].lower().startswith(query.lower()):
+            return score + first, range(at, at + len(query))
+    return score, offsets
 
 
 class CommandsProvider(Provider):

@@ -223,6 +223,22 @@ async def test_the_palette_takes_no_label_for_markup(label: str) -> None:
         await eyes.until(lambda: face.part is not None and face.part.name == "crosswind", "the part to be selected")
 
 
+@pytest.mark.parametrize(
+    ("typed", "first"),
+    [("soa", "Soak"), ("picture", "Picture of the panel"), ("power", "Identify: Power desk")],
+)
+async def test_the_palette_puts_what_begins_with_the_word_above_a_port_that_holds_it(typed: str, first: str) -> None:
+    session = OnBoards()
+    port = "/tmp/power/soak/picture"
+    session.bench.more_ports = [PortInfo(port, "foreign", "", 0, "", 115_200)]
+    async with console(session, (100, 60)) as eyes:
+        await eyes.press("ctrl+p")
+        await eyes.paste(typed)
+        await eyes.see(f"Release {port}", f"  {first} ")
+        text = "\n".join(eyes.rows())
+        assert text.index(f" {first} ") < text.index(f"Release {port}")
+
+
 async def test_the_palette_offers_each_thing_once_by_the_key_that_the_key_line_shows() -> None:
     async with console(OnBoards(), (100, 60)) as eyes:
         titles = [each.title for each in eyes.app.get_system_commands(eyes.app.screen)]
