@@ -16,6 +16,7 @@ from benchcon.console.canvas import Canvas, fitted, padded
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.durations import seconds_text
+from benchcon.panel.lightness import OFF
 from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
@@ -260,7 +261,7 @@ class RehearsalList(Drawn, can_focus=True):
             says, colour = f"{says}  {output.why}", BAD if output.wrong else UNKNOWN
         elif output.differs:
             says, colour = f"{says}, but shows {output.shows}", WARN
-        elif output.says == "out":
+        elif output.says == OFF:
             colour = QUIET
         canvas.write(x, y, says, ink(colour, ground), width - x)
 

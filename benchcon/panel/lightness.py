@@ -15,6 +15,9 @@ from benchcon.units import whole_percent
 
 FULL = 1000
 """The lightness of a lamp that is lit without being dimmed, in permille."""
+OFF, ON = "off", "on"
+"""The words for a lamp's level on every screen, in scenarios and in what is published: dark, and as bright as it is
+switched on."""
 DAY, NIGHT = "day", "night"
 """The two light levels of a whole panel."""
 LIGHTS_FROM = 500
@@ -77,7 +80,11 @@ def looks_permille(lamp: Lamp, sent: int) -> int:
 
 def level_word(lamp: Lamp, permille: int) -> str:
     """Return how a lamp at this level is called: ``off``, ``on`` (as bright as it is switched on) or ``40 %``."""
-    return "off" if not permille else "on" if permille >= lamp.on_permille else whole_percent(permille)
+    if permille <= 0:
+        return OFF
+    # By what is sent, as a trim rounds it.
+    as_bright = sent_permille(lamp, permille) == sent_permille(lamp, lamp.on_permille)
+    return ON if as_bright else whole_percent(permille)
 
 
 def at_level(panel: Panel, level: str) -> Panel:

@@ -24,6 +24,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any, NamedTuple, Protocol
 
+from benchcon.panel.lightness import ON
+
 LEVEL_PERMILLE = 10
 """How far, in permille, a lamp's lightness may be from what is expected, since trims round it."""
 WRONG_RULE = "its rule went wrong"
@@ -35,9 +37,9 @@ class WantedOutput(NamedTuple):
 
     output: str
     words: str
-    """As in the scenario: ``lit``, ``out``, ``40 %``, ``29.92``."""
+    """As in the scenario: ``on`` (at any level), ``off``, ``40 %``, ``29.92``."""
     level: int | None = None
-    """A lamp's lightness in permille; None: `words` says lit or out."""
+    """A lamp's lightness in permille; None: `words` says on or off."""
     segments: bytes | None = None
     """A display's segments; None for a lamp."""
 
@@ -75,7 +77,7 @@ class Broken(NamedTuple):
     outputs: tuple[str, ...]
     """The outputs that show something else."""
     found: str
-    """What they show, with the names of the files: ``crosswind out``."""
+    """What they show, with the names of the files: ``crosswind off``."""
     message: str = ""
     """What is shown and what was expected, in the panel's labels, for a user at the panel."""
 
@@ -210,4 +212,4 @@ class Judge:
             return False
         if wanted.level is not None:
             return abs(shows - wanted.level) <= LEVEL_PERMILLE
-        return (shows > 0) == (wanted.words == "lit")
+        return (shows > 0) == (wanted.words == ON)

@@ -15,7 +15,7 @@ Rule = TypeVar("Rule", bound=Callable[..., Any])
 def lamp(*names: str) -> Callable[[Rule], Rule]:
     """Mark a rule that drives these lamps of the panel.
 
-    It returns True (lit), False (out), a lightness from 0 to 1, or None (no data: out). For several lamps it returns
+    It returns True (on), False (off), a lightness from 0 to 1, or None (no data: off). For several lamps it returns
     one value for all, or a tuple with one for each.
     """
     return _as_it_is

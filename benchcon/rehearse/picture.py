@@ -32,7 +32,7 @@ class OutputNow(NamedTuple):
     name: str
     label: str
     says: str
-    """What its rule says: ``lit``, ``40 %``, ``1013.2``; empty if it has none."""
+    """What its rule says: ``on``, ``40 %``, ``1013.2``; empty if it has none."""
     shows: str
     differs: bool
     why: str

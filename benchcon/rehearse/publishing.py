@@ -3,7 +3,7 @@
 | topic | payload |
 |---|---|
 | PREFIX/controls/NAME | a position's word, detents, 0 to 1; ``not known`` |
-| PREFIX/outputs/NAME | ``lit``, ``out``, ``40 %``, the text on a display; ``not known`` |
+| PREFIX/outputs/NAME | ``on``, ``off``, ``40 %``, the text on a display; ``not known`` |
 | PREFIX/boards/NAME | ``live``, ``dark`` or ``gone`` |
 | PREFIX/bench | ``here``; ``gone`` if a rule hangs, or, from the broker's last will, if this program dies |
 

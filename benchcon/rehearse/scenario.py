@@ -13,6 +13,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
+from benchcon.panel.lightness import OFF, ON
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, options, shown, without_mistakes
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
@@ -344,7 +345,7 @@ class _Reading:
         for table in self._list("expect"):
             expectation = self._expectation(table, "show", None)
             if expectation is None and table.get("dark") is None:
-                table.lacks('expects nothing; write show = { crosswind = "lit" }, or dark = ["met"]', "show", "dark")
+                table.lacks('expects nothing; write show = { crosswind = "on" }, or dark = ["met"]', "show", "dark")
             table.text("note", "", 400)
             table.done()
             if expectation is not None:
@@ -384,14 +385,14 @@ class _Reading:
             path = (*table.path, key, name)
             if isinstance(part, Lamp):
                 level: int | None = None
-                if not isinstance(written, str) or not re.search(r"\d|^(lit|out)$", written):
-                    meant = {"on": "lit", "off": "out"}.get(str(written).lower(), "")
+                if not isinstance(written, str) or not (written in (ON, OFF) or re.search(r"\d", written)):
+                    meant = {"lit": ON, "out": OFF, "true": ON, "false": OFF}.get(str(written).lower(), "")
                     hint = f'; did you mean "{meant}"?' if meant else ""
-                    text = f'is {shown(written)}; lit, out, or a lightness such as "40 %" is allowed{hint}'
+                    text = f'is {shown(written)}; on, off, or a lightness such as "40 %" is allowed{hint}'
                     table.source.say(path, text)
                     continue
-                if written not in ("lit", "out"):
-                    found = table.a_quantity((key, name), written, "permille", 0, 1000, 'lit, out, or "40 %"')
+                if written not in (ON, OFF):
+                    found = table.a_quantity((key, name), written, "permille", 0, 1000, 'on, off, or "40 %"')
                     if found is None:
                         continue
                     level = round(found)

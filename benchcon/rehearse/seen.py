@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from benchcon.panel.lightness import looks_permille
+from benchcon.panel.lightness import level_word, looks_permille
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import decode, segments_of
 from benchcon.rehearse.expect import LEVEL_PERMILLE, Expectation
 from benchcon.rehearse.inputs import Controls
-from benchcon.rehearse.showing import lamp_word, outputs_of
+from benchcon.rehearse.showing import outputs_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import printable
 from benchcon.wire import events as ev
@@ -170,14 +170,11 @@ class SeenOutputs:
         return self._shown.get(output)
 
     def in_words(self, output: str) -> str:
-        """Return what an output shows: ``lit``, ``40 %``, ``'1013.2'``, ``not known``."""
-        shows = self._shown.get(output)
-        if shows is None:
-            return "not known"
-        if isinstance(shows, bytes):
-            return repr(display_text(shows))
-        part = self._parts[output]
-        return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
+        """Return what an output shows: ``on``, ``40 %``, ``'1013.2'``, ``not known``."""
+        shows, part = self._shown.get(output), self._parts.get(output)
+        if isinstance(shows, int) and isinstance(part, Lamp):
+            return level_word(part, shows)
+        return repr(display_text(shows)) if isinstance(shows, bytes) else "not known"
 
     def payload(self, output: str) -> str:
         """Return what an output shows, for other programs: as `in_words`, but a display's text without quotes."""

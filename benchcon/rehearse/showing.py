@@ -12,10 +12,10 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
+from benchcon.panel.lightness import OFF, level_word
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import digits_of, encode, number_text
 from benchcon.rehearse.inputs import Position
-from benchcon.units import percent
 
 NO_DATA = "no data"
 OVERFLOW = "overflow"
@@ -44,7 +44,7 @@ class Shown(NamedTuple):
     value: int | bytes
     """A lamp's lightness in permille, before its trim, or a display's segments, one byte per digit."""
     text: str
-    """In words: ``lit``, ``out``, ``40 %``, or the display's text."""
+    """In words: ``on``, ``off``, ``40 %``, or the display's text."""
     why: str = ""
     """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
 
@@ -57,7 +57,7 @@ def outputs_of(panel: Panel) -> dict[str, Lamp | Display]:
 
 def lamp_off(why: str = NO_DATA) -> Shown:
     """Return what a lamp shows when its rule has no result."""
-    return Shown(0, "out", why)
+    return Shown(0, OFF, why)
 
 
 def bars(display: Display, why: str = NO_DATA) -> Shown:
@@ -84,20 +84,15 @@ def lamp_shows(lamp: Lamp, value: Any) -> Shown:
             )
         value = bool(value)
     if isinstance(value, bool) or (isinstance(value, int) and value in (0, 1)):
-        return lamp_level(lamp.on_permille if value else 0, lamp.on_permille)
+        return lamp_level(lamp, lamp.on_permille if value else 0)
     if isinstance(value, int | float) and -_NEARLY <= value <= 1 + _NEARLY:
-        return lamp_level(round(1000 * value), lamp.on_permille)
+        return lamp_level(lamp, round(1000 * value))
     raise ValueError(f"returned {_said(value)}; a lamp takes True, False, a lightness from 0 to 1, or None for no data")
 
 
-def lamp_level(permille: int, on_permille: int = 1000) -> Shown:
+def lamp_level(lamp: Lamp, permille: int) -> Shown:
     """Return what a lamp shows at this level, in permille of lightness."""
-    return Shown(permille, lamp_word(permille, on_permille))
-
-
-def lamp_word(permille: int, on_permille: int = 1000) -> str:
-    """Return the word for a lamp's level: ``out``, ``lit``, or its lightness."""
-    return "out" if permille <= 0 else "lit" if permille == on_permille else percent(permille)
+    return Shown(permille, level_word(lamp, permille))
 
 
 def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:

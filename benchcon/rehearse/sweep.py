@@ -32,8 +32,8 @@ class Swept:
     """The result of a sweep."""
 
     points: int = 0
-    lit: set[str] = field(default_factory=set)
-    out: set[str] = field(default_factory=set)
+    on: set[str] = field(default_factory=set)
+    off: set[str] = field(default_factory=set)
     shown: set[str] = field(default_factory=set)
     """Displays that showed anything other than no data and overflow."""
     overflows: dict[str, str] = field(default_factory=dict)
@@ -147,7 +147,7 @@ def _look(engine: Engine, lamps: set[str], found: Swept) -> None:
         found.mistakes.setdefault(mistake.text, _stands(engine))
     for name, shown in engine.shown.items():
         if name in lamps:
-            (found.lit if shown.value else found.out).add(name)
+            (found.on if shown.value else found.off).add(name)
         elif shown.why == OVERFLOW:
             found.overflows.setdefault(name, _stands(engine))
         elif not shown.why:
@@ -173,8 +173,8 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     displays = [display.name for display in scenario.panel.displays if display.name in ruled]
     out = [f"{text} (at {at})" for text, at in found.mistakes.items()]
     out += [f"{path}: {name} overflows (at {at})" for name, at in found.overflows.items()]
-    out += [f"{path}: {name} never lights" for name in lamps if name not in found.lit]
-    out += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
+    out += [f"{path}: {name} never lights" for name in lamps if name not in found.on]
+    out += [f"{path}: {name} is never off" for name in lamps if name not in found.off]
     out += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
     wrong = bool(out)
     out += [f"{path}: advice: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]

@@ -31,13 +31,13 @@ at = "2.5 s"
 expect = { selected_level = "12.000" }
 
 [[expect]]
-name = "near is lit"
-show = { level_alert = "lit" }
+name = "near is on"
+show = { level_alert = "on" }
 when = { level = "from 11010 ft to 11690 ft", level_set = "20" }
 
 [[expect]]
-name = "no such level is ever out"
-show = { level_alert = "lit" }
+name = "no such level is ever off"
+show = { level_alert = "on" }
 when = { level = "above 40000 ft" }
 """
 
@@ -65,7 +65,7 @@ def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
         terminal.see("F8 Rehearsal", "Level ", "8000 ft", "├", "LEVEL ALERT", "✓ selected_level")
         # Dialled: the lamp follows, and what is expected of it is kept.
         terminal.press(*"11500", "enter")
-        terminal.see("11500 ft", "◆", "is held by", "✓ near is lit", "▟██▙ on")
+        terminal.see("11500 ft", "◆", "is held by", "✓ near is on", "▟██▙ on")
         # Never outside its range quietly.
         terminal.press(*"99999", "enter")
         said(terminal, "99999 ft is outside 0 to 50000 ft.")
@@ -76,7 +76,7 @@ def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
         terminal.see("no data: level is not")
         terminal.press("s")
         said(terminal, "goes up and down its range")
-        terminal.until(lambda: "✗ no such level is ever out" in terminal.text(), "the sweep to come above 40 000 ft")
+        terminal.until(lambda: "✗ no such level is ever off" in terminal.text(), "the sweep to come above 40 000 ft")
         terminal.press("h", "h")
         said(terminal, "follows the scenario")
         terminal.see("8000 ft")
@@ -84,7 +84,7 @@ def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
         assert terminal.ended() == 1
         told = terminal.raw.decode("utf-8", "replace")
     assert "BROKEN" in told
-    assert "no such level is ever out" in told
+    assert "no such level is ever off" in told
     assert "2 of 3 expectations kept" in told
     assert "before it was over" in told
 

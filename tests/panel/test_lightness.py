@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.panel.file import loads
-from benchcon.panel.lightness import at_level, duty_of, lightness_of, looks_permille, sent_permille
+from benchcon.panel.lightness import at_level, duty_of, level_word, lightness_of, looks_permille, sent_permille
 from benchcon.panel.model import Channel, Lamp
 
 
@@ -68,3 +68,16 @@ def test_without_a_night_level_night_is_as_day() -> None:
     panel = loads('[panel]\nday = "80 %"\n[boards.b]\n[lamps.l]\nchannel = "l"\n')
     assert panel.lamps[0].level_permille == 800
     assert at_level(panel, "night") is panel
+
+
+@given(st.integers(10, 1000), st.integers(10, 1000))
+def test_a_lamp_that_was_switched_on_is_called_on_whatever_its_trim(on: int, trim: int) -> None:
+    switched = Lamp("l", "L", Channel("b", "l"), on_permille=on, trim_permille=trim)
+    assert level_word(switched, looks_permille(switched, sent_permille(switched, on))) == "on"
+
+
+def test_a_lamp_brighter_than_it_is_switched_on_is_called_by_its_level() -> None:
+    # The README's words: a lamp is off, on or at a level.
+    at_60 = Lamp("l", "L", Channel("b", "l"), on_permille=600)
+    assert [level_word(at_60, level) for level in (0, 300, 600, 1000)] == ["off", "30 %", "on", "100 %"]
+    assert level_word(Lamp("l", "L", Channel("b", "l"), on_permille=600, dimmed=False), 1000) == "on"

@@ -35,7 +35,7 @@ def test_rules_that_were_changed_are_told_where_they_part(
     out = capsys.readouterr().out
     # The wind passes 20 kt (10 across) 6 s into its ramp from 14 kt, which begins at 2 s.
     assert "at 8.0" in out
-    assert "crosswind: the rule says out, the panel shows lit" in out
+    assert "crosswind: the rule says off, the panel shows on" in out
     assert f"{rules}:" in out
     assert "12 of 12 outputs compared: 1 DIFFER" in out
 
@@ -82,7 +82,7 @@ def test_a_sweep_finds_what_no_scenario_came_to(tmp_path: Path, capsys: pytest.C
     assert code == 1
     out = capsys.readouterr().out
     assert "alarm never lights" in out
-    assert "crosswind is never out" in out
+    assert "crosswind is never off" in out
     assert "level overflows (at level 10000 ft" in out
     # Only both at their ends together.
     assert "ZeroDivisionError" in out

@@ -35,13 +35,13 @@ def test_the_demo_s_rules_keep_its_scenarios(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize(
     ("name", "rules", "old", "new", "broken"),
     [
-        ("ostrey", "ostrey_rules.py", "on=10, off=8", "on=12, off=8", "crosswind lit when wind_direction 300 deg"),
-        ("ostrey", "ostrey_rules.py", "on=10, off=8", "on=10, off=7", "crosswind out when wind_direction 300 deg"),
-        ("ostrey", "ostrey_rules.py", 'mains == "off" and standby', "standby", "standby_fail out"),
+        ("ostrey", "ostrey_rules.py", "on=10, off=8", "on=12, off=8", "crosswind on when wind_direction 300 deg"),
+        ("ostrey", "ostrey_rules.py", "on=10, off=8", "on=10, off=7", "crosswind off when wind_direction 300 deg"),
+        ("ostrey", "ostrey_rules.py", 'mains == "off" and standby', "standby", "standby_fail off"),
         ("ostrey", "ostrey_rules.py", ":.2f}", ":.1f}", "pressure ' 29.93'"),
         ("ostrey", "ostrey_rules.py", "bool(obstruction or lamp_test)", "bool(obstruction)", "the lamp test lights"),
-        (LEVEL, "panels/level_alert_rules.py", "300 <", "350 <", "level_alert lit when level from 9310 ft"),
-        (LEVEL, "panels/level_alert_rules.py", "<= 1000", "<= 1100", "level_alert out when level below 10950 ft"),
+        (LEVEL, "panels/level_alert_rules.py", "300 <", "350 <", "level_alert on when level from 9310 ft"),
+        (LEVEL, "panels/level_alert_rules.py", "<= 1000", "<= 1100", "level_alert off when level below 10950 ft"),
         (LEVEL, "panels/level_alert_rules.py", 'format=","', 'format="d"', "selected_level '12.000'"),
         (LEVEL, "panels/level_alert_rules.py", "abs(level - selected_ft)", "selected_ft - level", "from 9310 ft"),
         (MODES, "panels/mode_row_rules.py", ' if master == "on" else ""', "", "selected_speed ''"),

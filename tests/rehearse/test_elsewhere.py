@@ -191,7 +191,7 @@ def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, brok
         publisher.start()
         try:
             run.offer({"level": 1500.0})
-            assert until(lambda: broker.retained("desk/outputs/level_alert") == "lit")
+            assert until(lambda: broker.retained("desk/outputs/level_alert") == "on")
             assert until(lambda: broker.retained("desk/outputs/selected_level").strip() == "1500")
             board.hands["alert"].turn("level_set", 2)
             assert until(lambda: broker.retained("desk/controls/level_set") == "2")
@@ -284,7 +284,7 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
     behaviour = PANELS / "level-alert-behaviour.toml"
-    steps = '[[steps]]\nat = "4 s"\nexpect = { level_alert = "lit" }\n'
+    steps = '[[steps]]\nat = "4 s"\nexpect = { level_alert = "on" }\n'
     (tmp_path / "near.toml").write_text(f'[scenario]\nbehaviour = "{behaviour}"\n{steps}')
     words = [sys.executable, "-m", "benchcon", "rehearse", "near.toml", "--values", "-"]
     done = subprocess.run(words, cwd=tmp_path, input='{"level": 10500}\n', capture_output=True, text=True, timeout=60)

@@ -29,7 +29,7 @@ PANELS = Path(demo_package.__file__).parent / "panels"
 BEHAVIOUR = f'[scenario]\nbehaviour = "{PANELS}/level-alert-behaviour.toml"\n'
 NEAR = (
     '[[steps]]\nset = { level = "11500 ft" }\nturn = { level_set = 20 }\n'
-    '[[steps]]\nat = "1 s"\nexpect = { level_alert = "lit", selected_level = "12.000" }\nwithin = "1 s"\n'
+    '[[steps]]\nat = "1 s"\nexpect = { level_alert = "on", selected_level = "12.000" }\nwithin = "1 s"\n'
 )
 
 
@@ -64,14 +64,14 @@ def test_a_breach_leaves_a_capture(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     board.hands["alert"].reset()
-    path = write(tmp_path, NEAR.replace('"lit"', '"out"'))
+    path = write(tmp_path, NEAR.replace('"on"', '"off"'))
     assert main(["rehearse", str(path), board.boards[0].port, "--hand", board.boards[0].control]) == 1
     out = capsys.readouterr().out
-    assert "level_alert lit; expected: level_alert out" in out
+    assert "level_alert on; expected: level_alert off" in out
     (capture,) = tmp_path.glob("near*.capture")
     assert capture.name in out
     text = capture.read_text()
-    assert " 0 * expectation Level alert is lit; expected: Level alert out, Selected level '12.000'\n" in text
+    assert " 0 * expectation Level alert is on; expected: Level alert off, Selected level '12.000'\n" in text
     assert "~ values level=11500%20ft" in text
 
 
@@ -133,7 +133,7 @@ def test_expectations_stop_with_the_scenarios_hand(board: Demo, tmp_path: Path) 
 def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path) -> None:
     hand = board.hands["alert"]
     hand.reset()
-    out = '[[expect]]\nshow = { level_alert = "out" }\n'
+    out = '[[expect]]\nshow = { level_alert = "off" }\n'
     read = load(write(tmp_path, 'lasts = "60 s"\n' + out))
     (always,) = read.expectations
     bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
@@ -160,7 +160,7 @@ def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path)
 @pytest.mark.parametrize("gone", ["dark", "unplugged"])
 def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: str) -> None:
     """Dark is what the person wanted, and a pulled plug is told elsewhere: no rule is to blame for either."""
-    expect = '[[expect]]\nshow = { level_alert = "lit" }\nwhen = { level = "at least 11000 ft" }\nwithin = "2 s"\n'
+    expect = '[[expect]]\nshow = { level_alert = "on" }\nwhen = { level = "at least 11000 ft" }\nwithin = "2 s"\n'
     read = load(write(tmp_path, NEAR + '[[steps]]\nat = "60 s"\nset = { level = "11500 ft" }\n' + expect))
     rules = rules_file.load(read.rules, read.panel, read.behaviour)
     with start(panel=PANELS / "level-alert.toml", separate=True) as running:
@@ -229,9 +229,9 @@ def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
         f'[scenario]\nbehaviour = "{PANELS}/mode-row-behaviour.toml"\n'
         '[[steps]]\nput = { master = "on" }\n'
         '[[steps]]\nat = "0.5 s"\npress = "heading"\n'
-        'expect = { heading_on = "lit", level_on = "out", selected_speed = "120" }\nwithin = "1 s"\n'
+        'expect = { heading_on = "on", level_on = "off", selected_speed = "120" }\nwithin = "1 s"\n'
         '[[steps]]\nat = "2 s"\nput = { master = "off" }\n'
-        'expect = { heading_on = "lit", selected_speed = "" }\nwithin = "1 s"\n'
+        'expect = { heading_on = "on", selected_speed = "" }\nwithin = "1 s"\n'
     )
     read = load(path, Named(panel))
     rules = rules_file.load(read.rules, read.panel, read.behaviour)

@@ -88,10 +88,10 @@ at = "7 s"
 ramp = { wind_speed = "0 kt" }
 over = "6 s"
 [[expect]]
-show = { crosswind = "lit" }
+show = { crosswind = "on" }
 when = { wind_speed = "above 20 kt" }
 [[expect]]
-show = { crosswind = "out" }
+show = { crosswind = "off" }
 when = { wind_speed = "below 18 kt" }
 [[expect]]
 show = { pressure = "29.92" }
@@ -111,14 +111,14 @@ def test_what_is_broken_is_told_with_all_that_stood_then(folder: Path, capsys: p
     assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
     out = capsys.readouterr().out
     # 20 kt is passed at 4 s; above it from the next value on (50 ms), and 200 ms more are allowed.
-    assert f"{path}:14: BROKEN at 4.250 s: crosswind out; expected: crosswind lit when wind_speed above 20 kt" in out
+    assert f"{path}:14: BROKEN at 4.250 s: crosswind off; expected: crosswind on when wind_speed above 20 kt" in out
     assert "values: wind_speed 21.25 kt, wind_direction no data, pressure_now 1013.25 hPa" in out
     assert "controls: mains off, ack released, mode off, knob 0, volts 0" in out
-    assert f"rule: {folder}/rules.py:4 crosswind says out" in out
+    assert f"rule: {folder}/rules.py:4 crosswind says off" in out
     assert "capture: s.capture" in out
     with StateReader(folder / "s.capture") as reader:
         notes = [str(mark) for mark in reader.notes()]
-        assert any("Crosswind is out; expected: Crosswind lit when Wind speed above 20 kt" in note for note in notes)
+        assert any("Crosswind is off; expected: Crosswind on when Wind speed above 20 kt" in note for note in notes)
         assert not reader.problems
         assert reader.words["scenario"] == "s.toml"
     junit = JUnitXml.fromfile(str(folder / "r.xml"))
@@ -171,13 +171,13 @@ def test_no_supply_is_dark_and_a_board_that_is_reset_is_told_again(folder: Path)
         write(
             folder,
             '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "2 s"\nsupply = { desk = "0 V" }\n'
-            '[[steps]]\nat = "5 s"\nsupply = { desk = "5 V" }\n[[steps]]\nat = "7 s"\nexpect = { crosswind = "lit" }\n'
-            '[[expect]]\nshow = { crosswind = "lit" }\nwithin = "1 s"\n',
+            '[[steps]]\nat = "5 s"\nsupply = { desk = "5 V" }\n[[steps]]\nat = "7 s"\nexpect = { crosswind = "on" }\n'
+            '[[expect]]\nshow = { crosswind = "on" }\nwithin = "1 s"\n',
         )
     )
     broken = [failed.broken for failed in run.rehearsal.failed]
     # The board says each second what its supply is.
-    assert [each.found for each in broken] == ["crosswind out"]
+    assert [each.found for each in broken] == ["crosswind off"]
     assert 2_000_000 < broken[0].at_us < 3_100_000
 
 
@@ -204,13 +204,13 @@ def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytes
 def test_what_looks_right_by_a_rule_that_went_wrong_is_not_kept(
     folder: Path, capsys: pytest.CaptureFixture[str], wrong: str
 ) -> None:
-    """A lamp whose rule fails is out: that it was to be out proves nothing. `globals` hides the name from the text."""
+    """A lamp whose rule fails is off: that it was to be off proves nothing. `globals` hides the name from the text."""
     wrong = wrong.replace("nothing_here", "globals()['nothing_here']")
     (folder / "rules.py").write_text(RULES.replace('mains == "on" and blink(seconds, hz=2)', wrong))
-    path = write(folder, 'lasts = "2 s"\n[[expect]]\nshow = { alarm = "out" }\n')
+    path = write(folder, 'lasts = "2 s"\n[[expect]]\nshow = { alarm = "off" }\n')
     assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
     out = capsys.readouterr().out
-    assert f"{path}:4: not judged, as its rule went wrong: alarm out" in out
+    assert f"{path}:4: not judged, as its rule went wrong: alarm off" in out
     assert "0 of 1 expectations kept, 1 NOT JUDGED, 1 MISTAKE in rules" in out
     assert "not judged, as its rule went wrong" in (folder / "r.xml").read_text()
 
@@ -251,9 +251,9 @@ def test_the_folder_of_captures_is_made(folder: Path, capsys: pytest.CaptureFixt
 
 
 def test_what_was_never_due_is_said(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    text = '[[steps]]\nat = "1 s"\nnote = "x"\n[[expect]]\nshow = { alarm = "lit" }\nwhen = { mode = "auto" }\n'
+    text = '[[steps]]\nat = "1 s"\nnote = "x"\n[[expect]]\nshow = { alarm = "on" }\nwhen = { mode = "auto" }\n'
     assert main(["rehearse", str(write(folder, text))]) == 0
-    assert "never due, so not tested: alarm lit when mode auto" in capsys.readouterr().out
+    assert "never due, so not tested: alarm on when mode auto" in capsys.readouterr().out
 
 
 def test_values_from_a_csv_in_any_unit(folder: Path) -> None:
@@ -303,12 +303,12 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ('[[steps]]\nat = "3 s"\n[[steps]]\nat = "2 s"', "is before the step above it"),
         ('[[steps]]\nexpect = { level = "123456" }', "has no room on 5 digits"),
         ('[[steps]]\nexpect = { level = "KM" }', "seven segments cannot show"),
-        ('[[steps]]\nexpect = { alarm = "on" }', "steps[1].expect.alarm"),
-        ('[[expect]]\nshow = { alarm = "lit" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
+        ('[[steps]]\nexpect = { alarm = "bright" }', "steps[1].expect.alarm"),
+        ('[[expect]]\nshow = { alarm = "on" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
         ('[[expect]]\nwhen = { mains = "on" }', "expects nothing"),
         (
-            '[[steps]]\nexpect = { crosswind = "on" }',
-            'lit, out, or a lightness such as "40 %" is allowed; did you mean "lit"?',
+            '[[steps]]\nexpect = { crosswind = "lit" }',
+            'on, off, or a lightness such as "40 %" is allowed; did you mean "on"?',
         ),
         ("[[steps]]\nsize = 3", "size is unknown here"),
     ],
@@ -338,7 +338,7 @@ def test_check_reads_a_scenario_through_and_runs_nothing(folder: Path, capsys: p
 
 def test_pytest_collects_scenarios(folder: Path) -> None:
     (folder / "rules.py").write_text(RULES.replace("off=18", "off=16"))
-    write(folder, CROSSWIND + '[[expect]]\nshow = { alarm = "lit" }\nwhen = { mode = "auto" }\n')
+    write(folder, CROSSWIND + '[[expect]]\nshow = { alarm = "on" }\nwhen = { mode = "auto" }\n')
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-v", "-rs", str(folder)],
         capture_output=True,
@@ -347,8 +347,8 @@ def test_pytest_collects_scenarios(folder: Path) -> None:
     )
     assert done.returncode == 1, done.stdout
     assert "s.toml::(rules) PASSED" in done.stdout
-    assert "s.toml::crosswind lit when wind_speed above 20 kt PASSED" in done.stdout
-    assert "s.toml::crosswind out when wind_speed below 18 kt FAILED" in done.stdout
+    assert "s.toml::crosswind on when wind_speed above 20 kt PASSED" in done.stdout
+    assert "s.toml::crosswind off when wind_speed below 18 kt FAILED" in done.stdout
     assert "BROKEN at" in done.stdout
     assert "never due: nothing in the scenario brings about" in done.stdout
     assert "behaviour.toml" not in done.stdout
@@ -375,7 +375,7 @@ class Shown:
         return self.level
 
     def in_words(self, output: str) -> str:
-        return "lit" if self.level else "out"
+        return "on" if self.level else "off"
 
     def lit_on(self, board: str) -> list[str]:
         return ["l"] if self.level else []
@@ -384,9 +384,9 @@ class Shown:
 @given(st.lists(st.tuples(st.integers(1, 300), st.booleans(), st.booleans(), st.booleans()), max_size=30))
 def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bool, bool, bool]]) -> None:
     """Looked at each millisecond: broken when, on a board that is there, the condition has held for 100 ms and the lamp
-    is out."""
+    is off."""
     shown = Shown()
-    expectation = Expectation("e", 1, (WantedOutput("l", "lit"),), (), (Clause("c", "c", lambda now: bool(now)),), 100)
+    expectation = Expectation("e", 1, (WantedOutput("l", "on"),), (), (Clause("c", "c", lambda now: bool(now)),), 100)
     judge = Judge([expectation], shown)
     now, condition, plain = 0, False, []
     since: int | None = None
@@ -485,12 +485,12 @@ def test_a_sweep_goes_up_and_down_the_whole_range_twenty_times_a_second(folder: 
 
 
 def test_a_step_expects_nothing_of_a_value_that_is_worked_by_hand(folder: Path) -> None:
-    steps = '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "2 s"\nexpect = { crosswind = "lit" }\n'
+    steps = '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "2 s"\nexpect = { crosswind = "on" }\n'
     played, _ = by_hand(folder, steps, (1.0, lambda it, now: it.hold("wind_speed", 0.0)))
     assert not played.failed
     assert [*played.judge.held.values()] == ["a value was worked by hand"]
     # What always holds is looked at all the same.
-    steps += '[[expect]]\nshow = { crosswind = "lit" }\nwhen = { wind_speed = "below 5 kt" }\n'
+    steps += '[[expect]]\nshow = { crosswind = "on" }\nwhen = { wind_speed = "below 5 kt" }\n'
     played, _ = by_hand(folder, steps, (1.0, lambda it, now: it.hold("wind_speed", 0.0)))
     assert len(played.failed) == 1
 
@@ -516,8 +516,8 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     (folder / "rules.py").write_text(RULES.replace("return mains ==", "return 1 / 0 or mains =="))
     played, _ = by_hand(
         folder,
-        CROSSWIND + '[[expect]]\nname = "wrong"\nshow = { crosswind = "out" }\nwhen = { wind_speed = "above 25 kt" }\n'
-        '[[expect]]\nname = "storm"\nshow = { crosswind = "lit" }\nwhen = { wind_speed = "above 98 kt" }\n',
+        CROSSWIND + '[[expect]]\nname = "wrong"\nshow = { crosswind = "off" }\nwhen = { wind_speed = "above 25 kt" }\n'
+        '[[expect]]\nname = "storm"\nshow = { crosswind = "on" }\nwhen = { wind_speed = "above 98 kt" }\n',
         (12.0, lambda it, now: it.hold("wind_speed", 7.0)),
     )
     now_us = played.end_us
@@ -527,7 +527,7 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     crosswind, alarm = picture.output("crosswind"), picture.output("alarm")
     assert crosswind is not None
     assert alarm is not None
-    assert (crosswind.says, crosswind.shows, crosswind.differs, crosswind.wrong) == ("out", "out", False, False)
+    assert (crosswind.says, crosswind.shows, crosswind.differs, crosswind.wrong) == ("off", "off", False, False)
     assert crosswind.where.startswith("rules.py:4 ") or "rules.py:4 crosswind" in crosswind.where
     assert alarm.wrong
     assert "ZeroDivisionError" in alarm.why

@@ -148,7 +148,7 @@ def crosswind(across, memory):
         made.set("wind_speed", float(wind))
         made.step(1)
         seen.append(made.shown["crosswind"].text)
-    assert seen == ["out", "lit", "lit", "lit", "out", "out", "lit"]
+    assert seen == ["off", "on", "on", "on", "off", "off", "on"]
     assert math.isclose(made.inputs["across"], 20.5)
 
 
@@ -160,13 +160,13 @@ def test_a_mistake_is_told_at_its_lamp_and_the_rest_goes_on(tmp_path: Path) -> N
         + '@display("level")\ndef level(wind_speed):\n    return wind_speed\n',
     )
     made.step(0)
-    assert made.shown["alarm"].text == "out"
+    assert made.shown["alarm"].text == "off"
     assert made.shown["alarm"].why == f"{tmp_path}/rules.py:4: ZeroDivisionError: float division by zero"
     assert made.where("alarm") == f"{tmp_path}/rules.py:4 alarm"
     assert made.shown["level"].text == "    0"
     made.set("wind_speed", 0.5)
     assert made.step(1) == ["alarm", "level"]
-    assert made.shown["alarm"] == (1000, "lit", "")
+    assert made.shown["alarm"] == (1000, "on", "")
 
 
 def test_what_is_not_known_any_more_is_no_data_and_never_the_last_thing(tmp_path: Path) -> None:
@@ -182,7 +182,7 @@ def test_what_is_not_known_any_more_is_no_data_and_never_the_last_thing(tmp_path
 def test_a_default_is_what_a_rule_gets_where_there_is_no_data(tmp_path: Path) -> None:
     made = engine(tmp_path, HEAD + '@lamp("alarm")\ndef alarm(wind_direction=None): return wind_direction is None\n')
     made.step(0)
-    assert made.shown["alarm"].text == "lit"
+    assert made.shown["alarm"].text == "on"
 
 
 def test_a_default_that_is_a_number_is_given_as_it_is(tmp_path: Path) -> None:
@@ -202,7 +202,7 @@ def test_a_default_that_is_a_number_is_given_as_it_is(tmp_path: Path) -> None:
 def test_one_rule_for_several_lamps(tmp_path: Path) -> None:
     made = engine(tmp_path, HEAD + '@lamp("alarm", "crosswind")\ndef both(mains, ack):\n    return mains, not ack\n')
     made.step(0)
-    assert (made.shown["alarm"].text, made.shown["crosswind"].text) == ("out", "lit")
+    assert (made.shown["alarm"].text, made.shown["crosswind"].text) == ("off", "on")
 
 
 def test_controls_as_rules_see_them() -> None:
@@ -284,7 +284,7 @@ def test_a_rule_that_takes_too_long_is_put_off_and_one_that_had_no_time_is_not(
     with Watchdog(made, limit_s=0.1):
         made.step(0)
     assert (made.put_off == {"slow"}) is put_off
-    assert made.shown["alarm"].text == ("out" if put_off else "lit")
+    assert made.shown["alarm"].text == ("off" if put_off else "on")
     assert made.shown["level"].text == "    0", "everything else goes on"
 
 
@@ -328,7 +328,7 @@ def level(seen): return len(seen)
     for number, wind_speed in enumerate((3.0, 7.0, 2.0), 1):
         made.set("wind_speed", wind_speed)
         made.step(0)
-        assert made.shown["alarm"].text == ("lit" if wind_speed > 5 else "out")
+        assert made.shown["alarm"].text == ("on" if wind_speed > 5 else "off")
         assert made.shown["level"].text.strip() == str(number)
     assert not made.mistakes
 
@@ -449,7 +449,7 @@ def test_a_misspelt_key_is_told_once() -> None:
     assert 'mean "range"' in str(found)
     _, (found,) = behaviour.inspect('[values.a]\nuint = "kt"\nrange = ["0 kt", "9 kt"]\nstart = "3 kt"\n', "b.toml")
     assert 'mean "unit"' in str(found)
-    text = '[scenario]\nbehavior = "b.toml"\n[[steps]]\nput = { mains = "on" }\nexpect = { lamp = "lit" }\n'
+    text = '[scenario]\nbehavior = "b.toml"\n[[steps]]\nput = { mains = "on" }\nexpect = { lamp = "on" }\n'
     _, (found,) = scenario.inspect(text, "s.toml")
     assert str(found).startswith("s.toml:2: scenario.behavior is unknown")
     assert 'mean "behaviour"' in str(found)

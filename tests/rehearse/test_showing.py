@@ -99,8 +99,8 @@ def test_no_number_is_no_data_whoever_made_it(value: object) -> None:
 
 def test_a_lightness_may_miss_its_ends_as_floats_do() -> None:
     lamp = Lamp("l", "L", Channel("desk", "l"))
-    assert lamp_shows(lamp, 1.1 + 2.2 - 2.3).text == "lit"  # 1.0000000000000004
-    assert lamp_shows(lamp, 0.3 - 0.1 - 0.2).text == "out"  # -2.8e-17
+    assert lamp_shows(lamp, 1.1 + 2.2 - 2.3).text == "on"  # 1.0000000000000004
+    assert lamp_shows(lamp, 0.3 - 0.1 - 0.2).text == "off"  # -2.8e-17
     for wrong in (1.001, -0.001):
         with pytest.raises(ValueError, match="a lightness from 0 to 1"):
             lamp_shows(lamp, wrong)
@@ -132,7 +132,7 @@ class Bool0d:
 
 
 def test_numbers_of_other_libraries_are_numbers() -> None:
-    assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), Bool0d()).text == "lit"
+    assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), Bool0d()).text == "on"
     assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), Fraction(1, 4)).text == "25 %"
     assert shows(Fraction(5, 2), ".1f") == "   2.5"
 
@@ -176,7 +176,7 @@ def test_places_are_counted_as_the_segments_are_made(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(True, "lit"), (False, "out"), (0.4, "40 %"), (1, "lit"), (0, "out"), (None, "out")]
+    ("value", "text"), [(True, "on"), (False, "off"), (0.4, "40 %"), (1, "on"), (0, "off"), (None, "off")]
 )
 def test_lamps(value: object, text: str) -> None:
     assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), value).text == text
