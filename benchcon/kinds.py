@@ -26,6 +26,8 @@ from functools import cache
 from importlib import resources
 from typing import NamedTuple
 
+from benchcon.text import capitalised
+
 
 class Kind(NamedTuple):
     """One kind of fault, in the trade's words."""
@@ -78,7 +80,7 @@ def kinds_text(only_found: bool = False) -> str:
             continue
         if kind.group != group:
             group = kind.group
-            lines += ["", f"{group[0].upper()}{group[1:]}:", ""] if lines else [f"{group[0].upper()}{group[1:]}:", ""]
+            lines += ["", f"{capitalised(group)}:", ""] if lines else [f"{capitalised(group)}:", ""]
         made = f" In a faults file: {kind.word}." if kind.made else ""
         lines += [f"  {kind.name}: {kind.means}.", f"      Look first at {kind.look}.{made}"]
     return "\n".join(lines)

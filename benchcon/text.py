@@ -76,6 +76,23 @@ def counted(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
+def capitalised(text: str) -> str:
+    """Return `text` with a capital at its beginning, and the rest as it is: the beginning of a sentence."""
+    return text[:1].upper() + text[1:]
+
+
+def cut(text: str, most: int) -> str:
+    """Return `text` if it has at most so many characters, or else its beginning and ``…``."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def as_typed(path: str) -> str:
+    """Return a path, printable, as it is typed in a shell: quoted if it has to be."""
+    import shlex
+
+    return shlex.quote(printable(path))
+
+
 def label_from(name: str) -> str:
     """Return the label of what has only a name: ``Stop bar`` for ``stop_bar``."""
     return name.replace("_", " ").capitalize()

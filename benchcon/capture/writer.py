@@ -100,6 +100,11 @@ class Figures(NamedTuple):
     aside: str = ""
     """The new name of a file that had the name before (``force``); empty if there was none."""
 
+    @property
+    def lost(self) -> int:
+        """How many records are in no file once the capture is closed: nothing that still waits is written any more."""
+        return self.missed + self.waiting
+
 
 class Writer:
     """Records batches in the file `path`.

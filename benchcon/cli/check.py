@@ -194,11 +194,9 @@ def _capture(path: str) -> Checked:
 
 def _command(words: str, path: str) -> str:
     """Return a command that can be typed as shown, except for PORT."""
-    import shlex
+    from benchcon.text import as_typed
 
-    from benchcon.text import printable
-
-    return f"benchcon {words.format(shlex.quote(printable(path)))}"
+    return f"benchcon {words.format(as_typed(path))}"
 
 
 def _json(finding: PanelRemark) -> dict[str, Any]:

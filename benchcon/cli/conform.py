@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.cli.options import minutes
 from benchcon.cli.port_name import port_name
-from benchcon.gate import say_on_stderr
+from benchcon.wire.codec import RATE
 
 if TYPE_CHECKING:
     from benchcon.conform import WireSide
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("port", type=port_name, metavar="PORT", help="serial port, or socket://host:port")
-    parser.add_argument("--baud", type=int, default=115_200, help="baud rate (115200)")
+    parser.add_argument("--baud", type=int, default=RATE, help=f"baud rate ({RATE})")
     parser.add_argument("--json", action="store_true", help="print the results as JSON")
     parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")
     parser.add_argument(
@@ -38,13 +38,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _go_dark(line: WireSide) -> None:
-
-    from benchcon.panel.model import Panel
-    from benchcon.panel.unplug import not_confirmed
+    from benchcon.cli.bench import left_dark
 
     # If nothing ever spoke the protocol on this port, nothing was lit.
-    if not line.go_dark() and line.lines:
-        say_on_stderr(not_confirmed(Panel()))
+    left_dark(line.go_dark() or not line.lines)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -66,33 +66,28 @@ def run(args: argparse.Namespace) -> int:
 
 def _next(out: str) -> str:
     """Return one line that says what the file made from questions holds and how to go on."""
-    import shlex
-
     from benchcon.panel.file import load
     from benchcon.panel.summary import size_of
-    from benchcon.text import printable
+    from benchcon.text import as_typed, printable
 
-    path = shlex.quote(printable(out))
-    return f"{printable(out)}: written: {size_of(load(out))}. Next: benchcon try {path}, then edit it as you like"
+    what = f"{printable(out)}: written: {size_of(load(out))}"
+    return f"{what}. Next: benchcon try {as_typed(out)}, then edit it as you like"
 
 
 def _written_text(out: str, text: str) -> str:
     """Return one line that says what the file made from boards holds and what is left to fill in."""
-    import shlex
-
     from benchcon.panel.file import loads
     from benchcon.panel.summary import size_of, unknown_pins
-    from benchcon.text import printable
+    from benchcon.text import as_typed, printable
 
     panel = loads(text, out)
     without = unknown_pins(panel)
     shown = ", ".join(without[:3]) + (", …" if len(without) > 3 else "")
     pins = f", the pins that no board reported ({len(without)}: {shown})" if without else ""
-    path = printable(out)
     return (
-        f"{path}: written: {size_of(panel)}. Pins are what the boards reported, places and currents are "
+        f"{printable(out)}: written: {size_of(panel)}. Pins are what the boards reported, places and currents are "
         f"guesses. Left to fill in: where each part sits, which contacts are switches, lamp currents, connectors and "
-        f"wires{pins}. Next: edit it, then benchcon check {shlex.quote(path)}"
+        f"wires{pins}. Next: edit it, then benchcon check {as_typed(out)}"
     )
 
 

@@ -20,12 +20,13 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    from benchcon.firmware.chips import BAUDS
+
+    bauds = f"{', '.join(map(str, BAUDS[:-1]))} or {BAUDS[-1]}"
     parser.add_argument("panel", metavar="PANEL", help="panel file")
     parser.add_argument("--board", metavar="NAME", help="which of its boards (needed if it has several)")
     parser.add_argument("-o", dest="out", metavar="DIR", required=True, help="build folder to write")
-    parser.add_argument(
-        "--baud", type=int, default=115_200, metavar="N", help="baud rate: 115200, 500000 or 1000000 (115200)"
-    )
+    parser.add_argument("--baud", type=int, default=BAUDS[0], metavar="N", help=f"baud rate: {bauds} ({BAUDS[0]})")
     parser.add_argument("--force", action="store_true", help="replace a build folder that benchcon wrote")
     parser.add_argument(
         "--flash",

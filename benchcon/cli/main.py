@@ -19,7 +19,7 @@ from types import ModuleType
 
 from benchcon.errors import Trouble
 from benchcon.gate import say_on_stderr
-from benchcon.text import near
+from benchcon.text import capitalised, near
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (what it does, examples)
@@ -184,9 +184,9 @@ def _top_parser() -> _Parser:
         "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' says more about each."
         "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was done",
     )
-    from benchcon import __version__
+    from benchcon import PROGRAM
 
-    parser.add_argument("--version", action="version", version=f"benchcon {__version__}")
+    parser.add_argument("--version", action="version", version=PROGRAM)
     parser.add_argument(
         "--completion",
         metavar="SHELL",
@@ -203,7 +203,7 @@ def command_parser(name: str) -> _Parser:
     what, examples = COMMANDS[name]
     parser = _Parser(
         prog=f"benchcon {name}",
-        description=what[0].upper() + what[1:] + ".",
+        description=f"{capitalised(what)}.",
         formatter_class=_HelpFormatter,
         epilog="examples:\n" + "\n".join(f"  {line}" for line in examples.splitlines()),
     )

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
+from collections.abc import Sequence
 
 from benchcon.cli.port_name import port_name
+from benchcon.errors import Trouble
 from benchcon.text import printable
 
 LONGEST_S = 10_000_000.0
@@ -43,6 +46,14 @@ def ignore_option(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="leave this channel out, such as 'met.*'; may be repeated",
     )
+
+
+def ending_of(path: str, allowed: Sequence[str]) -> str:
+    """Return the ending of a file to write, in small letters. Raises `Trouble` if it is none of those `allowed`."""
+    ending = os.path.splitext(path)[1].lower()
+    if ending not in allowed:
+        raise Trouble(f"{printable(path)} does not end in any of {', '.join(allowed)}; the ending chooses the format")
+    return ending
 
 
 def seconds(text: str) -> float:

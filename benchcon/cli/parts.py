@@ -14,18 +14,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the list. Return 0 if done, 2 if not."""
-    import os
     import sys
 
-    from benchcon.errors import Trouble
+    from benchcon.cli.options import ending_of
     from benchcon.files import write_whole
     from benchcon.firmware.shopping import as_csv, as_markdown, shopping
     from benchcon.panel.file import load
     from benchcon.text import counted, printable
 
-    end = os.path.splitext(args.out)[1].lower() if args.out else ".md"
-    if end not in (".md", ".csv"):
-        raise Trouble(f"{printable(args.out)} does not end in any of .md, .csv; the ending chooses the format")
+    end = ending_of(args.out, (".md", ".csv")) if args.out else ".md"
     panel = load(args.panel, currents=False)
     items = shopping(panel)
     text = as_csv(items) if end == ".csv" else as_markdown(items, panel.title)

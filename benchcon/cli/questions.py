@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from benchcon.errors import Trouble
+from benchcon.text import capitalised
 
 T = TypeVar("T")
 
@@ -81,21 +82,16 @@ def first_panel() -> str:
         try:
             return first_file(title, width, height, counts, board)
         except TooSmall as small:
-            print(f"  {_sentence(small)} Enter takes that.")
+            print(f"  {capitalised(str(small))}. Enter takes that.")
             (width, height), todo = small.plate, ["size"]
         except Trouble as trouble:
-            print(f"  {_sentence(trouble)} Once more:")
+            print(f"  {capitalised(str(trouble))}. Once more:")
             board, todo = "mega" if board != "none" else board, ["counts", "board"]
     raise Trouble("these answers make no panel; nothing was written")
 
 
 ROUNDS = 8
 """How often answers that do not fit together are asked again: a pipe may give the same answer for ever."""
-
-
-def _sentence(trouble: Exception) -> str:
-    text = str(trouble)
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _length(question: str, usual_mm: float) -> float:

@@ -152,20 +152,19 @@ def _end(recorder: Recorder) -> int:
     each = recorder.closed or ([figures] if figures is not None else [])
     code = 0
     for one in each:
-        missing = one.missed + one.waiting
         why = f" ({one.missing})" if one.missing else ""
-        lost = bool(missing or one.missing)
+        incomplete = bool(one.lost or one.missing)
         if one.trouble:
             _say([one.trouble])
         if recorder.kept:
             _say([] if one.missing and not one.records else [f"kept {printable(one.path)}"])
-        elif one.records or not lost:
+        elif one.records or not incomplete:
             _say([_recorded_text(one)])
-        if lost:
-            _say([f"{missing} records are MISSING in {printable(one.path)}{why}"])
+        if incomplete:
+            _say([f"{one.lost} records are MISSING in {printable(one.path)}{why}"])
         if one.absent:
             _say([f"{one.absent} of the files that were closed before {printable(one.path)} are no longer there"])
-        if lost or one.absent:
+        if incomplete or one.absent:
             code = 1
     if recorder.trouble:
         _say([recorder.trouble])

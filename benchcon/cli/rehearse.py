@@ -11,14 +11,12 @@ from benchcon.cli.terminal import can_show_console
 from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
-    from benchcon.panel.model import Panel
     from benchcon.rehearse.result import ScenarioResult
     from benchcon.rehearse.scenario import Named, Scenario
     from benchcon.rig.hand import Hand
-    from benchcon.session import LiveSession
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -163,8 +161,8 @@ def _on_boards(
     """Play the scenarios one after the other in real time, on `ports` or on simulated boards started for each."""
     from pathlib import Path
 
-    from benchcon.cli.hands import ask_to, hands_of, meet, port_of
-    from benchcon.cli.leaving import leave
+    from benchcon.cli.bench import leave, meet, open_bench
+    from benchcon.cli.hands import ask_to, hands_of, ports_of
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.rehearse.play import LivePlay, play_live
@@ -176,7 +174,7 @@ def _on_boards(
     # Standard input can be values or a person's answers, not both.
     ask = None if "-" in args.values else ask_to
     hands = hands_of(args.hand)
-    ports = named_ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
+    ports = named_ports = ports_of(ports, hands)
     results = []
     # Without steps of its own it goes on, driven by the other program's values, until it is ended.
     lasts = not any(scenario.actions for scenario in read.values())
@@ -186,7 +184,7 @@ def _on_boards(
             own = contextlib.ExitStack()
             if not named_ports:
                 hands, ports = _start_boards(scenario, own)
-            session = _open(ports, scenario.panel, hands, captures / f"{stem}.capture", until)
+            session = open_bench(ports, scenario.panel, hands, until, captures / f"{stem}.capture")
             try:
                 meet(session, scenario.panel)
                 assert session.bench is not None
@@ -233,7 +231,8 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     """Play one scenario in the console, in real time: on the boards that are named, or on simulated ones."""
     from pathlib import Path
 
-    from benchcon.cli.hands import hands_of, meet, port_of
+    from benchcon.cli.bench import meet, open_bench
+    from benchcon.cli.hands import hands_of, ports_of
     from benchcon.cli.until import Until
     from benchcon.console.rehearsal import PersonAsked
     from benchcon.console.run import run_console
@@ -245,14 +244,14 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     scenario = _read(path, named, True)
     stem = Path(path).stem
     hands = hands_of(args.hand)
-    ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
+    ports = ports_of(ports, hands)
     asked = PersonAsked()
     with Until(open_ended=True) as until, contextlib.ExitStack() as stack:
         if not ports:
             hands, ports = _start_boards(scenario, stack)
         # The user's own hands beside the scenario's: as soon as the user moves something, the scenario stops moving it.
         users = {name: UsersHand(hand.control, lambda: play.run.hands_off()) for name, hand in hands.items()}
-        session = _open(ports, scenario.panel, users, captures / f"{stem}.capture", until)
+        session = open_bench(ports, scenario.panel, users, until, captures / f"{stem}.capture")
         stack.callback(session.close)
         meet(session, scenario.panel)
         assert session.bench is not None
@@ -291,20 +290,6 @@ def _read(path: str, named: Named, elsewhere: bool) -> Scenario:
     if elsewhere and behaviour.looks_like_one(text) and not looks_like_one(text):
         return without_steps(path, named)
     return load(path, named)
-
-
-def _open(ports: Sequence[str], panel: Panel, hands: Mapping[str, Hand], kept: Path, until: object) -> LiveSession:
-    from benchcon.cli.until import Until
-    from benchcon.link import Bench
-    from benchcon.session import LiveSession
-
-    assert isinstance(until, Until)
-    bench = Bench(ports, panel=panel)
-    session = LiveSession(bench, panel, hands, kept)
-    until.first(lambda: bench.dark(for_good=True))
-    until.last(session.close)
-    bench.start()
-    return session
 
 
 def _junit(path: Path, results: list[ScenarioResult], force: bool) -> None:

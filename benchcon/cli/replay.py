@@ -79,7 +79,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _console(args: argparse.Namespace) -> int:
-
     from benchcon.cli.until import Until
 
     with Until(open_ended=True) as until:
@@ -166,13 +165,12 @@ def _about_faults(case: CaptureCase, verdict: Verdict) -> str:
 
 
 def _to(args: argparse.Namespace) -> int:
-
+    from benchcon.cli.bench import left_dark
     from benchcon.cli.hands import ask_to, hands_of
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.files import new_file
     from benchcon.panel.file import load
-    from benchcon.panel.unplug import not_confirmed
     from benchcon.replay.compare import COUNTS
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.rerun import TOLERANCE_US, MovesParts, RerunOptions, rerun
@@ -198,12 +196,10 @@ def _to(args: argparse.Namespace) -> int:
             raise Trouble(f"--hand: one hand is for {printable(ident)}, which is not in {script.path}")
         hands[ident] = hand
 
-    def left(dark: bool) -> None:
-        if not dark:
-            say_on_stderr(not_confirmed(panel or script.panel))
-
     with Until(interrupt=True) as until:
-        again = rerun(script, then, args.to, hands, how, panel, until.first, left)
+        again = rerun(
+            script, then, args.to, hands, how, panel, until.first, lambda dark: left_dark(dark, panel or script.panel)
+        )
     if args.html:
         with new_file(args.html, force=args.force) as out:
             out.write(as_html(again.comparison))

@@ -46,9 +46,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Draw. Return 0 if done, 2 if not. Parts that do not fit on the plate are reported, and drawn all the same."""
-    import os
     import sys
 
+    from benchcon.cli.options import ending_of
     from benchcon.drawing import files
     from benchcon.drawing.fits import inspect_fits
     from benchcon.drawing.sheet import LAYERS
@@ -58,9 +58,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.text import printable
 
     shown = printable(args.out)
-    make = files.FORMS.get(os.path.splitext(args.out)[1].lower())
-    if make is None:
-        raise Trouble(f"{shown} does not end in any of {', '.join(files.FORMS)}; the ending chooses the format")
+    make = files.FORMS[ending_of(args.out, tuple(files.FORMS))]
     for layer in args.only:
         if layer not in LAYERS:
             hint = near(layer, LAYERS, "'")

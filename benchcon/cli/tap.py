@@ -11,6 +11,7 @@ from benchcon.cli.port_name import port_name
 from benchcon.cli.terminal import can_show_console
 from benchcon.gate import say_on_stderr
 from benchcon.text import decimal
+from benchcon.wire.codec import RATE
 
 if TYPE_CHECKING:
     from benchcon.tap_session import TapSession
@@ -45,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="ping the boards between the program's lines; the answers do not reach the program. Delays between two "
         "boards can then be measured in both directions",
     )
-    parser.add_argument("--rate", metavar="BAUD", type=int, default=115200, help="rate until the program sets one")
+    parser.add_argument("--rate", metavar="BAUD", type=int, default=RATE, help="rate until the program sets one")
     parser.add_argument("--tcp", action="store_true", help="offer a TCP port of this machine (socket://)")
     parser.add_argument("--rfc2217", action="store_true", help="the same, passing rates and line signals on (RFC 2217)")
     parser.add_argument(
@@ -67,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if sys.platform == "win32":
         raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
 
-    from benchcon import __version__
+    from benchcon import PROGRAM
     from benchcon.capture.parts import GIVE_NUMBER
     from benchcon.cli.loss import Loss
     from benchcon.cli.until import Until
@@ -105,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
         code = 0
         try:
             if args.output:
-                words = {"program": f"benchcon {__version__}"}
+                words = {"program": PROGRAM}
                 session.start_recording(args.output, force=args.force, words=words)
             for tap in session.taps:
                 print(tap.name, flush=True)
@@ -146,7 +147,7 @@ def _end(session: TapSession, shown: bool) -> int:
     code = 0
     for closed in session.captures:
         figures = closed.figures
-        missing = figures.missed + figures.waiting
+        missing = figures.lost
         if not shown:
             if figures.trouble:
                 say_on_stderr(figures.trouble)

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from benchcon.cli.until import Until
     from benchcon.panel.model import Panel
     from benchcon.report.folder import Folder
-    from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
     from benchcon.walk.journal import FinishedStep
     from benchcon.walk.wiggle import Wiggle
@@ -77,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, until: Until) -> int:
-    from benchcon.cli.hands import hands_of, meet, port_of
-    from benchcon.cli.leaving import leave
+    from benchcon.cli.bench import leave, meet, open_bench
+    from benchcon.cli.hands import hands_of, ports_of
     from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
@@ -92,13 +91,13 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new continue from a report: name its folder with --report")
     hands = hands_of(args.hand)
-    ports = list(args.ports) or [port_of(board, hand) for board, hand in hands.items()] or _remembered()
+    ports = ports_of(args.ports, hands) or _remembered()
     if not ports:
         raise Trouble("no port is named, and none is remembered; see 'benchcon ports'")
     panel = panel or _described(ports)
     folder = Folder(args.report) if args.report else None
     done, only = _to_do(args, panel, folder)
-    session = _open(ports, panel, hands, until)
+    session = open_bench(ports, panel, hands, until)
     try:
         meet(session, panel)
         if not args.panel:
@@ -195,23 +194,11 @@ def _remembered() -> list[str]:
 
 def _described(ports: Sequence[str]) -> Panel:
     """Return the panel that the boards describe, for use without a panel file."""
+    from benchcon.cli.bench import READY_S
     from benchcon.cli.draft import ask
-    from benchcon.cli.hands import READY_S
     from benchcon.panel.draft import described
 
     return described(ask(ports, READY_S))
-
-
-def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Until) -> LiveSession:
-    from benchcon.link import Bench
-    from benchcon.session import LiveSession
-
-    bench = Bench(ports, panel=panel)
-    session = LiveSession(bench, panel, hands)
-    until.first(lambda: bench.dark(for_good=True))
-    until.last(session.close)
-    bench.start()
-    return session
 
 
 HAND_REST_US, HAND_STILL_US = 300_000, 1_000_000
@@ -223,7 +210,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     from benchcon.diagnosis.layout import PanelIndex
     from benchcon.errors import Trouble
     from benchcon.report.walk import done_of, is_about_boards, verdicts
-    from benchcon.walk.marks import FAULTY
+    from benchcon.walk.marks import FAULTY, UNTESTED
 
     layout = PanelIndex.of(panel)
     only = [layout.named(name) for name in args.only]
@@ -241,7 +228,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         raise Trouble(f"{args.report} holds a finished walk; name another folder, or use --failed, --new or --only")
     wanted = set(only)
     for name, verdict in verdicts(report).items():
-        if (args.failed and verdict in FAULTY) or (args.new and verdict in ("not asked", "skipped", "not wired")):
+        if (args.failed and verdict in FAULTY) or (args.new and verdict in UNTESTED):
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
     # For a finding about a board, which names no part, only the steps about no single part are repeated: all lit.
@@ -250,7 +237,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     # Dropped are the results of parts to be repeated and of parts no longer on the panel, and those of hands off and
     # all dark, which are cheap to repeat.
     there = {part.name for part in panel.parts} - wanted
-    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "display") and d.group.name in there]
+    kept = [d for d in done_of(report) if d.group.is_part and d.group.name in there]
     return kept, names or [d.group.name for d in kept]
 
 
@@ -324,7 +311,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
 
     if not args.report:
         return "nothing of it is saved; with --report DIR it could be continued"
-    parts = counted(sum(each.group.kind in ("control", "lamp", "display") for each in done), "part")
+    parts = counted(sum(each.group.is_part for each in done), "part")
     named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
     named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]
     named += [("--by", [args.by] if args.by else []), ("--serial", [args.serial] if args.serial else [])]

@@ -17,7 +17,7 @@ from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 from benchcon.panel.model import Display, Lamp
-from benchcon.text import printable
+from benchcon.text import capitalised, printable
 from benchcon.units import percent
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.matching import Matching
@@ -177,7 +177,7 @@ class MatchingScreen(Screen[None]):
         elif not matching.lit:
             pair.remark = "Both lamps are out: Space lights them."
         else:
-            pair.remark = matching.refused and f"{matching.refused[:1].upper()}{matching.refused[1:]}."
+            pair.remark = matching.refused and f"{capitalised(matching.refused)}."
         pair.repaint()
 
     def action_step(self, by: int) -> None:

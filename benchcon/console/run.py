@@ -108,7 +108,7 @@ def run_console(
         session.close()
     for closed in session.captures:
         say_on_stderr(f"wrote {closed_text(closed)}")
-    missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
+    missing = sum(closed.figures.lost for closed in session.captures)
     if not confirmed:
         say_on_stderr(not_confirmed(app.model.panel))
     if app.trouble and not session.trouble:

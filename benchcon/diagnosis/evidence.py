@@ -19,11 +19,13 @@ ACTIONS = ("rest", "put", "turn", "end", "still")
 """rest: hands off; put: move controls to a position; turn: turn an encoder by detents; end: turn a potentiometer to its
 left (0) or right (1) end; still: leave a potentiometer alone."""
 
-OUTCOMES = ("seen", "otherwise", "said", "timeout", "skipped", "not wired")
+NOT_DONE = ("skipped", "not wired")
+"""Outcomes, answers and verdicts of what was not tested although it was in the walk."""
+OUTCOMES = ("seen", "otherwise", "said", "timeout", *NOT_DONE)
 """How a step ended: the expected change came; a different one came; the person said that it was done; nothing came in
 time; it was skipped; the part is not wired yet. The last two prove nothing."""
 
-ANSWERS = ("same", "otherwise", "skipped", "not wired")
+ANSWERS = ("same", "otherwise", *NOT_DONE)
 LEVELS = ("full", "dim")
 _LARGEST = 1 << 62
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 
-from benchcon.diagnosis.evidence import LampLook
+from benchcon.diagnosis.evidence import NOT_DONE, LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net, NetFault
@@ -79,7 +79,7 @@ def _named(layout: PanelIndex, net: Net, choices: Iterable[Sequence[NetFault]]) 
 
 def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:
     """Return the looks that prove something. Raises `Trouble` for a lamp that is not on the panel."""
-    looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
+    looks = [look for look in looks if look.answer not in NOT_DONE]
     for look in looks:
         for name in (*look.set, *look.seen, *look.shows, *look.displays):
             layout.part(name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from benchcon.diagnosis.evidence import Evidence, HandStep, LampLook
+from benchcon.diagnosis.evidence import NOT_DONE, Evidence, HandStep, LampLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Lamp
@@ -42,7 +42,7 @@ def _came_with(layout: PanelIndex, hands: Sequence[HandStep]) -> dict[str, dict[
     asked: dict[tuple[str, int], int] = {}
     lit: dict[str, dict[tuple[str, int], int]] = {}
     for hand in hands:
-        if hand.do in ("put", "turn", "end") and len(hand.parts) == 1 and hand.outcome not in ("skipped", "not wired"):
+        if hand.do in ("put", "turn", "end") and len(hand.parts) == 1 and hand.outcome not in NOT_DONE:
             what = hand.parts[0], hand.to
             asked[what] = asked.get(what, 0) + 1
             for name in hand.lit:

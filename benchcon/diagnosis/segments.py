@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import NamedTuple
 
-from benchcon.diagnosis.evidence import DisplayLook
+from benchcon.diagnosis.evidence import NOT_DONE, DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import shorted
@@ -325,7 +325,7 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
     by_part: dict[str, list[DisplayLook]] = {}
     for look in looks:
         layout.part(look.part)
-        there = look.answer not in ("skipped", "not wired") and look.part in layout.displays
+        there = look.answer not in NOT_DONE and look.part in layout.displays
         if there and layout.displays[look.part].channel.key not in but:
             by_part.setdefault(look.part, []).append(look)
     shown = {name: _shown_by(layout, name, row) for name, row in by_part.items()}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from benchcon.diagnosis.evidence import HandStep
+from benchcon.diagnosis.evidence import NOT_DONE, HandStep
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.text import printable
@@ -53,7 +53,7 @@ def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
         for name, position in where.items():
             if name not in hand.parts and position is not None:
                 where[name] = _sprung(layout, name, position)
-        useless = hand.outcome in ("skipped", "not wired")
+        useless = hand.outcome in NOT_DONE
         if hand.do == "put":
             for name in hand.parts:
                 count = len(layout.controls[name].codes) if name in layout.controls else 0

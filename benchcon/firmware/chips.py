@@ -9,11 +9,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from benchcon.panel.pins import PORTS
+from benchcon.wire.codec import RATE
 
 CLOCK_HZ = 16_000_000
 """Clock of the usual boards; the firmware's timing requires it."""
-BAUDS = (115_200, 500_000, 1_000_000)
-"""Rates at which the firmware was tested."""
+BAUDS = (RATE, 500_000, 1_000_000)
+"""Rates at which the firmware was tested, the usual one first."""
 
 
 class Chip(NamedTuple):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchcon import __version__
+from benchcon import PROGRAM
 from benchcon.capture import Writer
 from benchcon.capture.ring import Ring
 from benchcon.capture.writer import Figures
@@ -106,7 +106,7 @@ class Recorder:
                 self._bench.began,
                 lambda: next(keyframes, None) or self._state.keyframe(),
                 force=self._force,
-                words={"program": f"benchcon {__version__}"},
+                words={"program": PROGRAM},
                 rotate_bytes=rotation.bytes,
                 rotate_s=rotation.seconds,
                 keep_bytes=rotation.keep_bytes,

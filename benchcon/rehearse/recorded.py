@@ -10,7 +10,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchcon import __version__
+from benchcon import PROGRAM
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
 from benchcon.capture.writer import KEYFRAME_RECORDS, KEYFRAME_US
@@ -38,7 +38,7 @@ class RehearsalCapture:
             self._fresh = Fresh(folder / "rehearsal")
         except OSError as error:
             raise self._trouble(error) from error
-        words = {"program": f"benchcon {__version__}", "scenario": scenario, "time": "virtual"}
+        words = {"program": PROGRAM, "scenario": scenario, "time": "virtual"}
         self._file = OpenFile(self._fresh.descriptor, write_header(BEGAN, words))
         self._keyframe_us = self._flushed = self._since = 0
         self._put_keyframe(0)

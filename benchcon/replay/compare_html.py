@@ -13,7 +13,7 @@ from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
 from benchcon.replay.compare_text import MOST_LISTED, in_context, shifted, slipped, summary, tally, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
-from benchcon.text import counted, path_for_others
+from benchcon.text import capitalised, counted, cut, path_for_others
 
 WIDTH = 1000.0
 LANE = 20.0
@@ -77,7 +77,7 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
         yield shifted(shift)
     yield from map(slipped, comparison.slips)
     for line in tally(comparison):
-        yield f"{line[0].upper()}{line[1:]}."
+        yield f"{capitalised(line)}."
     yield from (*comparison.a.problems, *comparison.b.problems)
 
 
@@ -158,7 +158,7 @@ def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figu
     y = HEAD
     for one in drawn:
         out.append(SvgElement("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
-        out.append(SvgElement("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
+        out.append(SvgElement("text", "", {"x": 4, "y": y + LANE + 4}, cut(one.track.name, 20)))
         bounds = _bounds(one)
         for recording, track, offset_us, which, lane in (
             (comparison.a, one.a, 0, "a", y),
@@ -174,10 +174,6 @@ def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figu
 
 def _line(look: str, x1: float, y1: float, x2: float, y2: float) -> SvgElement:
     return SvgElement("line", look, {"x1": x1, "y1": y1, "x2": x2, "y2": y2})
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 20 else name[:19] + "…"
 
 
 def _bounds(one: Compared) -> tuple[int, int]:

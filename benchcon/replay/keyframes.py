@@ -11,7 +11,7 @@ from benchcon.replay.contents import board_name
 from benchcon.replay.figures import problem_lines
 from benchcon.state import BenchState
 from benchcon.state_reader import StateReader
-from benchcon.text import printable
+from benchcon.text import cut, printable
 from benchcon.wire.records import KEYFRAME
 
 LONGEST_NAME = 60
@@ -98,8 +98,7 @@ def _tables(value: object) -> list[dict[str, Any]]:
 
 def _name(value: object) -> str:
     """Return a name from a file, printable and not too long."""
-    text = printable(str(value)[: 2 * LONGEST_NAME])
-    return text if len(text) <= LONGEST_NAME else text[: LONGEST_NAME - 1] + "…"
+    return cut(printable(str(value)[: 2 * LONGEST_NAME]), LONGEST_NAME)
 
 
 def _without(fields: dict[str, Any], name: str) -> dict[str, Any]:
@@ -116,5 +115,4 @@ def _compare(found: list[FieldDiffers], at_us: int, where: str, recorded: dict[s
 
 
 def _short(value: object) -> str:
-    text = printable(json.dumps(value)[:400])
-    return text if len(text) <= 80 else text[:79] + "…"
+    return cut(printable(json.dumps(value)[:400]), 80)

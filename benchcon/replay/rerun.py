@@ -101,7 +101,7 @@ def rerun(
     how: RerunOptions,
     panel: Panel | None = None,
     when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
-    left: Callable[[bool], None] = lambda dark: None,
+    left: Callable[[bool], object] = lambda dark: None,
 ) -> Rerun:
     """Replay `script` on the boards at `ports`, and compare the result with `then`, the capture's own tracks.
 

@@ -189,7 +189,7 @@ def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[
     for row in parts:
         part = panel.part(row["name"])
         why = {
-            "skipped": f"skipped{': ' * bool(row['note'])}{row['note']}",
+            "skipped": _skipped(row["note"]),
             "not wired": "not wired yet" if part is None or part.wired else "not wired yet, as the panel file says",
             "not asked": "not chosen for this walk",
         }
@@ -199,11 +199,15 @@ def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[
     for group in groups:
         if group.how == "skipped" and BESIDES.get(group.group.kind):
             name = group.group.name.removeprefix(f"{group.group.kind} ")
-            why_not = f"skipped{': ' * bool(group.note)}{group.note}"
-            out.append({"name": "", "what": BESIDES[group.group.kind].format(name), "why": why_not})
+            what = BESIDES[group.group.kind].format(name)
+            out.append({"name": "", "what": what, "why": _skipped(group.note)})
         elif group.group.kind == "together" and group.how == "done":
             out += _not_together(panel, group)
     return out
+
+
+def _skipped(note: str) -> str:
+    return f"skipped: {note}" if note else "skipped"
 
 
 def _not_together(panel: Panel, group: FinishedStep) -> list[dict[str, str]]:

@@ -14,8 +14,8 @@ from benchcon.pages import drawn, render
 from benchcon.panel.model import Board, Panel
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face, key_mark
-from benchcon.text import counted, times
-from benchcon.walk.marks import MARKS, count_words
+from benchcon.text import capitalised, counted, times
+from benchcon.walk.marks import MARKS, UNTESTED, count_words
 
 CAUTION = (
     "Before you open the panel, switch every supply off, USB and batteries too, and wait until the capacitors have "
@@ -86,7 +86,7 @@ def _verdict(report: Mapping[str, Any]) -> str:
     counts = report["counts"]
     if not counts.get("passed"):
         return "– nothing was tested"
-    left = sum(counts.get(each, 0) for each in ("skipped", "not wired", "not asked"))
+    left = sum(counts.get(each, 0) for each in UNTESTED)
     return "✓ no fault found in what was tested" if left else "✓ passed: no fault found"
 
 
@@ -152,7 +152,7 @@ def _untested(rows: Sequence[Mapping[str, str]]) -> list[tuple[str, str]]:
     by: dict[str, list[str]] = {}
     for row in rows:
         by.setdefault(row["why"], []).append(row["what"])
-    return [(f"{why[:1].upper()}{why[1:]}", ", ".join(dict.fromkeys(names))) for why, names in by.items()]
+    return [(capitalised(why), ", ".join(dict.fromkeys(names))) for why, names in by.items()]
 
 
 def _meanings(findings: Sequence[Mapping[str, Any]]) -> list[Any]:

@@ -35,7 +35,7 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from benchcon.state import BenchState
-from benchcon.text import counted, printable
+from benchcon.text import capitalised, counted, printable
 from benchcon.timing.clocks import rate_opened
 from benchcon.timing.percentiles import percentile
 from benchcon.wire import events as ev
@@ -116,7 +116,7 @@ class LinkVerdict(NamedTuple):
     @property
     def sentence(self) -> str:
         """Evidence and advice, as one sentence each."""
-        return f"{self.evidence[:1].upper()}{self.evidence[1:]}. {self.advice[:1].upper()}{self.advice[1:]}."
+        return f"{capitalised(self.evidence)}. {capitalised(self.advice)}."
 
 
 @dataclass(slots=True)

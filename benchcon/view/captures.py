@@ -28,10 +28,9 @@ def closed_text(closed: Closed) -> str:
     size = size_text(figures.bytes) + (f" ({figures.bytes} B)" if figures.bytes >= 1000 else "")
     parts = f", the last of {figures.parts + 1} files" if figures.parts else ""
     text = f"{printable(figures.path)}: {counted(figures.records, 'record')}, {size}, {span}{parts}"
-    missing = figures.missed + figures.waiting
-    if missing:
+    if figures.lost:
         why = f" ({printable(figures.missing)})" if figures.missing else ""
-        text += f"; {missing} records are MISSING in it{why}"
+        text += f"; {figures.lost} records are MISSING in it{why}"
     return text
 
 

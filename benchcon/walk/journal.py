@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from benchcon.diagnosis.evidence import Evidence, as_json, read
+from benchcon.diagnosis.evidence import NOT_DONE, Evidence, as_json, read
 from benchcon.errors import Trouble
 from benchcon.walk.plan import Group
 
-HOWS = ("done", "skipped", "not wired")
+HOWS = ("done", *NOT_DONE)
 
 
 @dataclass(slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from benchcon.diagnosis.evidence import NOT_DONE
 from benchcon.text import counted
 
 MARKS = {
@@ -19,6 +20,9 @@ MARKS = {
 
 FAULTY = ("faulty", "possibly faulty")
 """The verdicts of parts that a finding names."""
+
+UNTESTED = (*NOT_DONE, "not asked")
+"""The verdicts of parts of which nothing is known."""
 
 
 def count_words(report: Mapping[str, Any]) -> str:

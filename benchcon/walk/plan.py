@@ -65,6 +65,11 @@ class Group:
     ``together`` or ``pair``."""
     parts: tuple[str, ...] = ()
 
+    @property
+    def is_part(self) -> bool:
+        """Whether it is one part: a control, a lamp or a display."""
+        return self.kind in ("control", "lamp", "display")
+
 
 def plan(panel: Panel, only: Collection[str] = (), asked_before: Collection[str] = ()) -> list[Group]:
     """Return the groups of a walk over `panel`, in order.

@@ -63,7 +63,7 @@ class Progress:
     @property
     def parts(self) -> tuple[int, int]:
         """Number of controls, lamps and displays in the plan, and how many of them are not done yet."""
-        names = [group.name for group in self.groups if group.kind in ("control", "lamp", "display")]
+        names = [group.name for group in self.groups if group.is_part]
         return len(names), sum(name not in self.done for name in names)
 
     @property

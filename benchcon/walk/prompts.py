@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.supplies import source_in_words
 from benchcon.panel.model import Control, Display, Part
-from benchcon.text import counted, listed
+from benchcon.text import capitalised, counted, listed
 from benchcon.walk.plan import Step
 
 
@@ -113,7 +113,7 @@ def _of_contacts_together(controls: list[Control], to: int, why: str) -> tuple[s
         for label, button, word in zip(labels, buttons, words, strict=True)
     ]
     task = listed(tasks)
-    return ("All three" if to else "All back"), f"{task[0].upper()}{task[1:]}.{why}", _BY_ITSELF
+    return ("All three" if to else "All back"), f"{capitalised(task)}.{why}", _BY_ITSELF
 
 
 def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str, str, str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
-from benchcon import __version__
+from benchcon import PROGRAM
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.text import printable
@@ -40,7 +40,7 @@ class Sitting:
             self.began, self.zone = began, ""
             self.carried_us = sum(each.took_us for each in done)
         else:
-            self.kept = [each.group.name for each in done if each.group.kind in ("control", "lamp", "display")]
+            self.kept = [each.group.name for each in done if each.group.is_part]
 
     @property
     def took_s(self) -> float:
@@ -82,7 +82,7 @@ def about(
         "simulated": sitting.simulated,
         "serial": printable(sitting.serial or panel.serial),
         "kept": sitting.kept,
-        "program": f"benchcon {__version__}",
+        "program": PROGRAM,
         "boards": boards,
         "other_boards": [
             each._asdict()

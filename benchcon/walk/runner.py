@@ -14,7 +14,7 @@ from benchcon.link import Bench
 from benchcon.link.outcomes import HELD_WHYS
 from benchcon.panel.supplies import sources_of
 from benchcon.session import Session
-from benchcon.text import listed, printable
+from benchcon.text import capitalised, listed, printable
 from benchcon.walk import judge, occupied
 from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held, what_fell
@@ -539,13 +539,13 @@ class Runner:
         by: dict[str, list[str]] = {}
         for board, what in self._held:
             by.setdefault(what.word, []).append(board)
-        return "; ".join(f"{word[0].upper()}{word[1:]}: {', '.join(boards)}" for word, boards in by.items())
+        return "; ".join(f"{capitalised(word)}: {', '.join(boards)}" for word, boards in by.items())
 
     def _trouble(self) -> str:
         if not self._held:
             return ""
         advice = self.conditions.advice(self._held)
-        return f"{advice[0].upper()}{advice[1:]}. The walk waits, and then asks this one again."
+        return f"{capitalised(advice)}. The walk waits, and then asks this one again."
 
     def _signal(self, word: str) -> None:
         """Light a passed lamp for a moment to signal a right step to a person away from the screen."""

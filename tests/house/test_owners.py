@@ -50,6 +50,21 @@ OWNERS = [
     (r'"/dev/pts/"', ["link/pseudo_terminals.py"], "benchcon.link.pseudo_terminals.is_pseudo_terminal"),
     (r"if \w+\.startswith\(\w+\) else f\"", ["text.py"], "benchcon.text.about"),
     (r"\} times\" if ", ["text.py"], "benchcon.text.repeated"),
+    (r"\[:1\]\.upper\(\)|\[0\]\.upper\(\)", ["text.py", "console/glyphs.py"], "benchcon.text.capitalised"),
+    (r"\bshlex\.quote", ["text.py"], "benchcon.text.as_typed"),
+    (r"\w+\[: ?[\w ]+\] \+ \"…\"", ["panel/reader.py", "panel/segments.py"], "benchcon.text.cut"),
+    (r"\bmissed \+ \S*\.?waiting\b", ["capture/writer.py"], "benchcon.capture.writer.Figures.lost"),
+    (r'f"benchcon \{__version__\}"', ["__init__.py"], "benchcon.PROGRAM"),
+    (
+        r"\b115_?200\b",
+        ["wire/codec.py", "link/foreign.py", "firmware/chips.py", "state/board.py"],
+        "benchcon.wire.codec.RATE",
+    ),
+    (r'"skipped", "not wired"', ["diagnosis/evidence.py"], "benchcon.diagnosis.evidence.NOT_DONE"),
+    (r'"control", "lamp", "display"', ["walk/plan.py"], "benchcon.walk.plan.Group.is_part"),
+    (r"until\.last\(session\.close\)", ["cli/bench.py", "console/run.py"], "benchcon.cli.bench.open_bench"),
+    (r"not_confirmed\(", ["panel/unplug.py", "cli/bench.py", "console/run.py"], "benchcon.cli.bench.left_dark"),
+    (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
+from benchcon.diagnosis.evidence import NOT_DONE
 from benchcon.report.folder import PAGE
 from benchcon.report.walk import foremost
 from benchcon.text import printable
@@ -43,7 +44,7 @@ def ending_text(report: Mapping[str, Any] | None, trouble: str, folder: str, goe
                 text.append(f"    {printable(line)}\n", IVORY)
     if more:
         text.append(f"\n{more}. They are all in the report.\n", WARN)
-    left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in ("skipped", "not wired")]
+    left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in NOT_DONE]
     if left_out:
         text.append(f"\nNot tested: {printable(', '.join(left_out))}.\n", WARN)
     supplies = [f"{each['label']} {each['verdict']}" for each in report.get("supplies", ())]

@@ -73,7 +73,7 @@ class WalkThread:
         """
         done = list(self._runner.walk.done.values()) if self._runner is not None else []
         # Hands off and all dark take no time, and are asked again as well.
-        kept = [d for d in done if d.group.kind in ("control", "lamp", "display") and d.group.name not in names]
+        kept = [d for d in done if d.group.is_part and d.group.name not in names]
         self.only = list(names) or [d.group.name for d in kept]
         self._walk(kept)
 
