@@ -11,6 +11,7 @@ from benchcon.console.naming_screens import WhichPart
 from benchcon.console.placing_screen import PointScreen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel, Part
+from benchcon.state.board import find_channel
 from benchcon.text import printable
 from benchcon.view.naming import checked_label, first_file, named, part_in
 from benchcon.view.showing import board_name, label_of
@@ -44,8 +45,7 @@ async def name_by_hand(app: BenchApp, selected: Part | None) -> None:
     if part is None:
         return
     lamp = part if isinstance(part, Lamp) and session.bench is not None else None
-    board = model.boards.get(board_name(part))
-    channel = board.channels.get(lamp.channel.id) if lamp is not None and board is not None else None
+    channel = find_channel(model.boards, board_name(part), lamp.channel.id) if lamp is not None else None
     was_lit = bool(channel is not None and channel.value)
     if lamp is not None and not was_lit:
         model.work.act(lamp, model.boards)

@@ -23,6 +23,7 @@ from benchcon.timing.delay_words import (
     clocks_words,
     counts_words,
     drift_words,
+    limit_words,
     ms,
     name_of,
     stages_bar,
@@ -89,7 +90,7 @@ class Pairs(Table):
         worst = ms(one.worst.delay_us) if one.worst is not None else "-"
         percents = (50, 95, 99) if wide else (50,)
         figures = [ms(one.percentile_us(percent)) if one.found else "-" for percent in percents]
-        limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
+        limit = limit_words(one)
         result = SHORT.get(one.verdict) or (", " if wide else " ").join(
             word
             for word in (f"{len(one.broken)} over" * bool(one.broken), f"{len(one.missing)} lost" * bool(one.missing))

@@ -14,7 +14,7 @@ from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
 from benchcon.panel.splice import Value
 from benchcon.panel.splice import written as toml
 from benchcon.text import printable
-from benchcon.wire.items import Item, digits_in
+from benchcon.wire.items import Item, counts_per_detent, digits_in, positions_in, top_in
 
 Said = tuple[str, str, str, Sequence[Item]]
 """What one board described: its port, ident, name, and items."""
@@ -149,11 +149,11 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
     if item.kind == "contact":
         values["kind"] = "button"
     elif item.kind == "selector":
-        values |= {"kind": "switch", "positions": [str(n + 1) for n in range(min(15, max(2, item.number("pos", 2))))]}
+        values |= {"kind": "switch", "positions": [str(n + 1) for n in range(positions_in(item.detail))]}
     elif item.kind == "encoder":
-        values |= {"kind": "encoder", "counts_per_detent": min(15, max(1, item.number("det", 4)))}
+        values |= {"kind": "encoder", "counts_per_detent": counts_per_detent(item.detail)}
     elif item.kind == "pot":
-        values |= {"kind": "pot", "low": 0, "high": min(0xFFFF, max(1, item.number("top", 1023)))}
+        values |= {"kind": "pot", "low": 0, "high": top_in(item.detail)}
     elif item.kind == "lamp":
         colour = _text(item.detail.get("colour", ""), 20)
         if colour and colour not in COLOURS:

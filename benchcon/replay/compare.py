@@ -82,6 +82,11 @@ class Compared:
         assert found is not None
         return found
 
+    @property
+    def lengths(self) -> tuple[int, int]:
+        """How many values A and B have."""
+        return len(self.a.times) if self.a else 0, len(self.b.times) if self.b else 0
+
     def add(self, difference: Difference) -> None:
         """Count a difference, and keep it if there is room."""
         self.count += 1
@@ -118,6 +123,11 @@ class Comparison:
     def count(self) -> int:
         """How many differences there are in all."""
         return sum(compared.count for compared in self.channels.values())
+
+    @property
+    def problems(self) -> list[str]:
+        """What is wrong with the two files, one line each."""
+        return [*self.a.problems, *self.b.problems]
 
     def first(self) -> tuple[Compared, Difference] | None:
         """Return the earliest difference and its channel; None if there is none."""

@@ -11,7 +11,17 @@ from dataclasses import replace
 from benchcon.durations import seconds_text
 from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import MOST_LISTED, in_context, shifted, slipped, summary, tally, what
+from benchcon.replay.compare_text import (
+    MOST_LISTED,
+    in_context,
+    same_within,
+    shifted,
+    slipped,
+    summary,
+    tally,
+    what,
+    where_and_what,
+)
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 from benchcon.text import capitalised, counted, cut, path_for_others
 
@@ -48,7 +58,7 @@ def as_html(comparison: Comparison) -> str:
         a=_source(comparison.a),
         b=_source(comparison.b),
         remarks=list(_remarks(comparison)),
-        first=f"{first[0].track.name}, at {seconds_text(first[1].at_us)}: {what(*first)}" if first else "",
+        first=where_and_what(*first) if first else "",
         context=in_context(comparison, *first) if first else [],
         found=[_row(one) for one in found[:MOST_LISTED]],
         not_listed=max(0, len(found) - MOST_LISTED),
@@ -63,7 +73,7 @@ def as_html(comparison: Comparison) -> str:
 def _verdict(comparison: Comparison) -> str:
     count = sum(1 for compared in comparison.channels.values() if compared.count)
     if not count:
-        return f"The same within {comparison.tolerance_us / 1000:g} ms"
+        return capitalised(same_within(comparison))
     return counted(comparison.count, "difference")
 
 
@@ -78,7 +88,7 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
     yield from map(slipped, comparison.slips)
     for line in tally(comparison):
         yield f"{capitalised(line)}."
-    yield from (*comparison.a.problems, *comparison.b.problems)
+    yield from comparison.problems
 
 
 def _row(one: Compared) -> dict[str, object]:
@@ -86,8 +96,8 @@ def _row(one: Compared) -> dict[str, object]:
     return {
         "name": one.track.name,
         "differences": summary(one),
-        "values_a": len(one.a.times) if one.a else 0,
-        "values_b": len(one.b.times) if one.b else 0,
+        "values_a": one.lengths[0],
+        "values_b": one.lengths[1],
         "first": f"{seconds_text(one.differences[0].at_us)}: {what(one, one.differences[0])}",
     }
 

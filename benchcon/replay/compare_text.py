@@ -33,6 +33,16 @@ def what(compared: Compared, difference: Difference, a: str = "in A", b: str = "
     }[difference.sort]
 
 
+def where_and_what(compared: Compared, difference: Difference) -> str:
+    """Return one difference with its channel and its time: ``met.wind, at 2.500 s: 3 in A, 4 in B``."""
+    return f"{compared.track.name}, at {seconds_text(difference.at_us)}: {what(compared, difference)}"
+
+
+def same_within(comparison: Comparison) -> str:
+    """Return in words what the same means: ``the same within 100 ms``."""
+    return f"the same within {comparison.tolerance_us / 1000:g} ms"
+
+
 def summary(compared: Compared) -> str:
     """Return how many differences of each sort a channel has: ``2 missing, 1 extra``."""
     counts: dict[str, int] = {}
@@ -110,26 +120,21 @@ def shifted(offset_us: int) -> str:
 def as_text(comparison: Comparison) -> str:
     """Return the whole report as text."""
     lines = [f"A  {_of(comparison.a)}", f"B  {_of(comparison.b)}"]
-    lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
+    lines += [f"   {problem}" for problem in comparison.problems]
     shift = comparison.offset_us
     if shift:
         lines.append(shifted(shift))
     lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()
     if first is not None:
-        compared, difference = first
-        lines += [
-            "",
-            f"first difference: {compared.track.name}, at {seconds_text(difference.at_us)}: "
-            f"{what(compared, difference)}",
-        ]
-        lines += in_context(comparison, compared, difference)
+        lines += ["", f"first difference: {where_and_what(*first)}"]
+        lines += in_context(comparison, *first)
         lines += ["", "differences:"]
         names = [name for name, one in comparison.channels.items() if one.count]
         width = max(map(len, names[:MOST_LISTED]))
         for name in names[:MOST_LISTED]:
             one = comparison.channels[name]
-            numbers = f"{len(one.a.times) if one.a else 0:7} in A {len(one.b.times) if one.b else 0:7} in B"
+            numbers = "{:7} in A {:7} in B".format(*one.lengths)
             lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
         if len(names) > MOST_LISTED:
             lines.append(f"  and {len(names) - MOST_LISTED} more channels that differ")
@@ -144,7 +149,7 @@ def tally(comparison: Comparison) -> list[str]:
     boards = [one for name, one in both.items() if name in of_boards]
     same = sum(1 for one in channels if not one.count)
     lines = [
-        f"{counted(len(channels), 'channel')} compared: {same} the same within {comparison.tolerance_us / 1000:g} ms, "
+        f"{counted(len(channels), 'channel')} compared: {same} {same_within(comparison)}, "
         f"{len(channels) - same} different"
     ]
     for here in ("A", "B"):
@@ -197,12 +202,12 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "differences": comparison.count,
         "ignored": comparison.ignored,
         "left_out": comparison.left_out,
-        "problems": [*comparison.a.problems, *comparison.b.problems],
+        "problems": comparison.problems,
         "channels": {
             name: {
                 "kind": compared.track.kind,
-                "values_a": len(compared.a.times) if compared.a else 0,
-                "values_b": len(compared.b.times) if compared.b else 0,
+                "values_a": compared.lengths[0],
+                "values_b": compared.lengths[1],
                 "differences": compared.count,
                 "first": [one(difference, compared) for difference in compared.differences[:20]],
             }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from benchcon.state import BenchState
+from benchcon.state.board import called
 from benchcon.state.changes import DARK, REFUSED, RESETS
 from benchcon.state.quantities import values_in
 from benchcon.state_reader import StateReader
@@ -36,7 +37,7 @@ def board_name(state: BenchState, source: int, later: Mapping[int, str] | None =
     board = state.boards.get(source)
     if board is not None and (board.ident or board.name):
         return board.called
-    return (later or {}).get(source, "") or f"board {source}"
+    return (later or {}).get(source, "") or called("", "", source)
 
 
 def names_in(reader: StateReader) -> dict[int, str]:

@@ -17,7 +17,8 @@ from benchcon.errors import Trouble
 from benchcon.panel.segments import decode, segments_of
 from benchcon.replay.contents import UNITS, LastValues, board_name, names_in
 from benchcon.replay.vcd import write_vcd
-from benchcon.state import BenchState, ChannelState
+from benchcon.state import BenchState
+from benchcon.state.board import find_channel
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
 from benchcon.state.quantities import number_and_unit
 from benchcon.state_reader import StateReader
@@ -46,11 +47,6 @@ def form_of(path: str) -> str:
     return suffix
 
 
-def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
-    board = state.boards.get(change.source)
-    return board.channels.get(change.channel) if board is not None else None
-
-
 VALUE, OF_BENCH = "value", "bench"
 """Kind of a rehearsal's value, and what stands in place of its board, since it belongs to none."""
 OF_THE_BOARD = "whole board"
@@ -58,7 +54,7 @@ OF_THE_BOARD = "whole board"
 
 
 def _kind(state: BenchState, change: ValueChange) -> str:
-    channel = _channel(state, change)
+    channel = find_channel(state.boards, change.source, change.channel)
     return channel.kind if channel is not None else OF_THE_BOARD if change.channel in OF_BOARDS else ""
 
 
@@ -68,7 +64,7 @@ def _unit(state: BenchState, change: ValueChange) -> str:
 
 def display_text(state: BenchState, change: ValueChange) -> str:
     """Return the text that a display shows; empty for other channels."""
-    channel = _channel(state, change)
+    channel = find_channel(state.boards, change.source, change.channel)
     digits = digits_in(channel.detail, 0) if channel is not None and channel.kind == "display" else 0
     return decode(segments_of(change.value, digits)) if change.value is not None and digits else ""
 

@@ -11,6 +11,7 @@ from benchcon.capture.missing import Missing
 from benchcon.durations import seconds_text
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
+from benchcon.state.board import called
 from benchcon.state_reader import StateReader
 from benchcon.text import counted, printable
 from benchcon.units import written
@@ -84,7 +85,7 @@ def in_a_line(found: dict[str, Any]) -> str:
     if notes := capture["records"]["notes"]:
         parts[0] += f", {counted(notes, 'note')} among them"
     for board in state["boards"]:
-        name = printable(board["ident"] or board["name"]) or f"board {board['source']}"
+        name = called(board["ident"], board["name"], board["source"])
         channels = board["channels"]
         known = sum(channel.get("value") is not None for channel in channels)
         of = f"{known} of {counted(len(channels), 'channel')}" if known < len(channels) else counted(known, "channel")

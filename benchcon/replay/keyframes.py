@@ -73,7 +73,7 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
     for board in _tables(recorded.get("boards")):
         source = board.get("source")
         mine = boards.pop(source, None) if isinstance(source, int) else None
-        name = _name(board.get("ident") or board.get("name") or f"board {source}")
+        name = _name(board.get("ident") or board.get("name") or f"board {source}")  # of any type, so not `called`
         if mine is None:
             found.append(FieldDiffers(at_us, name, "is in the keyframe, but nothing was heard from it"))
             continue

@@ -23,6 +23,7 @@ from benchcon.replay.answers import answers_of
 from benchcon.replay.compare import COUNTS, Comparison, compare
 from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
+from benchcon.state.board import find_channel
 from benchcon.state.changes import REFUSED
 from benchcon.text import about, printable
 from benchcon.wire.host import Outcome
@@ -203,9 +204,8 @@ class _Run:
         """Return the inputs that were moved to their first positions, but are reported elsewhere by their boards."""
         misplaced = []
         for name, source in self.sources.items():
-            board = self.tracks.changes.state.boards.get(source)
             for channel_id, value in self.script.began.get(name, {}).items():
-                channel = board.channels.get(channel_id) if board is not None else None
+                channel = find_channel(self.tracks.changes.state.boards, source, channel_id)
                 full = f"{printable(name)}.{printable(channel_id)}"
                 if channel is None or full in self.unmoved:
                     continue
@@ -216,8 +216,7 @@ class _Run:
 
     def _width(self, source: int, channel: str) -> int:
         with self.lock:
-            board = self.tracks.changes.state.boards.get(source)
-            state = board.channels.get(channel) if board is not None else None
+            state = find_channel(self.tracks.changes.state.boards, source, channel)
             if state is None or state.kind != "display":
                 return 3
             return 2 * digits_in(state.detail)

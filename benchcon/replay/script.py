@@ -8,11 +8,14 @@ from dataclasses import dataclass, field, replace
 
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import PASSING_US, position_of
+from benchcon.replay.contents import board_name
 from benchcon.state import BenchState
+from benchcon.state.board import find_channel
 from benchcon.state.changes import DARK, Changes, ValueChange
+from benchcon.state.described import name_on
 from benchcon.state_reader import StateReader
 from benchcon.wire import events as ev
-from benchcon.wire.items import signed16
+from benchcon.wire.items import counts_per_detent, signed16
 
 JOIN_US = 100_000
 """An encoder or potentiometer that moves again within this time has not come to rest."""
@@ -112,8 +115,7 @@ class _Maker:
 
     def name(self, source: int) -> str:
         """Return a board's name on the wire."""
-        board = self.state.boards.get(source)
-        return board.called if board is not None else f"board {source}"
+        return board_name(self.state, source)
 
     # --- what the host sent -----------------------------------------------------------------------------------------
 
@@ -140,8 +142,7 @@ class _Maker:
     def feed_changes(self, changes: Iterable[ValueChange]) -> None:
         """Take changes of inputs: what a hand did becomes steps."""
         for at_us, source, channel_id, value, _ in changes:
-            board = self.state.boards.get(source)
-            channel = board.channels.get(channel_id) if board is not None else None
+            channel = find_channel(self.state.boards, source, channel_id)
             if channel_id == DARK:
                 self._dark.setdefault(source, bool(value))
             if channel is None or value is None:
@@ -171,8 +172,7 @@ class _Maker:
         part = control.name if control is not None else channel_id
         own = tuple(channel.id for channel in control.channels) if control is not None else (channel_id,)
         if kind == "encoder":
-            detail = self.state.boards[source].channels[channel_id].detail.get("det", "4")
-            counts = int(detail, 16) if detail in set("123456789ABCDEF") else 4
+            counts = counts_per_detent(self.state.boards[source].channels[channel_id].detail)
             if control is not None and control.inverted:
                 counts = -counts
             return ReplayedMove(at_us, board, part, "turn", signed16(value - before), own, counts)
@@ -194,11 +194,8 @@ class _Maker:
         return None
 
     def _board_on_panel(self, source: int) -> str:
-        own = self.name(source)
-        for board in self.panel.boards:
-            if own in (board.ident, board.name):
-                return board.name
-        return own
+        board = self.state.boards.get(source)
+        return (name_on(self.panel.boards, board) if board is not None else None) or self.name(source)
 
     def _control(self, source: int, channel_id: str) -> Control | None:
         board = self._board_on_panel(source)

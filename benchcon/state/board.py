@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, TypeVar
 
 from benchcon.state.channel import ChannelState
 from benchcon.state.given import given
 from benchcon.text import printable
 from benchcon.wire.items import CHANNELS
 from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
+
+Key = TypeVar("Key")
 
 TROUBLE_US = 10_000_000
 """How long after its last trouble a link is still called weak."""
@@ -23,6 +26,11 @@ source)."""
 
 MOST_CHANNELS = 512
 """Most channels of one board that are kept."""
+
+
+def called(ident: str, name: str, source: int) -> str:
+    """Return what to call a board, printable: its ident, or else its name, or else ``board 2``."""
+    return printable(ident or name) or f"board {source}"
 
 
 def is_without_supply(supply_mv: int) -> bool:
@@ -107,7 +115,7 @@ class BoardState:
     @property
     def called(self) -> str:
         """The board's printable name for people: its ident, or else its name, or else ``board 2``."""
-        return printable(self.ident or self.name) or f"board {self.source}"
+        return called(self.ident, self.name, self.source)
 
     @property
     def silent_from_us(self) -> int:
@@ -239,3 +247,9 @@ class BoardState:
 
 
 _PLAIN = tuple(each.name for each in fields(BoardState) if each.name != "channels")
+
+
+def find_channel(boards: Mapping[Key, BoardState], board: Key, channel_id: str) -> ChannelState | None:
+    """Return a channel of one of `boards`, which are by number or by name; None if either is not there."""
+    found = boards.get(board)
+    return found.channels.get(channel_id) if found is not None else None

@@ -11,7 +11,7 @@ from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, 
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
-from benchcon.wire.items import Item, detail_number, digits_in
+from benchcon.wire.items import Item, counts_per_detent, digits_in, positions_in, top_in
 
 if TYPE_CHECKING:
     from benchcon.panel.draft import Said
@@ -43,7 +43,7 @@ def completed(panel: Panel, state: BenchState) -> Panel:
     for _, board in sorted(state.boards.items()):  # in the order of the ports, not in that of the answers
         if board.duplicate:
             continue  # the parts of this name belong to the other board
-        name = _name_on(panel.boards, board)
+        name = name_on(panel.boards, board)
         if name is None:
             if not board.channels:
                 continue
@@ -87,7 +87,8 @@ def said_of(boards: Iterable[BoardState]) -> list[Said]:
     return said
 
 
-def _name_on(boards: Iterable[Board], board: BoardState) -> str | None:
+def name_on(boards: Iterable[Board], board: BoardState) -> str | None:
+    """Return the name that `board` has on a panel with these `boards`; None if it is not on it."""
     return next((each.name for each in boards if each.own_ident in (board.ident, board.name)), None)
 
 
@@ -110,10 +111,10 @@ def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | Non
     if channel.kind == "contact":
         return Control(name, label, "switch", wired, ("open", "made"), ((0,), (1,)))
     if channel.kind == "selector":
-        count = max(2, min(15, detail_number(channel.detail, "pos", 2)))
+        count = positions_in(channel.detail)
         return Control(name, label, "switch", wired, tuple(map(str, range(count))), tuple((n,) for n in range(count)))
     if channel.kind == "encoder":
-        return Control(name, label, "encoder", wired, detent_counts=max(1, detail_number(channel.detail, "det", 4)))
+        return Control(name, label, "encoder", wired, detent_counts=counts_per_detent(channel.detail))
     if channel.kind == "pot":
-        return Control(name, label, "pot", wired, high_count=detail_number(channel.detail, "top", 1023))
+        return Control(name, label, "pot", wired, high_count=top_in(channel.detail))
     return None

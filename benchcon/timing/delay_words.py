@@ -48,9 +48,14 @@ def clocks_words(one: Delays) -> str:
     return f"by {whose}, {error_words(one.error_us)}{way}"
 
 
+def limit_words(one: Delays) -> str:
+    """Return the limit of a pair: ``60 ms``, or ``none``."""
+    return f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
+
+
 def verdict_words(one: Delays) -> str:
     """Return the verdict in a few words."""
-    limit = f"within {one.limit_us / 1000:g} ms"
+    limit = f"within {limit_words(one)}"
     words = {
         "passed": f"passed: {limit}",
         "not certain": f"not certain: {limit}, or over it by less than the error bound",
@@ -59,7 +64,7 @@ def verdict_words(one: Delays) -> str:
     }
     if one.verdict != "broken":
         return words[one.verdict]
-    over = f"{counted(len(one.broken), 'answer')} over {one.limit_us / 1000:g} ms" if one.broken else ""
+    over = f"{counted(len(one.broken), 'answer')} over {limit_words(one)}" if one.broken else ""
     lost = f"{counted(len(one.missing), 'movement')} without an answer" if one.missing else ""
     return f"limit broken: {', '.join(each for each in (over, lost) if each)}"
 
@@ -130,7 +135,7 @@ def as_text(found: Sequence[Delays]) -> str:
     for one in found:
         figures = [ms(one.percentile_us(percent)) for percent in PERCENTS] if one.found else ["-"] * 3
         figures.append(ms(one.worst.delay_us) if one.worst else "-")
-        limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
+        limit = limit_words(one)
         lines.append(f"{name_of(one):{wide}}  {''.join(f'{each:>10}' for each in figures)}{limit:>9}")
         lines += [f"    {line}" for line in _below(one)]
     proposed = [one for one in found if one.proposed]

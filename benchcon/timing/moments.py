@@ -9,7 +9,7 @@ from typing import NamedTuple
 from benchcon.panel.model import Control
 from benchcon.panel.reading import detents, position_of_code
 from benchcon.state import BenchState
-from benchcon.state.board import is_without_supply
+from benchcon.state.board import find_channel, is_without_supply
 from benchcon.timing.clocks import Clocks, Epoch
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
@@ -131,8 +131,7 @@ class Moments:
                 self._last[key] = 0
 
     def _stands(self, source: int, channel: str, value: int, at_us: int) -> None:
-        board = self._state.boards.get(source)
-        known = board.channels.get(channel) if board is not None else None
+        known = find_channel(self._state.boards, source, channel)
         into = self.outputs if known is not None and known.is_output else self.inputs
         self._put(into, source, channel, 0, at_us, 0, value, False)
 

@@ -15,6 +15,7 @@ from benchcon.panel.edit import PanelFile
 from benchcon.panel.lightness import FULL, looks_permille, sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import segments_of
+from benchcon.state.board import find_channel
 from benchcon.view.showing import board_name, label_of
 from benchcon.view.why_not import NOTHING_TO_LIGHT
 from benchcon.walk import occupied
@@ -241,8 +242,7 @@ class Matching:
         found = {}
         with self.model.session.lock:
             for lamp in self.panel.lamps:
-                board = self.model.boards.get(board_name(lamp))
-                channel = board.channels.get(lamp.channel.id) if board is not None else None
+                channel = find_channel(self.model.boards, board_name(lamp), lamp.channel.id)
                 if channel is not None and channel.value is not None:
                     found[lamp.name] = looks_permille(lamp, channel.value)
         return found

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
+from benchcon.state.board import find_channel
 from benchcon.state.described import Signature, completed, signature
 from benchcon.state.keyframe import MOST_BOARDS
 from benchcon.text import about, listed, printable
@@ -264,8 +265,7 @@ class ViewModel:
         with self.session.lock:
             for control in self.panel.controls:
                 for channel in control.channels:
-                    board = self.boards.get(channel.board)
-                    state = board.channels.get(channel.id) if board is not None else None
+                    state = find_channel(self.boards, channel.board, channel.id)
                     if state is not None and state.changes and (found is None or state.at_us > found[0]):
                         found = state.at_us, control
         return found[1] if found is not None else None

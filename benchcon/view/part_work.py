@@ -18,6 +18,7 @@ from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.panel.segments import decode, encode, format_number, number_text, segments_of
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
+from benchcon.state.board import find_channel
 from benchcon.text import printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.showing import label_of
@@ -410,8 +411,7 @@ class Work:
             return asked[0]
         values = []
         for channel in control.channels:
-            board = boards.get(channel.board)
-            state = board.channels.get(channel.id) if board is not None else None
+            state = find_channel(boards, channel.board, channel.id)
             values.append((state.value or 0) if state is not None else 0)
         if control.kind == "pot":
             return values[0]

@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.state import BenchState, ChannelState
+from benchcon.state.board import find_channel
 from benchcon.state.quantities import Quantity
 from benchcon.state_reader import StateReader
 from benchcon.text import printable
@@ -247,8 +248,7 @@ def _entry(state: BenchState, key: Key) -> ChannelState | Quantity | None:
     source, name = key
     if source == BENCH:
         return state.values.get(name)
-    board = state.boards.get(source)
-    return board.channels.get(name) if board is not None else None
+    return find_channel(state.boards, source, name)
 
 
 def _value(entry: ChannelState | Quantity | None) -> int | str | None:

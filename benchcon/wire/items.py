@@ -53,6 +53,21 @@ def digits_in(detail: Mapping[str, str], unknown: int = 1) -> int:
     return min(max(digits, 1), 8) if digits >= 0 else unknown
 
 
+def counts_per_detent(detail: Mapping[str, str]) -> int:
+    """Return how many counts an encoder makes from one detent to the next by its description, 1 to 15; 4 if unknown."""
+    return min(15, max(1, detail_number(detail, "det", 4)))
+
+
+def positions_in(detail: Mapping[str, str]) -> int:
+    """Return how many positions a selector has by its description, 2 to 15; 2 if unknown."""
+    return min(15, max(2, detail_number(detail, "pos", 2)))
+
+
+def top_in(detail: Mapping[str, str]) -> int:
+    """Return the highest reading of a potentiometer by its description; 1023, of a converter of 10 bits, if unknown."""
+    return min(0xFFFF, max(1, detail_number(detail, "top", 1023)))
+
+
 class Item(NamedTuple):
     """One item of a board's description."""
 

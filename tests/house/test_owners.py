@@ -64,6 +64,18 @@ OWNERS = [
     (r'"control", "lamp", "display"', ["walk/plan.py"], "benchcon.walk.plan.Group.is_part"),
     (r"until\.last\(session\.close\)", ["cli/bench.py", "console/run.py"], "benchcon.cli.bench.open_bench"),
     (r"not_confirmed\(", ["panel/unplug.py", "cli/bench.py", "console/run.py"], "benchcon.cli.bench.left_dark"),
+    (
+        r'detail_number\([^)]*"(?:det|pos|top)"',
+        ["wire/items.py"],
+        "benchcon.wire.items.positions_in",
+    ),
+    (
+        r"\.channels\.get\([^)]*\) if board is not None else None",
+        ["state/board.py", "console/raw.py"],
+        "benchcon.state.board.find_channel",
+    ),
+    (r'or f"board \{', ["state/board.py", "replay/keyframes.py"], "benchcon.state.board.called"),
+    (r"limit_us / 1000:g\} ms", ["timing/delay_words.py"], "benchcon.timing.delay_words.limit_words"),
     (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
 ]

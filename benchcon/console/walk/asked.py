@@ -20,6 +20,7 @@ from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.tally import BRIEF, progress
 from benchcon.panel.model import Control, Display, Panel
 from benchcon.panel.reading import detents, share_word
+from benchcon.state.board import find_channel
 from benchcon.text import printable
 from benchcon.view.palette import BRASS, ENGRAVED, WARN
 from benchcon.walk.interfaces import Scene
@@ -145,8 +146,7 @@ class AskedScreen(Screen[None]):
         if not isinstance(control, Control):
             return ""
         channel = control.channels[0]
-        board = self.model.boards.get(channel.board)
-        state = board.channels.get(channel.id) if board is not None else None
+        state = find_channel(self.model.boards, channel.board, channel.id)
         first = self._first.get(channel.key)
         if state is None or state.value is None or first is None:
             return ""
