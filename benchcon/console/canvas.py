@@ -6,6 +6,8 @@ each.
 
 from __future__ import annotations
 
+from operator import is_
+
 from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
@@ -137,6 +139,8 @@ class Canvas:
                 found.append((y, 0, self.width))
                 continue
             old_letters, old_inks = before
+            if letters == old_letters and all(map(is_, inks, old_inks)):
+                continue
             start = end = -1
             if self._any_wide and "" in letters:  # a region must not begin or end within a wide character
                 found.append((y, 0, self.width))
@@ -156,9 +160,18 @@ class Canvas:
 
     def wipe(self, x: int, y: int, width: int, height: int, style: Style) -> None:
         """Fill a rectangle with blank cells of `style`."""
-        blank = " " * width
-        for row in range(y, y + height):
-            self.write(x, row, blank, style)
+        left, right = max(x, 0), min(x + width, self.width)
+        if left >= right:
+            return
+        blanks, inks = [" "] * (right - left), [style] * (right - left)
+        for row in range(max(y, 0), min(y + height, self.height)):
+            if self._any_wide:
+                self._split(left, row)
+                self._split(right - 1, row)
+            self._text[row][left:right] = blanks
+            self._ink[row][left:right] = inks
+            self._strips[row] = None
+            self._touched.add(row)
 
     def frame(self, x: int, y: int, width: int, height: int, style: Style) -> None:
         """Draw a thin frame with round corners."""

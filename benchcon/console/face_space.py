@@ -64,7 +64,10 @@ class FaceLayout:
 
     def tile_of(self, name: str) -> Tile | None:
         """Return the tile of a part, or of the part that it is in."""
-        return next((tile for tile in self.tiles if any(part.name == name for part in tile.parts)), None)
+        for tile in self.tiles:  # asked for several times a key, of hundreds of tiles
+            if tile.part.name == name or any(lamp.name == name for lamp in tile.inside):
+                return tile
+        return None
 
     @property
     def parts(self) -> list[Part]:

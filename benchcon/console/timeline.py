@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -167,13 +167,14 @@ class TimeLine(Drawn, can_focus=True):
         # Levels are drawn as curves on two rows each, if there is room for all of them.
         high = len(self._rows) + sum(row.level for row in self._rows) <= room
         self._lines = []
+        cursors = self._cursor_columns()
         for index, row in enumerate(self._rows[self._top :], self._top):
             self._lines += [index] * (1 + (high and row.level))
         for y, index in enumerate(self._lines[:room], 1):
             first = y == 1 or self._lines[y - 2] != index
             if first:
                 lines = 1 + (high and self._rows[index].level)
-                self._paint_row(canvas, y, self._rows[index], index == chosen, lines)
+                self._paint_row(canvas, y, self._rows[index], index == chosen, lines, cursors)
         if own_row:
             canvas.wipe(0, height - 2, width, 1, self.ground)
         self._paint_axis(canvas, height - 1, () if own_row else feet)
@@ -209,7 +210,9 @@ class TimeLine(Drawn, can_focus=True):
                 found[column] = colour
         return found
 
-    def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool, lines: int) -> None:
+    def _paint_row(
+        self, canvas: Canvas, y: int, row: Trace, chosen: bool, lines: int, cursors: Mapping[int, str]
+    ) -> None:
         """Draw a channel on one row, or a level as a curve on two, with name and values on the lower one."""
         above, y = y, y + lines - 1
         past = self.model.past
@@ -217,15 +220,15 @@ class TimeLine(Drawn, can_focus=True):
         if chosen and not self.colour:
             style = Style(reverse=True, bold=True)
         canvas.write(0, y, padded(f" {fitted(row.label, self._left - 2)}", self._left), style)
-        stretches = past.row(row.key, int(self.start_us), self.each_us, self.columns)
+        start_us = self.start_us
+        stretches = past.row(row.key, int(start_us), self.each_us, self.columns)
         if stretches is None:
             return
-        cursors = self._cursor_columns()
         reach = past.reach(row.key)
         begun, known = (past.first_us or 0) - self.each_us, True
         for column, stretch in enumerate(stretches):
             letter, colour = drawn(stretch, reach, row)
-            if stretch.value == UNKNOWN and not stretch.changes and self.start_us + column * self.each_us > begun:
+            if stretch.value == UNKNOWN and not stretch.changes and start_us + column * self.each_us > begun:
                 # Never show its last value as if it still held.
                 letter, colour = ("?" if known else "·"), NOT_KNOWN
             known = stretch.value != UNKNOWN or letter == " "

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import random
-import warnings
 from collections.abc import Iterator
 from itertools import pairwise
 
 import pytest
+from cie import luminance_of
 from firmware.virtual import Board, board, check_of, needs_compiler
-
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # of its optional parts
-    from colour.colorimetry import luminance_CIE1976
 
 pytestmark = needs_compiler
 
@@ -45,7 +41,7 @@ def test_duty_is_the_luminance_of_the_lightness(reference: Board) -> None:
     """CIE 1976 (ISO/CIE 11664-4), by colour-science: within one part in 1023, to the nearest almost always."""
     apart = []
     for lightness in range(1, 1001):
-        exact = float(luminance_CIE1976(lightness / 10, 100)) / 100 * TOP
+        exact = luminance_of(lightness / 10) / 100 * TOP
         apart.append(abs(duty(reference, lightness) - max(exact, 1.0)))
     assert max(apart) <= 0.6
     assert sum(value > 0.5 for value in apart) <= 20
