@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchcon.diagnosis import chatter
@@ -30,15 +32,35 @@ _KINDS = {
 }
 
 
-def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved: Sequence[Cause] = ()) -> list[Choices]:
-    """Return what is wrong with the contacts. Those `in_turn` behave as positions of one switch, and are left out.
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """What the evidence says of a panel's contacts but for those `left_out`."""
+
+    left_out: frozenset[str]
+    net: Net
+    """One moment for each of the story. Values that cannot be told from ghosts are unknown in it."""
+    ghosts: list[ghosts_.Ghost]
+
+
+def read(layout: PanelIndex, story: Story, left_out: Collection[str] = ()) -> Contacts | None:
+    """Return what `story` says of all contacts but those `left_out`; None if there are none, or nothing was done."""
+    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in left_out]
+    if not names or not story.moments:
+        return None
+    net = _net(layout, story, names)
+    return Contacts(frozenset(left_out), net, ghosts_.find(layout, story, net))
+
+
+def find(layout: PanelIndex, story: Story, contacts: Contacts | None, moved: Sequence[Cause] = ()) -> list[Choices]:
+    """Return what is wrong with the `contacts`. Those left out behave as positions of one switch, or are explained.
 
     `moved` are causes already found of which a few wires did something else.
     """
-    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
-    if not names or not story.moments:
+    if contacts is None:
         return []
-    net, ghosts = _net_and_ghosts(layout, story, names)
+    in_turn, ghosts = contacts.left_out, contacts.ghosts
+    net = replace(contacts.net, sure=[*contacts.net.sure])
+    names = net.names
     chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
     for burst in chattering:
@@ -137,19 +159,6 @@ def _named(net: Net, choices: Iterable[Sequence[NetFault]]) -> Choices:
     return out
 
 
-def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
-    """Return the contacts `names` (channels) as a net, with one moment for each of `story`.
-
-    Values that a matrix without diodes cannot tell from ghosts are unknown in it.
-    """
-    return _net_and_ghosts(layout, story, names)[0]
-
-
-def _net_and_ghosts(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[ghosts_.Ghost]]:
-    net = _net(layout, story, names)
-    return net, ghosts_.find(layout, story, net)
-
-
 def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     owners = {name: n for n, name in enumerate(layout.controls)}
     spots = [layout.spots[name] for name in names]
@@ -171,27 +180,39 @@ def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     columns: dict[str, list[tuple[int, int]]] = {}
     for wire, spot in enumerate(spots):
         columns.setdefault(spot.part.name, []).append((wire, spot.place))
-    for number, moment in enumerate(story.moments):
-        bit = 1 << number
-        for name, wires in columns.items():
-            position = moment.where.get(name)
-            code = layout.controls[name].codes[position] if position is not None else None
-            own = moment.hand.do == "put" and name in moment.hand.parts
+    for name, wires in columns.items():
+        for position, span in _spans(moment.where.get(name) for moment in story.moments):
+            code = layout.controls[name].codes[position]
             for wire, place in wires:
-                if code is not None and place < len(code):
-                    net.known[wire] |= bit
-                    net.on[wire] |= bit if code[place] else 0
-                if own:
-                    net.own[wire] |= bit
-                    net.doubt[wire] |= bit if moment.doubtful else 0
-                value = moment.values.get(names[wire])
-                if value is not None:
-                    net.sure[wire] |= bit
-                    net.seen[wire] |= bit if value else 0
+                if place < len(code):
+                    net.known[wire] |= span
+                    net.on[wire] |= span if code[place] else 0
+    for wire, name in enumerate(names):
+        for value, span in _spans(moment.values.get(name) for moment in story.moments):
+            net.sure[wire] |= span
+            net.seen[wire] |= span if value else 0
+    for number, moment in enumerate(story.moments):
+        if moment.hand.do == "put":
+            for wire, _ in (each for name in moment.hand.parts for each in columns.get(name, ())):
+                net.own[wire] |= 1 << number
+                net.doubt[wire] |= 1 << number if moment.doubtful else 0
     _set_free(layout, net, columns, owners)
     _set_apart(layout, story, net)
     _set_driven(layout, story, net)
     return net
+
+
+def _spans(values: Iterable[int | None]) -> Iterator[tuple[int, int]]:
+    """Yield each value that is not None, with the mask of the moments through which it stays.
+
+    Most stay for most of a walk: it is read once a change, and not once a moment.
+    """
+    number = 0
+    for value, same in itertools.groupby(values):
+        count = sum(1 for _ in same)
+        if value is not None:
+            yield value, (1 << count) - 1 << number
+        number += count
 
 
 def _set_free(layout: PanelIndex, net: Net, columns: dict[str, list[tuple[int, int]]], owners: dict[str, int]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -64,7 +64,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     pictures = [each for each in given if isinstance(each, DisplayLook)]
     turned = knobs.find(layout, story)
     turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
-    wholes, explained, moved = _wholes(layout, story, looks, pictures, in_turn, turned)
+    read = contacts.read(layout, story, in_turn)
+    wholes, explained, moved = _wholes(layout, story, read, looks, pictures, turned)
     but = explained - {key for cause in moved for key in cause.sent}
 
     failing, faint = lit_together.find(layout, lights.useful(layout, every_look), pictures)
@@ -79,7 +80,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     found: list[Choices] = [
         *wholes,
         *([[raw]] for raw in fleeting if raw.kind != "misses" or raw.channels[0] not in explained),
-        *contacts.find(layout, story, in_turn | but, moved),
+        *contacts.find(layout, story, contacts.read(layout, story, in_turn | but) if but - in_turn else read, moved),
         *left(turned),
         *lit_together.not_dead(layout, every_look, lights.find(layout, looks, but, moved)),
         *left(failing),
@@ -115,21 +116,20 @@ def _in_words(layout: PanelIndex, found: list[Choices]) -> list[Finding]:
 def _wholes(
     layout: PanelIndex,
     story: Story,
+    read: contacts.Contacts | None,
     looks: list[LampLook],
     pictures: list[DisplayLook],
-    in_turn: Collection[str],
     others: list[Choices],
 ) -> tuple[list[Choices], set[str], list[Cause]]:
     """Return single causes of many wires' faults (connectors, chains, matrices, looms, boards, commons).
 
-    `others` are the faults of knobs, each by itself. Causes that go beyond one connector are tried first, then
-    connectors, then what is on one, and last causes with a second fault on a few of their wires. Returns choices, the
-    channels that they explain, and these last causes.
+    `read` are the contacts, `others` the faults of knobs, each by itself. Causes that go beyond one connector are tried
+    first, then connectors, then what is on one, and last causes with a second fault on a few of their wires. Returns
+    choices, the channels that they explain, and these last causes.
     """
-    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     looks = lights.useful(layout, looks)
     nets = [
-        contacts.net_of(layout, story, names) if names and story.moments else None,
+        read.net if read is not None else None,
         lights.net_of(layout, looks, list(layout.lamps)) if looks and layout.lamps else None,
     ]
     shown = {each.part for each in pictures if any(each.set) and each.answer in ("same", "otherwise")}

@@ -36,24 +36,26 @@ class Ghost:
 
 def find(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
     """Return the ghosts of `story`, and mark in `net` as unknown what proves nothing because of them."""
-    found = _seen(layout, story, net)
+    if not layout.matrix_of:
+        return []
+    made = [_made(layout, moment) for moment in story.moments]
+    found = _seen(layout, story, net, made)
     # A ghost whose current flows back through a key that is dead alone shows that key's diode, and no other, is wrong.
     many = [ghost for ghost in found if not ghost.through or not _never_made(story, ghost.through)]
     without = {layout.matrix_of[ghost.channel] for ghost in many}
     without |= {name for name, diodes in layout.diodes.items() if not diodes}
-    _take_out_unclear(layout, story, net, without)
+    _take_out_unclear(layout, story, net, without, made)
     return found
 
 
-def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
+def _seen(layout: PanelIndex, story: Story, net: Net, made_at: Sequence[set[str]]) -> list[Ghost]:
     """Return contacts of a matrix that read made while three others of a rectangle were.
 
     These moments are marked as unknown in `net`.
     """
     found: list[Ghost] = []
     number = {name: n for n, name in enumerate(net.names)}
-    for index, moment in enumerate(story.moments):
-        made = _made(layout, moment)
+    for index, (moment, made) in enumerate(zip(story.moments, made_at, strict=True)):
         for matrix in {layout.matrix_of[key] for key in made}:
             here = {key for key in made if layout.matrix_of[key] == matrix}
             if len(here) < 3:
@@ -83,7 +85,9 @@ def _seen(layout: PanelIndex, story: Story, net: Net) -> list[Ghost]:
     return found
 
 
-def _take_out_unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str]) -> None:
+def _take_out_unclear(
+    layout: PanelIndex, story: Story, net: Net, without: Collection[str], made_at: Sequence[set[str]]
+) -> None:
     """Mark in `net` as unknown what matrices `without` diodes cannot tell.
 
     That is every crossing of the lines that the made contacts join, if there are more crossings than made contacts.
@@ -99,8 +103,8 @@ def _take_out_unclear(layout: PanelIndex, story: Story, net: Net, without: Colle
             net.sure[number[key]] &= ~(1 << index)
     for name in without:
         places = {key: cross for key, cross in layout.crosses.items() if cross.matrix == name and key in number}
-        for index, moment in enumerate(story.moments):
-            made = {key for key in _made(layout, moment) if key in places}
+        for index, every in enumerate(made_at):
+            made = every & places.keys()
             joined: list[tuple[set[int], set[int]]] = []
             for key in made:
                 rows, columns = {places[key].row}, {places[key].column}

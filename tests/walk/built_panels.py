@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from walk.panels_read import panel_of
+
 from benchcon.diagnosis.findings import Finding
-from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.rig.faults import Fault, fault_of_words
 from benchcon.rig.wiring import Wiring, wiring
@@ -47,7 +48,7 @@ class Built:
             self._board(name, room // len(self.names))
 
     def panel(self) -> Panel:
-        return loads("\n".join(self.text) + "\n", "built.toml")
+        return panel_of("\n".join(self.text) + "\n", "built.toml")
 
     def _board(self, name: str, room: int) -> None:
         rng = self.rng

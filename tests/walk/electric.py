@@ -15,7 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchcon.panel.file import loads
+from walk.panels_read import panel_of
+
 from benchcon.panel.model import Panel
 
 Evidence = list[dict[str, Any]]
@@ -187,7 +188,7 @@ class Bench:
         )
 
     def panel(self) -> Panel:
-        return loads("\n".join(self.text) + "\n", "bench.toml")
+        return panel_of("\n".join(self.text) + "\n", "bench.toml")
 
     def reads(self, at: dict[str, int]) -> dict[str, int]:
         """All channels' values, with the controls in the positions that `at` gives."""

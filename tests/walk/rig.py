@@ -40,6 +40,7 @@ GRAY = (0b00, 0b01, 0b11, 0b10)
 class Rig:
     def __init__(self, panel: Panel, bad: list[Bad], rng: random.Random) -> None:
         self.panel, self.rng, self.bad = panel, rng, bad
+        self._found: dict[tuple[str, Key | None], list[Bad]] = {}
         self.now = 0
         self.queue: list[tuple[int, int, Key, bool]] = []
         self.order = 0
@@ -75,6 +76,7 @@ class Rig:
                 self.knob[key(control.channels[0])] = {"at": rng.choice((0.0, 0.5, 0.3))}
         for k, (control, place) in self.home.items():
             self.contacts[k] = bool(control.codes[self.position[control.name]][place])
+        self.waits = {k: int(control.debounce_ms * 1000) for k, (control, _) in self.home.items()}
         self.raw = self._levels()
         self.edge_at = dict.fromkeys(self.raw, -(10**9))
         self.settled.update({k: int(v) for k, v in self.raw.items()})
@@ -87,7 +89,11 @@ class Rig:
     # --- faults -----------------------------------------------------------------------------------------------------
 
     def of(self, kind: str, channel: Key | None = None) -> list[Bad]:
-        return [b for b in self.bad if b.kind == kind and (channel is None or channel in b.channels)]
+        found = self._found.get((kind, channel))
+        if found is None:
+            found = [b for b in self.bad if b.kind == kind and (channel is None or channel in b.channels)]
+            self._found[kind, channel] = found
+        return found
 
     def arrives(self, k: Key) -> Key:
         """Where the wire of the part at home on `k` ends."""
@@ -347,10 +353,9 @@ class Rig:
     def _settle(self, now: int) -> None:
         """A pin that was still for its debounce time is told."""
         for pin, level in self.raw.items():
-            wait = int(self.home[pin][0].debounce_ms * 1000)
-            if int(level) != self.settled[pin] and self.edge_at[pin] + wait <= now:
+            if level != self.settled[pin] and self.edge_at[pin] + self.waits[pin] <= now:
                 self.settled[pin] = int(level)
-                self.events.append((self.edge_at[pin] + wait, "is", pin, int(level)))
+                self.events.append((self.edge_at[pin] + self.waits[pin], "is", pin, int(level)))
 
     # --- light ------------------------------------------------------------------------------------------------------
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from walk.panels_read import panel_of
+
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
-from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 
 TEXT = """
@@ -83,7 +84,7 @@ channel = "a.d2"
 
 
 def small() -> Panel:
-    return loads(TEXT, "small.toml")
+    return panel_of(TEXT, "small.toml")
 
 
 def put(part: str | Sequence[str], to: int, **values: int) -> dict[str, Any]:

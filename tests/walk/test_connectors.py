@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 from walk.desks import Desks
+from walk.panels_read import panel_of
 
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
-from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 
 Evidence = list[dict[str, Any]]
@@ -65,7 +65,7 @@ class World:
         return f'{{ id = "a.{plug.lower()}p{pin}", connector = "{plug}", connector_pin = "{pin}" }}'
 
     def panel(self) -> Panel:
-        return loads("\n".join(self.text) + "\n", "world.toml")
+        return panel_of("\n".join(self.text) + "\n", "world.toml")
 
     def reads(self, at: dict[str, int]) -> dict[str, int]:
         """What the board reads with the controls at these positions: a pin is made if it is joined to ground."""
