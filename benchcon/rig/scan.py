@@ -215,8 +215,9 @@ class Scan:
         if (moved or still) and counts != self.values[id_]:
             pot.reported_us = at_us
             self.change(_scan(at_us), id_, counts)
-        if not still or self.parts.restless(id_):
-            pause = RESTLESS_US if self.parts.restless(id_) else SAMPLE_US
+        restless = self.parts.restless(id_)
+        if not still or restless:
+            pause = RESTLESS_US if restless else SAMPLE_US
             pot.due = self._later(at_us + pause, lambda when_us: self._sample_pot(when_us, id_))
 
     def _raw_reading(self, at_us: int, id_: str) -> None:

@@ -355,10 +355,10 @@ class HostSide:
             times.append(self._now_us)
         if self._queue and self._busy_until_us > self._now_us:
             times.append(self._busy_until_us)
+        elif self._queue and self._doubled:
+            times += [until_us for until_us, _ in self._doubled]  # when the board's buffer surely has room again
         elif self._queue and not self._waiting:
             times.append(self._now_us)
-        if self._queue:
-            times += [until_us for until_us, _ in self._doubled]
         if self._bring_up_us is not None:
             times.append(self._bring_up_us)
         if self._reread_us is not None:

@@ -60,6 +60,8 @@ class LossyLine:
                 if (spoilt := self._through(line)) is not None:
                     self._down.append((self.now_us + TRANSIT_US, spoilt))
         self._take(self.host.heard((), self.now_us))
+        due_us = self.host.deadline_us()
+        assert due_us is None or due_us > self.now_us, "it would be called again and again, with nothing to do"
         return data
 
     def _take(self, outcomes: list[Outcome]) -> None:
@@ -86,7 +88,7 @@ class LossyLine:
         while True:
             due = [until_us, self.board.next_us()]
             if (deadline_us := self.host.deadline_us()) is not None:
-                due.append(max(deadline_us, self.now_us + 1))
+                due.append(deadline_us)
             if self.board.waiting:
                 due.append(self.now_us)
             due += [queue[0][0] for queue in (self._down, self._received, self._up) if queue]
