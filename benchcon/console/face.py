@@ -6,6 +6,7 @@ It is drawn on one canvas, and a tile is redrawn only when what it shows has cha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.segment import Segment
@@ -15,7 +16,7 @@ from textual.geometry import Region
 from textual.message import Message
 from textual.strip import Strip
 
-from benchcon.console.canvas import Canvas
+from benchcon.console.canvas import Canvas, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_layout import lay_out
 from benchcon.console.face_space import FaceLayout, FacePlate
@@ -24,6 +25,7 @@ from benchcon.console.plates import ground_of, marks_fit, paint_title
 from benchcon.console.tiles import Tile, TilePen, draw
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.text import printable
+from benchcon.view.board_status import status_of_port
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE
 from benchcon.view.showing import board_name
 
@@ -169,10 +171,17 @@ class Face(Drawn, can_focus=True):
     def _paint_empty(self, sheet: Canvas) -> None:
         """Draw the state of each port, while no part is known yet."""
         sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
-        lines = [f"{port.port}   {port.stage}   {port.text}" for port in self.model.ports]
-        lines = lines or ["No port is open. F5, then o, opens one."]
-        for y, line in enumerate(["Waiting for a board to describe itself.", "", *lines], 1):
-            sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
+        room = max(sheet.width - 4, 1)
+        lines = [("Waiting for a board to describe itself.", IVORY), ("", IVORY)]
+        for port in self.model.ports:
+            look = status_of_port(port)
+            status = f"{look.shape} {look.word}"
+            lines.append((f"{shortened(port.port, max(room - len(status) - 3, 3))}   {status}", look.colour))
+            lines += [(f"  {line}", ENGRAVED) for line in wrap(look.advice, max(room - 2, 1))]
+        if not self.model.ports:
+            lines.append(("No port is open. F5, then o, opens one.", ENGRAVED))
+        for y, (line, colour) in enumerate(lines, 1):
+            sheet.write(2, y, line, ink(colour, PLATE), room)
 
     def _paint_outline(self, sheet: Canvas) -> None:
         """Draw the edge of the plate, if all of it is shown."""

@@ -15,6 +15,7 @@ from benchcon.console.ink import ink
 from benchcon.durations import age_text
 from benchcon.state import BoardState
 from benchcon.text import printable
+from benchcon.view.board_status import status_of_port
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
 if TYPE_CHECKING:
@@ -173,9 +174,8 @@ class LinksView(Drawn, can_focus=True):
         ]
 
     def _port_block(self, index: int, port: PortInfo, width: int) -> list[list[tuple[str, str, str]]]:
-        word = {"foreign": "≠ not the line protocol", "waiting": "! cannot be opened", "released": "– released"}
-        status = word.get(port.stage, f"◌ {port.stage}")
-        lines = [self._title(index, port.port, status, WARN, width)]
+        look = status_of_port(port)
+        lines = [self._title(index, port.port, f"{look.shape} {look.word}", look.colour, width)]
         text = port.text or "No board has answered here yet."
         lines += [[(" " + line, ENGRAVED, GROUND)] for line in wrap(text, max(width - 2, 20))]
         if port.rate:

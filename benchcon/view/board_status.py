@@ -10,9 +10,10 @@ from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, GOOD, QUIET, UNKNOWN, WARN
-from benchcon.view.showing import LIVENESS_WORDS, liveness_of
+from benchcon.view.showing import DARK_WHYS, LIVENESS_WORDS, STAGE_WORDS, liveness_of
 
 if TYPE_CHECKING:
+    from benchcon.link import PortInfo
     from benchcon.timing.links import LinkVerdict
 
 
@@ -39,13 +40,20 @@ _LOOKS = {
     "foreign": ("≠", WARN),
     "absent": ("✕", QUIET),
     "connecting": ("◌", QUIET),
+    "opening": ("◌", QUIET),
+    "waiting": ("!", WARN),
+    "listening": ("◌", WARN),
+    "duplicate": ("!", BAD),
+    "mute": ("?", UNKNOWN),
+    "trying": ("◌", WARN),
 }
+"""For each liveness of a board and each stage of a port, a shape and a colour."""
 _ADVICE = {
     "asking": "Asking who is there; opening a port resets many boards, so this can take five seconds.",
     "silent": "No heartbeat: its states are not known. Look at its supply and cable.",
     "lost": "The port is gone. Plug it in again: the board is found on any port.",
     "released": "The port was released for another program. Reopen it when that program is done.",
-    "refused": "The port could not be opened.",
+    "refused": "Another board with this ident is linked: identify them, and give one of them a new ident.",
     "foreign": "What answers is not the line protocol: other firmware, a boot loader, or a wrong rate.",
     "absent": "No board of this name is connected.",
     "connecting": "Its port is being opened.",
@@ -75,7 +83,7 @@ def status_of(
     if board is not None:
         if key == "silent" and board.last_heard_us is not None:
             word = f"silent {age_text(now_us - board.last_heard_us, 0)}"
-        if key in ("refused", "lost", "foreign") and board.link_detail:
+        if key in ("lost", "foreign") and board.link_detail:
             advice = f"{printable(board.link_detail)}. {advice}"
         weak = board.weakness(now_us) if key == "live" else ""
         if weak:
@@ -87,10 +95,16 @@ def status_of(
             if verdict.trouble != "host":  # that is not the link's fault
                 shape, colour, word = "◍", WARN, verdict.word
         if dark:
-            why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
+            why = DARK_WHYS.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"
             advice = f"All outputs are off and held off{f' ({why})' if why else ''}; {END_DARK} ends it."
     return BoardStatus(shape, colour, word, advice, dark)
+
+
+def status_of_port(port: PortInfo) -> BoardStatus:
+    """Return the status of a port on which no board is known; its advice is what the link says about it."""
+    shape, colour = _LOOKS.get(port.stage, ("?", UNKNOWN))
+    return BoardStatus(shape, colour, STAGE_WORDS.get(port.stage, port.stage), port.text)
 
 
 class Darkness(NamedTuple):

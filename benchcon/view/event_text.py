@@ -13,7 +13,7 @@ from benchcon.text import counted, printable
 from benchcon.units import percent
 from benchcon.view.event_feed import Feed
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
-from benchcon.view.showing import label_of
+from benchcon.view.showing import DARK_WHYS, label_of
 from benchcon.wire import events as ev
 from benchcon.wire.items import signed16
 
@@ -116,8 +116,7 @@ def _notification(event: ev.Notification, names: Names) -> tuple[str, str, str]:
 
 
 def _dark_text(words: tuple[str, ...], source: int, names: Names) -> str:
-    why = {"deadman": "the dead-man: no word from the host", "local": "switched at the panel"}
-    return "went dark by itself: " + ", ".join(why.get(word, printable(word)) for word in words)
+    return "went dark by itself: " + ", ".join(DARK_WHYS.get(word, printable(word)) for word in words)
 
 
 def _lost_text(words: tuple[str, ...], source: int, names: Names) -> str:

@@ -24,13 +24,25 @@ LIVENESS_WORDS = {
     "silent": "silent",
     "lost": "lost",
     "released": "released",
-    "refused": "refused",
+    "refused": "ident taken",
     "foreign": "not the line protocol",
     "absent": "not there",
     "connecting": "connecting",
     "unread": "being read",
 }
 """For each liveness of a board, the word on the screen."""
+STAGE_WORDS = {
+    **{stage: LIVENESS_WORDS[stage] for stage in ("live", "asking", "silent", "lost", "released", "foreign")},
+    "opening": LIVENESS_WORDS["connecting"],
+    "waiting": "not open",
+    "listening": "listening",
+    "duplicate": LIVENESS_WORDS["refused"],
+    "mute": "no answer",
+    "trying": "trying other rates",
+}
+"""For each stage of a port (`benchcon.link.port.PortStage`, and those that `PortInfo` adds), the word for the user."""
+DARK_WHYS = {"deadman": "the dead-man: no word from the host", "local": "switched at the panel"}
+"""For each reason why a board went dark by itself (line protocol, the notification `dark`), its words."""
 
 
 class Showing(NamedTuple):

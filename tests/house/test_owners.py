@@ -78,6 +78,9 @@ OWNERS = [
     (r"limit_us / 1000:g\} ms", ["timing/delay_words.py"], "benchcon.timing.delay_words.limit_words"),
     (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
+    (r"lacks its unit; ", ["units.py"], "benchcon.units.quantity"),
+    (r"\bswitched at the panel", ["view/showing.py"], "benchcon.view.showing.DARK_WHYS"),
+    (r'"trying other rates"', ["view/showing.py"], "benchcon.view.showing.STAGE_WORDS"),
 ]
 
 
