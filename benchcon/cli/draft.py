@@ -102,65 +102,35 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     asked; nothing on them is switched.
     """
     import functools
-    import threading
     import time
 
+    from benchcon.cli.descriptions import Descriptions
     from benchcon.errors import Trouble
     from benchcon.link import Bench
-    from benchcon.state import BenchState
     from benchcon.text import about, printable
-    from benchcon.wire.events import Answered
-    from benchcon.wire.items import Item, item_of
-    from benchcon.wire.records import Batch
 
-    state = BenchState()
-    items: dict[int, dict[int, Item | None]] = {}
-    lock = threading.Lock()
-
-    def take(batches: list[Batch]) -> None:
-        with lock:
-            for batch in batches:
-                for event in state.feed(batch):
-                    if isinstance(event, Answered) and event.request and event.request.words[:1] == ("item",):
-                        index = int(event.request.words[1], 16)
-                        items.setdefault(event.source, {})[index] = item_of(event.words)
-
-    def said(port: str, source: int) -> Said | None:
-        with lock:
-            board = state.boards.get(source)
-            described = items.get(source, {})
-            if not source or board is None or not board.ident or not 0 < board.item_count <= len(described):
-                return None
-            return port, board.ident, board.name, [item for _, item in sorted(described.items()) if item]
-
-    def heard_on(info: PortInfo | None) -> bool:
-        with lock:
-            board = state.boards.get(info.source) if info and info.source else None
-            return board is not None and board.last_heard_us is not None
-
+    heard = Descriptions()
     ports = list(dict.fromkeys(ports))
     bench = Bench(ports, deadman_ms=None, listen_only=True)
-    bench.subscribe(take)
+    bench.subscribe(heard.take)
     with bench:
         deadline = time.monotonic() + seconds
         while True:
-            by_port = {info.port: info for info in bench.ports()}
-            found = [said(port, by_port[port].source if port in by_port else 0) for port in ports]
+            infos = bench.ports()
+            source = {info.port: info.source for info in infos}
+            failed = {info.port: info.text for info in infos if info.failed}
+            found = [heard.whole(port, source.get(port, 0)) for port in ports]
             late = time.monotonic() >= deadline
             for port, each in zip(ports, found, strict=True):
-                info = by_port.get(port)
-                if each is None and (late or (info and info.failed)):
-                    shown = printable(port)
-                    why = info.text if info and info.failed else ""
-                    if not why:
-                        heard = (
-                            "a board spoke, but did not describe itself completely"
-                            if heard_on(info)
-                            else "nobody answered"
-                        )
-                        why = f"{heard} within {seconds:g} s; is that the right port? 'benchcon ports' lists them"
-                    raise Trouble(about(shown, why))
+                if each is None and (late or port in failed):
+                    why = failed.get(port) or _nothing_from(heard.spoke(source.get(port, 0)), seconds)
+                    raise Trouble(about(printable(port), why))
             whole = [each for each in found if each is not None]
             if len(whole) == len(ports):
                 return whole
-            bench.wait(functools.partial(_differ, list(by_port.values())), 0.1)
+            bench.wait(functools.partial(_differ, infos), 0.1)
+
+
+def _nothing_from(spoke: bool, seconds: float) -> str:
+    what = "a board spoke, but did not describe itself completely" if spoke else "nobody answered"
+    return f"{what} within {seconds:g} s; is that the right port? 'benchcon ports' lists them"

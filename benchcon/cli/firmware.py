@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from benchcon.firmware.board_plan import Plan
     from benchcon.firmware.limits import MemoryUse
     from benchcon.link.lock import PortLock
+    from benchcon.panel.model import Panel
     from benchcon.panel.reader import PanelRemark
 
 
@@ -39,70 +40,83 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the folder, and load the firmware if asked to. Return 0 if done, 2 if not."""
     import os
+    from pathlib import Path
+
+    from benchcon.errors import Trouble
+    from benchcon.firmware import folder
+    from benchcon.firmware.buildable import cut_labels
+    from benchcon.firmware.chips import BAUDS
+    from benchcon.firmware.plan import Refused, plan
+    from benchcon.panel.file import inspect, slurp
+
+    if args.baud not in BAUDS:
+        raise Trouble(f"--baud is {args.baud}; the firmware runs at {', '.join(map(str, BAUDS))}")
+    folder.may_write(Path(os.path.abspath(args.out)), force=args.force)
+
+    panel, found = inspect(slurp(args.panel), args.panel)
+    grave = [finding for finding in found if finding.grave]
+    if panel is None or grave:
+        return _refused(grave)
+    try:
+        made, advice = plan(panel, _only_board(panel) if args.board is None else args.board)
+        advice = sorted([*advice, *cut_labels(made)], key=lambda finding: finding.line)
+    except Refused as refused:
+        return _refused(refused.findings)
+    lock = _port(args.flash) if args.flash else None
+    try:
+        return _make(args, made, advice)
+    finally:
+        if lock:
+            lock.release()
+
+
+def _only_board(panel: Panel) -> str:
+    """Return the name of the panel's only board. Raises `Trouble` if it has several, or none."""
+    from benchcon.errors import Trouble
+    from benchcon.text import printable
+
+    if len(panel.boards) != 1:
+        names = ", ".join(board.name for board in panel.boards) or "none"
+        raise Trouble(f"{printable(panel.path)} has {len(panel.boards)} boards; choose one with --board ({names})")
+    return panel.boards[0].name
+
+
+def _make(args: argparse.Namespace, made: Plan, advice: Sequence[PanelRemark]) -> int:
+    """Write the folder, compile it if this machine can, and load it if asked to. Return the exit code."""
     import sys
     from pathlib import Path
 
     from benchcon.errors import Trouble
     from benchcon.firmware import folder, limits, tools
-    from benchcon.firmware.buildable import cut_labels
-    from benchcon.firmware.chips import BAUDS, baud_words
-    from benchcon.firmware.plan import Refused, plan
-    from benchcon.panel.file import inspect, slurp
+    from benchcon.firmware.chips import baud_words
+    from benchcon.firmware.plan import Refused
     from benchcon.text import printable
 
-    if args.baud not in BAUDS:
-        raise Trouble(f"--baud is {args.baud}; the firmware runs at {', '.join(map(str, BAUDS))}")
-    out = Path(args.out)
-    folder.may_write(Path(os.path.abspath(out)), force=args.force)
-
-    shown = printable(args.panel)
-    panel, found = inspect(slurp(args.panel), args.panel)
-    grave = [finding for finding in found if finding.grave]
-    if panel is None or grave:
-        return _refused(grave)
-    name = args.board
-    if name is None:
-        if len(panel.boards) != 1:
-            names = ", ".join(board.name for board in panel.boards) or "none"
-            raise Trouble(f"{shown} has {len(panel.boards)} boards; choose one with --board ({names})")
-        name = panel.boards[0].name
-    try:
-        made, advice = plan(panel, name)
-        advice = sorted([*advice, *cut_labels(made)], key=lambda finding: finding.line)
-    except Refused as refused:
-        return _refused(refused.findings)
-    lock = _port(args.flash) if args.flash else None
-
+    out, shown = Path(args.out), printable(args.panel)
     measured: list[MemoryUse] = []
 
     def look(new: Path) -> None:
-        """Compile the new folder if this machine can. Raises `Refused` if the firmware does not fit the chip."""
+        """Compile the new folder. Raises `Refused` if the firmware does not fit the chip."""
         measured.append(tools.build(new))
         if over := limits.too_much(made, shown, measured[0]):
             raise Refused(over)
 
     lacking = tools.missing(tools.COMPILERS)
-    try:
-        if lacking and (over := limits.too_much(made, shown)):
-            return _refused(over)
-        if lock and lacking:
-            raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
-        wanted = folder.files(made, args.baud, advice)
-        folder.write(out, wanted, force=args.force, look=None if lacking else look)
-        for finding in advice:
-            print(finding, file=sys.stderr)
-        _tell(made, out, measured, lacking, baud_words(made.chip, args.baud))
-        if lock:
-            rate = tools.load(made.chip, out, args.flash, lambda text: print(text, flush=True))
-            print(f"loaded into the board at {printable(args.flash)} (boot loader at {rate} baud); it starts by itself")
-    finally:
-        if lock:
-            lock.release()
+    if lacking and (over := limits.too_much(made, shown)):
+        return _refused(over)
+    if args.flash and lacking:
+        raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
+    folder.write(out, folder.files(made, args.baud, advice), force=args.force, look=None if lacking else look)
+    for finding in advice:
+        print(finding, file=sys.stderr)
+    _tell(made, out, measured, lacking, baud_words(made.chip, args.baud))
+    if args.flash:
+        rate = tools.load(made.chip, out, args.flash, lambda text: print(text, flush=True))
+        print(f"loaded into the board at {printable(args.flash)} (boot loader at {rate} baud); it starts by itself")
     return 0
 
 
 def _refused(findings: Sequence[PanelRemark]) -> int:
-
     for finding in findings:
         say_on_stderr(finding)
     return 2

@@ -10,10 +10,13 @@ from benchcon.cli.port_name import port_name
 from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from benchcon.capture.writer import Figures
+    from benchcon.cli.attendance import Attendance
     from benchcon.cli.until import Until
     from benchcon.link import Bench
-    from benchcon.recording.recorder import Recorder
+    from benchcon.recording.recorder import Recorder, Rotation
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -59,22 +62,14 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
-    from benchcon.recording.recorder import Recorder, Rotation
-    from benchcon.text import printable
+    from benchcon.recording.recorder import Recorder
     from benchcon.watch import triggers_of
 
     panel = load(args.panel) if args.panel else Panel()
     triggers = triggers_of(panel)
     if args.on_trigger and not any(trigger.save for trigger in triggers):
         raise Trouble("--on-trigger needs --panel with a file whose triggers save; see protocols/panel-file.md")
-    if args.keep and not (args.rotate_size or args.rotate_time):
-        raise Trouble("--keep removes closed files, so it needs --rotate-size or --rotate-time")
-    rotation = Rotation(
-        int(_quantity(args, "rotate_size", "B", "100 MB")),
-        _quantity(args, "rotate_time", "ms", "60 min") / 1000,
-        int(_quantity(args, "keep", "B", "2 GB")),
-        args.pack,
-    )
+    rotation = _rotation(args)
     path = Path(args.output)
     may_write(path, force=args.force or args.on_trigger, way_out=GIVE_NUMBER)
     with Until(args.seconds, open_ended=True) as until:
@@ -102,18 +97,38 @@ def run(args: argparse.Namespace) -> int:
             bench.close(dark=False)
             _say_fired(recorder)
             code = _end(recorder)
+    return max(code, _attended(there, path))
+
+
+def _rotation(args: argparse.Namespace) -> Rotation:
+    """Return when to go on in a new file, by the options. Raises `Trouble` if they do not make sense."""
+    from benchcon.errors import Trouble
+    from benchcon.recording.recorder import Rotation
+
+    if args.keep and not (args.rotate_size or args.rotate_time):
+        raise Trouble("--keep removes closed files, so it needs --rotate-size or --rotate-time")
+    return Rotation(
+        int(_quantity(args, "rotate_size", "B", "100 MB")),
+        _quantity(args, "rotate_time", "ms", "60 min") / 1000,
+        int(_quantity(args, "keep", "B", "2 GB")),
+        args.pack,
+    )
+
+
+def _attended(there: Attendance, path: Path) -> int:
+    """Say which boards were not there, and return the exit code for that."""
+    from benchcon.text import printable
+
     _say(there.missed())
     _say([f"{port}: the board there never said who it is" for port in there.mute if port in there.answered])
     if not there.answered:
-        _say([f"nobody answered: no board is in {printable(args.output)}"] if path.is_file() else ["nobody answered"])
-    if not there.answered:
+        _say([f"nobody answered: no board is in {printable(str(path))}" if path.is_file() else "nobody answered"])
         return 2
     # A board that never identified itself was recorded without its description: not what was asked for.
-    return code or (1 if there.mute else 0)
+    return 1 if there.mute else 0
 
 
 def _say(lines: list[str]) -> None:
-
     for line in lines:
         say_on_stderr(line)
 

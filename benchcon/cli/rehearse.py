@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from benchcon.rehearse.result import ScenarioResult
     from benchcon.rehearse.scenario import Named, Scenario
     from benchcon.rig.hand import Hand
+    from benchcon.session import LiveSession
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -161,12 +162,11 @@ def _on_boards(
     """Play the scenarios one after the other in real time, on `ports` or on simulated boards started for each."""
     from pathlib import Path
 
-    from benchcon.cli.bench import leave, meet, open_bench
+    from benchcon.cli.bench import leave, open_bench
     from benchcon.cli.hands import ask_to, hands_of, ports_of
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.rehearse.play import LivePlay, play_live
-    from benchcon.rehearse.result import as_text
     from benchcon.text import printable
 
     elsewhere = bool(args.values or args.publish)
@@ -180,17 +180,13 @@ def _on_boards(
     lasts = not any(scenario.actions for scenario in read.values())
     with Until(interrupt=True, open_ended=lasts) as until:
         for path, scenario in read.items():
-            stem = Path(path).stem
+            capture = captures / f"{Path(path).stem}.capture"
             own = contextlib.ExitStack()
             if not named_ports:
                 hands, ports = _start_boards(scenario, own)
-            session = open_bench(ports, scenario.panel, hands, until, captures / f"{stem}.capture")
+            session = open_bench(ports, scenario.panel, hands, until, capture)
             try:
-                meet(session, scenario.panel)
-                assert session.bench is not None
-                session.bench.light()
-                if args.captures is not None:
-                    session.start_recording(captures / f"{stem}.capture", force=args.force)
+                _begin(session, scenario, capture, args)
                 with until.asked():
                     play = LivePlay(
                         session,
@@ -205,10 +201,7 @@ def _on_boards(
             finally:
                 dark = leave(session)
                 own.close()
-            for closed in session.captures:
-                result.capture = result.capture or Path(closed.figures.path)
-            print(as_text(result), flush=True)
-            results.append(result)
+            results.append(_reported(result, session))
             if not dark:
                 raise Trouble("a board did not confirm dark, so no more scenarios are played")
             if until.signalled and scenario.actions:
@@ -231,18 +224,17 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     """Play one scenario in the console, in real time: on the boards that are named, or on simulated ones."""
     from pathlib import Path
 
-    from benchcon.cli.bench import meet, open_bench
+    from benchcon.cli.bench import open_bench
     from benchcon.cli.hands import hands_of, ports_of
     from benchcon.cli.until import Until
     from benchcon.console.rehearsal import PersonAsked
     from benchcon.console.run import run_console
     from benchcon.rehearse.play import LivePlay
-    from benchcon.rehearse.result import as_text
     from benchcon.rehearse.users_hand import UsersHand
     from benchcon.walk.occupied import step_aside
 
     scenario = _read(path, named, True)
-    stem = Path(path).stem
+    capture = captures / f"{Path(path).stem}.capture"
     hands = hands_of(args.hand)
     ports = ports_of(ports, hands)
     asked = PersonAsked()
@@ -251,13 +243,9 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
             hands, ports = _start_boards(scenario, stack)
         # The user's own hands beside the scenario's: as soon as the user moves something, the scenario stops moving it.
         users = {name: UsersHand(hand.control, lambda: play.run.hands_off()) for name, hand in hands.items()}
-        session = open_bench(ports, scenario.panel, users, until, captures / f"{stem}.capture")
+        session = open_bench(ports, scenario.panel, users, until, capture)
         stack.callback(session.close)
-        meet(session, scenario.panel)
-        assert session.bench is not None
-        session.bench.light()
-        if args.captures is not None:
-            session.start_recording(captures / f"{stem}.capture", force=args.force)
+        _begin(session, scenario, capture, args)
         play = LivePlay(
             session,
             scenario,
@@ -273,11 +261,30 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
                 code = run_console(session, until, play.run, asked, view="rehearsal")
             finally:
                 asked.close()
-    result = play.result()
+    return max(code, 0 if _reported(play.result(), session).good else 1)
+
+
+def _begin(session: LiveSession, scenario: Scenario, capture: Path, args: argparse.Namespace) -> None:
+    """Wait for the scenario's boards, end dark, and record into `capture` if captures were asked for."""
+    from benchcon.cli.bench import meet
+
+    meet(session, scenario.panel)
+    assert session.bench is not None
+    session.bench.light()
+    if args.captures is not None:
+        session.start_recording(capture, force=args.force)
+
+
+def _reported(result: ScenarioResult, session: LiveSession) -> ScenarioResult:
+    """Print the result with the first of the session's captures, and return it."""
+    from pathlib import Path
+
+    from benchcon.rehearse.result import as_text
+
     for closed in session.captures:
         result.capture = result.capture or Path(closed.figures.path)
     print(as_text(result), flush=True)
-    return max(code, 0 if result.good else 1)
+    return result
 
 
 def _read(path: str, named: Named, elsewhere: bool) -> Scenario:

@@ -14,6 +14,7 @@ from benchcon.text import decimal
 from benchcon.wire.codec import RATE
 
 if TYPE_CHECKING:
+    from benchcon.cli.until import Until
     from benchcon.tap_session import TapSession
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -61,37 +62,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the tap. Return 0 if ended by Ctrl-C or its time, 1 if bytes are missing in the capture, 2 if it failed."""
-    import sys
-
-    from benchcon.errors import Trouble
-
-    if sys.platform == "win32":
-        raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
-
     from benchcon import PROGRAM
-    from benchcon.capture.parts import GIVE_NUMBER
-    from benchcon.cli.loss import Loss
     from benchcon.cli.until import Until
-    from benchcon.files import may_write
+    from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
-    from benchcon.tap_session import TapSession
-    from benchcon.text import printable
 
-    if args.listen and not (args.tcp or args.rfc2217):
-        raise Trouble("--listen needs --tcp or --rfc2217: a pseudo-terminal has no address")
     shown = not args.headless and can_show_console()
-    if args.panel and not args.output and not shown:
-        raise Trouble("--panel is stored in a capture: name one with -o")
+    _refuse(args, shown)
+    from benchcon.tap_session import TapSession  # which other systems cannot import
+
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
     panel = load(args.panel) if args.panel else Panel()
-    if args.output and not args.force:
-        may_write(args.output, way_out=GIVE_NUMBER)
-    if listen is not None and listen[0] not in LOOPBACK:
-        say_on_stderr(
-            f"warning: anyone who can reach {printable(listen[0])} can drive this board: there is no password, and "
-            "lamps and motors obey whoever connects"
-        )
+    _look_ahead(args, listen)
     with Until(args.seconds, open_ended=True) as until:
         session = TapSession(
             args.ports,
@@ -106,8 +89,7 @@ def run(args: argparse.Namespace) -> int:
         code = 0
         try:
             if args.output:
-                words = {"program": PROGRAM}
-                session.start_recording(args.output, force=args.force, words=words)
+                session.start_recording(args.output, force=args.force, words={"program": PROGRAM})
             for tap in session.taps:
                 print(tap.name, flush=True)
             session.start()
@@ -116,11 +98,7 @@ def run(args: argparse.Namespace) -> int:
 
                 code = run_console(session, until)
             else:
-                loss = Loss()
-                while not until.wait(0.1) and not session.trouble:
-                    _tell(session)
-                    for line in loss.look(session.recording_figures):
-                        say_on_stderr(line)
+                _watch(session, until)
         finally:
             session.close()
             if not shown:
@@ -128,6 +106,46 @@ def run(args: argparse.Namespace) -> int:
     if session.trouble:
         raise Trouble(session.trouble)
     return _end(session, shown) or code
+
+
+def _refuse(args: argparse.Namespace, shown: bool) -> None:
+    """Raise `Trouble` if options that do not go together were given, or if this system cannot tap."""
+    import sys
+
+    from benchcon.errors import Trouble
+
+    if sys.platform == "win32":
+        raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
+    if args.listen and not (args.tcp or args.rfc2217):
+        raise Trouble("--listen needs --tcp or --rfc2217: a pseudo-terminal has no address")
+    if args.panel and not args.output and not shown:
+        raise Trouble("--panel is stored in a capture: name one with -o")
+
+
+def _look_ahead(args: argparse.Namespace, listen: tuple[str, int] | None) -> None:
+    """Raise `Trouble` if the capture cannot be written; warn if others can reach the board."""
+    from benchcon.capture.parts import GIVE_NUMBER
+    from benchcon.files import may_write
+    from benchcon.text import printable
+
+    if args.output and not args.force:
+        may_write(args.output, way_out=GIVE_NUMBER)
+    if listen is not None and listen[0] not in LOOPBACK:
+        say_on_stderr(
+            f"warning: anyone who can reach {printable(listen[0])} can drive this board: there is no password, and "
+            "lamps and motors obey whoever connects"
+        )
+
+
+def _watch(session: TapSession, until: Until) -> None:
+    """Say what happens, for a user without a screen, until it is time to end or nothing comes any more."""
+    from benchcon.cli.loss import Loss
+
+    loss = Loss()
+    while not until.wait(0.1) and not session.trouble:
+        _tell(session)
+        for line in loss.look(session.recording_figures):
+            say_on_stderr(line)
 
 
 def _tell(session: TapSession) -> None:

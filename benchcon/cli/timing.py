@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from benchcon.gate import say_on_stderr
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchcon.replay.timed import Timed
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,18 +34,37 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure. Return 0 if no limit is exceeded, 1 if one is, 2 if nothing could be measured."""
-    import json
-
-    from benchcon.files import may_write, new_file
+    from benchcon.files import may_write
     from benchcon.panel.file import load
     from benchcon.replay.timed import timed
-    from benchcon.timing import contacts, links
-    from benchcon.timing.delay_words import as_json, as_text
 
     panel = load(args.panel) if args.panel else None
     for path in (args.html, args.junit):
         may_write(path, force=args.force)
     found = [timed(path, panel) for path in args.files]
+    _write(args, found)
+    for one in found:
+        for problem in one.problems:
+            say_on_stderr(problem)
+        if one.virtual:
+            say_on_stderr(one.virtual)
+    if args.json:
+        print(_as_json(found))
+    elif texts := [_as_text(one) for one in found if not one.virtual]:
+        print("\n\n".join(texts))
+    if any(one.broken for one in found):
+        return 1
+    limited = [each for one in found for each in one.delays if each.limit_us]
+    if limited and all(each.verdict == "not moved" for each in limited):
+        say_on_stderr("no limit was tried: none of the controls with one was moved")
+        return 2
+    return 2 if any(one.virtual for one in found) else 0
+
+
+def _write(args: argparse.Namespace, found: Sequence[Timed]) -> None:
+    """Write the files that were asked for."""
+    from benchcon.files import new_file
+
     if args.html:
         from benchcon.replay.timed_html import as_html
 
@@ -51,36 +76,35 @@ def run(args: argparse.Namespace) -> int:
 
         with new_file(args.junit, force=args.force) as out:
             out.write(as_junit([(one.path, timing_verdict(one)) for one in found]))
-    for one in found:
-        for problem in one.problems:
-            say_on_stderr(problem)
-        if one.virtual:
-            say_on_stderr(one.virtual)
-    if args.json:
-        reports = [
-            {"file": one.path, "seconds": one.seconds, "virtual": bool(one.virtual)}
-            | {
-                "delays": [as_json(each) for each in one.delays],
-                "contacts": [contacts.as_json(each) for each in one.contacts],
-                "links": [links.as_json(each, one.timing.state) for each in one.links],
-            }
-            for one in found
-        ]
-        print(json.dumps(reports, indent=2))
-    else:
-        for number, one in enumerate(one for one in found if not one.virtual):
-            parts = [f"{one.path}: {one.seconds:.1f} s"]
-            if one.links:
-                parts.append(f"links\n{links.as_text(one.links, one.timing.state)}")
-            if one.contacts:
-                parts.append(f"contacts, from raw edges and readings\n{contacts.as_text(one.contacts)}")
-            if one.delays or not (one.contacts or one.links):
-                parts.append(as_text(one.delays))
-            print(("\n" if number else "") + "\n\n".join(parts))
-    if any(one.broken for one in found):
-        return 1
-    limited = [each for one in found for each in one.delays if each.limit_us]
-    if limited and all(each.verdict == "not moved" for each in limited):
-        say_on_stderr("no limit was tried: none of the controls with one was moved")
-        return 2
-    return 2 if any(one.virtual for one in found) else 0
+
+
+def _as_json(found: Sequence[Timed]) -> str:
+    import json
+
+    from benchcon.timing import contacts, delay_words, links
+
+    reports = [
+        {
+            "file": one.path,
+            "seconds": one.seconds,
+            "virtual": bool(one.virtual),
+            "delays": [delay_words.as_json(each) for each in one.delays],
+            "contacts": [contacts.as_json(each) for each in one.contacts],
+            "links": [links.as_json(each, one.timing.state) for each in one.links],
+        }
+        for one in found
+    ]
+    return json.dumps(reports, indent=2)
+
+
+def _as_text(one: Timed) -> str:
+    from benchcon.timing import contacts, delay_words, links
+
+    parts = [f"{one.path}: {one.seconds:.1f} s"]
+    if one.links:
+        parts.append(f"links\n{links.as_text(one.links, one.timing.state)}")
+    if one.contacts:
+        parts.append(f"contacts, from raw edges and readings\n{contacts.as_text(one.contacts)}")
+    if one.delays or not (one.contacts or one.links):
+        parts.append(delay_words.as_text(one.delays))
+    return "\n\n".join(parts)
