@@ -106,15 +106,20 @@ def run_console(
         if bench is not None:
             confirmed = bench.close(dark=True)
         session.close()
-    for closed in session.captures:
-        say_on_stderr(f"wrote {closed_text(closed)}")
-    missing = sum(closed.figures.lost for closed in session.captures)
+    whole = _say_what_was_written(session)
     if not confirmed:
         say_on_stderr(not_confirmed(app.model.panel))
     if app.trouble and not session.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")
-    return int(code or 0) or int(not confirmed or missing > 0)
+    return int(code or 0) or int(not (confirmed and whole))
+
+
+def _say_what_was_written(session: Session) -> bool:
+    """Say on standard error which captures were written; return whether no record is missing in any of them."""
+    for closed in session.captures:
+        say_on_stderr(f"wrote {closed_text(closed)}")
+    return not any(closed.figures.lost for closed in session.captures)
 
 
 def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) -> int:

@@ -7,9 +7,11 @@ moment m, bit m of `seen[w]` what pin w showed. On a healthy net the two agree.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
+
+AnyFault = TypeVar("AnyFault", bound="tuple[Any, ...]")
 
 
 class NetFault(NamedTuple):
@@ -35,6 +37,23 @@ def shorted(pairs: Iterable[tuple[int, ...]]) -> list[tuple[int, ...]]:
             wires |= other
         groups.append(wires)
     return [tuple(sorted(wires)) for wires in groups]
+
+
+def merge_shorts(
+    faults: Sequence[AnyFault], kind: str, make: Callable[[str, tuple[int, ...], Any], AnyFault]
+) -> tuple[AnyFault, ...]:
+    """Return `faults` in order, with those of `kind`, which are shorts, merged into one where they share a wire.
+
+    A fault is a tuple that begins with its kind, its wires, and where these touch; `make` makes one of these three.
+    """
+    shorts = [fault for fault in faults if fault[0] == kind]
+    if len(shorts) < 2:
+        return tuple(sorted(set(faults)))
+    out = {fault for fault in faults if fault[0] != kind}
+    for place in {fault[2] for fault in shorts}:
+        groups = shorted(fault[1] for fault in shorts if fault[2] == place)
+        out.update(make(kind, wires, place) for wires in groups)
+    return tuple(sorted(out))
 
 
 class Free(NamedTuple):

@@ -18,7 +18,7 @@ from itertools import permutations, product
 from math import prod
 from typing import NamedTuple
 
-from benchcon.diagnosis.net import Net, NetFault, shorted
+from benchcon.diagnosis.net import Net, NetFault, merge_shorts
 from benchcon.diagnosis.suspects import Suspects
 
 FAULT = 10.0
@@ -307,7 +307,7 @@ class _Search:
     ) -> Iterator[tuple[NetFault, ...]]:
         """Yield `faults` with one more that is worth trying, at either end of wires that are swapped or touch."""
         for fault in self.suspects.of(faults, diffs, wires):
-            more = _merged((*faults, fault))
+            more = merge_shorts((*faults, fault), "joined", NetFault)
             yield more
             if len(more) > 1:
                 yield from _other_ends(more, fault)
@@ -442,19 +442,7 @@ def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple
                 for stage in ("part", "pin"):
                     moved = NetFault(single.kind, (wire,), stage)
                     if moved != single:
-                        yield _merged((*rest, moved))
-
-
-def _merged(faults: tuple[NetFault, ...]) -> tuple[NetFault, ...]:
-    """Return `faults` in order, with shorts that share a wire merged into one."""
-    shorts = [fault for fault in faults if fault.kind == "joined"]
-    if len(shorts) < 2:
-        return tuple(sorted(set(faults)))
-    out = {fault for fault in faults if fault.kind != "joined"}
-    for stage in {fault.stage for fault in shorts}:
-        groups = shorted(fault.wires for fault in shorts if fault.stage == stage)
-        out.update(NetFault("joined", wires, stage) for wires in groups)
-    return tuple(sorted(out))
+                        yield merge_shorts((*rest, moved), "joined", NetFault)
 
 
 def _first(pair: tuple[float, list[dict[int, int]]]) -> float:

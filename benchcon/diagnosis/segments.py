@@ -15,7 +15,7 @@ from typing import NamedTuple
 from benchcon.diagnosis.evidence import NOT_DONE, DisplayLook
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.diagnosis.net import shorted
+from benchcon.diagnosis.net import merge_shorts
 
 NAMES = "PABCDEFG"
 """Names of the segments from the highest bit down; P is the point."""
@@ -170,7 +170,7 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
             if sum(_price(f, digits) for f in flaws) + FAULT > best + 0.5:
                 continue
             for flaw in _candidates(flaws, pairs, digits, anode):
-                new = _merged((*flaws, flaw))
+                new = merge_shorts((*flaws, flaw), "together", Flaw)
                 key = frozenset(new)
                 if new == flaws or key in tried:
                     continue
@@ -186,18 +186,6 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
         following.sort()
         level = [each for each in following if each[1] > 0][:_BEAM]
     return _distinct([each for each in found if each[0] <= best + 0.5], digits)
-
-
-def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
-    """Return `flaws` in order, with shorts that share a wire merged into one."""
-    shorts = [flaw for flaw in flaws if flaw.kind == "together"]
-    if len(shorts) < 2:
-        return tuple(sorted(set(flaws)))
-    out = {flaw for flaw in flaws if flaw.kind != "together"}
-    for digits in {flaw.digits for flaw in shorts}:
-        groups = shorted(flaw.bits for flaw in shorts if flaw.digits == digits)
-        out.update(Flaw("together", bits, digits) for bits in groups)
-    return tuple(sorted(out))
 
 
 def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], most: float = math.inf) -> float:

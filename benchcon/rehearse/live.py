@@ -252,6 +252,29 @@ class LiveRun:
         rehearsal, session = self.rehearsal, self.session
         due_us = None if self._paused else rehearsal.next_us()
         wait_s = LOOK_S if due_us is None else min(max((due_us - session.now_us()) / 1e6, 0.0), LOOK_S)
+        taken = self._take(wait_s)
+        if taken is None:
+            return
+        now_us, todo = taken
+        if not self._paused:
+            changed = rehearsal.work_out(now_us)  # without the lock, so that a slow rule delays nobody
+            with session.lock:
+                rehearsal.judge_now(now_us, todo, changed)
+        self._do(todo)
+        self.on_turn()
+        self._look(now_us)
+        if rehearsal.is_over(now_us) and not self._asking:
+            self._played = True
+            if self._repeat:
+                rehearsal.repeat(now_us)
+            elif self._stay:
+                self._over.set()
+            elif now_us >= rehearsal.end_us + TAIL_US:
+                self._ends.set()
+
+    def _take(self, wait_s: float) -> tuple[int, ToDo] | None:
+        """Take what comes within `wait_s`; return the time and what is due by then, or None at the end of the run."""
+        rehearsal, session = self.rehearsal, self.session
         try:
             got = self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
         except queue.Empty:
@@ -271,19 +294,16 @@ class LiveRun:
                 except queue.Empty:
                     break
             else:  # what has come since, such as the dark of a console that is left, is not judged
-                return
+                return None
             now_us = session.now_us()
             with self._lock:
                 offered, self._offered = self._offered, {}
             if offered:
                 rehearsal.offer(offered, now_us)
-            todo = rehearsal.take_time(now_us) if not self._paused else ToDo()
-        if not self._paused:
-            changed = rehearsal.work_out(now_us)  # without the lock, so that a slow rule delays nobody
-            with session.lock:
-                rehearsal.judge_now(now_us, todo, changed)
-        self._do(todo)
-        self.on_turn()
+            return now_us, ToDo() if self._paused else rehearsal.take_time(now_us)
+
+    def _look(self, now_us: int) -> None:
+        """Make the picture for a screen, and look at the rules file and the boards, each when it is time to."""
         if self.watched and now_us - self._pictured_us >= PICTURE_US:
             self._pictured_us = now_us
             self.picture = picture_of(
@@ -298,14 +318,6 @@ class LiveRun:
             self._looked_us = now_us
             self._look_at_rules()
             self._look_at_boards()
-        if rehearsal.is_over(now_us) and not self._asking:
-            self._played = True
-            if self._repeat:
-                rehearsal.repeat(now_us)
-            elif self._stay:
-                self._over.set()
-            elif now_us >= rehearsal.end_us + TAIL_US:
-                self._ends.set()
 
     def _stuck(self, text: str) -> None:
         """Note, on the watchdog's thread, that a rule hangs; the boards' dead-man will make them dark."""

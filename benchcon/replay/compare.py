@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import difflib
 import fnmatch
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median_low
 from typing import NamedTuple
@@ -160,12 +160,7 @@ def compare(
     turned past other positions.
     """
     names = [*a.tracks, *(name for name in b.tracks if name not in a.tracks)]
-    reasons = ignore if isinstance(ignore, Mapping) else dict.fromkeys(ignore, IGNORED)
-    left_out: dict[str, str] = {}
-    for name in names:
-        why = next((reason for each, reason in reasons.items() if fnmatch.fnmatchcase(name, each)), None)
-        if why is not None:
-            left_out[name] = why
+    left_out = _left_out(names, ignore if isinstance(ignore, Mapping) else dict.fromkeys(ignore, IGNORED))
     wanted = [name for name in names if name not in left_out]
     rest = tolerance_us if rest_us is None else rest_us
     rested = [{name: _rested(one.tracks.get(name), counts, rest, name in resting) for name in wanted} for one in (a, b)]
@@ -194,6 +189,16 @@ def compare(
             _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare(order_only)
     beyond_us = 0 if order_only else a.last_us - (last_b_us - offset)
     return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us, beyond_us, slips)
+
+
+def _left_out(names: Iterable[str], reasons: Mapping[str, str]) -> dict[str, str]:
+    """Return the channels that match one of the patterns in `reasons`, each with its reason."""
+    found = {}
+    for name in names:
+        why = next((reason for each, reason in reasons.items() if fnmatch.fnmatchcase(name, each)), None)
+        if why is not None:
+            found[name] = why
+    return found
 
 
 def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:

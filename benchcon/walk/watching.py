@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import queue
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
@@ -134,13 +134,7 @@ def soak(
         outputs.sources = panel_boards.sources
         soaking = Soaking([BoardHealth(name) for name in panel_boards.sources], len(steps))
         boards = {board.name: board for board in soaking.boards}
-        with session.lock:
-            for source, name in panel_boards.names.items():
-                known = session.state.boards.get(source)
-                if known is not None and known.no_supply:
-                    boards[name].heartbeats = boards[name].no_supply = (
-                        1  # known even if the soak ends before a heartbeat
-                    )
+        _note_supplies(session, panel_boards.names, boards)
         began = until = session.now_us()
         said: set[tuple[str, str]] = set()
         came: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -163,16 +157,31 @@ def soak(
                     if name not in boards:
                         boards[name] = BoardHealth(name)
                         soaking.boards.append(boards[name])
-                for board in soaking.boards:
-                    for word, line in board.complaints().items():
-                        if (board.name, word) not in said:
-                            said.add((board.name, word))
-                            tell(line)
+                for line in _new_complaints(soaking.boards, said):
+                    tell(line)
                 soaking.seconds = (session.now_us() - began) / 1e6
                 look(soaking)
         finally:
             outputs.apply(Wants(), lambda failed: None)
         return soaking.boards, (session.now_us() - began) / 1e6, soaking.count
+
+
+def _note_supplies(session: Session, names: Mapping[int, str], boards: Mapping[str, BoardHealth]) -> None:
+    """Count the boards that have no supply by now, which is then known even if the soak ends before a heartbeat."""
+    with session.lock:
+        for source, name in names.items():
+            known = session.state.boards.get(source)
+            if known is not None and known.no_supply:
+                boards[name].heartbeats = boards[name].no_supply = 1
+
+
+def _new_complaints(boards: Iterable[BoardHealth], said: set[tuple[str, str]]) -> Iterator[str]:
+    """Yield what is wrong with the boards, each thing once: `said` holds what was said already."""
+    for board in boards:
+        for word, line in board.complaints().items():
+            if (board.name, word) not in said:
+                said.add((board.name, word))
+                yield line
 
 
 def _count(board: BoardHealth, outputs: WalkOutputs, event: ev.Event, dark: bool) -> None:
