@@ -267,7 +267,9 @@ class BenchScreen(Screen[None]):
             bar.repaint()
         notice, touched = self.query_one(Notice), self.query_one(Touched)
         enough = 5 if self.has_class("-long-notice") else 6
-        self.set_class(notice.is_long and touched.display and touched.size.height >= enough, "-long-notice")
+        rows = notice.rows
+        self.set_class(rows > 1 and touched.display and touched.size.height >= enough, "-long-notice")
+        notice.styles.height = rows
         notice.repaint()
         self._show_touched()
         view = self.view

@@ -1,12 +1,13 @@
 """One row for problems: a port with another protocol, a full disk, lost events.
 
 The row stays in place when there is nothing to show, so that what is above it does not move under the mouse. It comes
-and goes only on low screens. A long text takes a second row, from the free one above the large letters.
+and goes only on low screens. A long text takes more rows: the free one above the large letters, then those of the view.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import functools
+from collections.abc import Collection, Iterator
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +15,41 @@ from rich.cells import cell_len
 from textual import events
 from textual.app import App
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink, mixed
 from benchcon.view.palette import BRASS, ENGRAVED, GROUND, IVORY, WARN
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
+
+
+MOST_ROWS = 3
+MARGIN = 4
+"""Columns beside the text."""
+
+
+@functools.lru_cache(maxsize=16)
+def _wrapped(text: str, more: str, room: int, rows: int) -> tuple[str, ...]:
+    """Return a notice, and how many more there are, as at most `rows` lines of `room` cells.
+
+    What has no room is left out of the port's name first, then out of the middle: the end says what to do.
+    """
+    room = max(room, 8)
+    for shorter in _shorter(text, room * rows):
+        lines = wrap(f"{shorter} {more}", room)
+        if len(lines) <= rows and all(cell_len(line) <= room for line in lines):
+            return tuple(lines)
+    return (shortened(text, room),)
+
+
+def _shorter(text: str, room: int) -> Iterator[str]:
+    yield text
+    port, colon, rest = text.partition(": ")
+    if colon and " " not in port:
+        yield from (f"{shortened(port, width)}{colon}{rest}" for width in range(cell_len(port) - 1, 7, -1))
+        yield rest
+    yield from (shortened(text, width) for width in range(room, 5, -1))
 
 
 def take_back(app: App[Any], messages: Collection[str]) -> None:
@@ -43,15 +72,19 @@ class Notice(Drawn):
         self.model = model
 
     @property
-    def is_long(self) -> bool:
-        """Whether one row is not enough."""
-        room = self.app.size.width - 4
-        return bool(self.model.notices) and cell_len(self.model.notices[0] + self._more) > room
+    def rows(self) -> int:
+        """How many rows the notice needs: as many as its text takes, as far as the screen is high enough."""
+        width, height = self.app.size
+        return len(self._lines(width - MARGIN, min(MOST_ROWS, height // 6)))
+
+    def _lines(self, room: int, rows: int) -> list[str]:
+        notices = self.model.notices
+        return list(_wrapped(notices[0], self._more, room, max(rows, 1))) if notices else [""]
 
     @property
     def _more(self) -> str:
         more = len(self.model.notices) - 1
-        return f" and {more} more: F5" if more > 0 else ""
+        return f"and {more} more: F5" if more > 0 else ""
 
     def repaint(self) -> None:
         """Draw; on a low screen show the row only if there is a notice."""
@@ -66,14 +99,10 @@ class Notice(Drawn):
         if not notices:
             return
         canvas.write(1, 0, "!", ink(WARN, ground, bold=True))
-        room, text = canvas.width - 4, notices[0]
-        first = wrap(text, max(room, 1))[:1] if canvas.height > 1 and self.is_long else []
-        for line in first:  # the second row has the rest
-            canvas.write(3, 0, line, ink(IVORY, ground), room)
-            text = text[len(line) :].lstrip()
-        y = len(first)
-        x = canvas.write(3, y, fitted(text, room - len(self._more)), ink(IVORY, ground))
-        canvas.write(x, y, self._more, ink(BRASS, ground))
+        for y, line in enumerate(self._lines(canvas.width - MARGIN, canvas.height)):
+            text = line.removesuffix(self._more)
+            x = canvas.write(3, y, text, ink(IVORY, ground))
+            canvas.write(x, y, line[len(text) :], ink(BRASS, ground))
 
     async def on_click(self, event: events.Click) -> None:
         """Show the links."""

@@ -338,6 +338,22 @@ async def test_a_long_notice_is_whole_in_two_rows_and_the_large_letters_stay(siz
         await eyes.gone("released; reopen")
 
 
+@pytest.mark.parametrize(
+    ("size", "letters"),
+    [((80, 24), 2), ((80, 24), 1), ((80, 23), 0), ((80, 16), 0), ((48, 24), 0), ((40, 12), 0), ((60, 8), 0)],
+)
+async def test_a_long_notice_never_loses_what_to_do(size: tuple[int, int], letters: int) -> None:
+    """`letters`: how often z makes the large letters smaller, so that there is no free row above them."""
+    session = OnBoards()
+    why = "released; reopen it when the other program is done"
+    async with console(session, size) as eyes:
+        await eyes.press(*["z"] * letters)
+        session.bench.more_ports = [PortInfo("/dev/serial/by-id/usb-adapter-0001", "released", why, 0, "", 0)]
+        session.bench.more_ports.append(PortInfo("/dev/ttyUSB7", "waiting", "/dev/ttyUSB7 is in use", 0, "", 0))
+        do = why if size[1] >= 12 else "the other program is done"
+        await eyes.until(lambda: f"{do} and 1 more: F5" in " ".join(" ".join(eyes.rows()).split()), "what to do")
+
+
 @pytest.mark.parametrize("size", [(80, 24), (80, 16), (100, 30), (140, 45)])
 async def test_nothing_moves_when_a_notice_comes(size: tuple[int, int]) -> None:
     session = OnBoards()
