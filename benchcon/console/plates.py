@@ -9,6 +9,7 @@ from rich.style import Style
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.face_space import FacePlate, Title
+from benchcon.console.head import VIEWS
 from benchcon.console.ink import ink, mixed
 from benchcon.view.board_status import BoardStatus
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED
@@ -22,6 +23,10 @@ def ground_of(number: int, plate: FacePlate) -> str:
 
 
 MARK = "SIMULATED"
+_LEAST_NAME = 7
+"""Least cells to which a name is cut to make room for words."""
+_LINKS_KEY = next(key.upper() for name, key, _ in VIEWS if name == "links")
+"""The key of the view that says what a status means, where there is no room for words."""
 
 
 def marks_fit(titles: Mapping[str, Title]) -> bool:
@@ -44,7 +49,8 @@ def paint_title(
         sheet.write(end, title.y, f" {status} ", _status_ink(look, RAISED, colour))
         sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
         return
-    # Words are at the right edge and never cut; those without room are left out, an alarming status last.
+    # Words are at the right edge and never cut; those without room are left out, an alarming status last. Where it is
+    # not all well, words come before the whole name: a mark means nothing to those who do not know it yet.
     sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
     status = f" {status} " if look.loud else status
     styles = {
@@ -52,9 +58,14 @@ def paint_title(
         "mark": ink(BRASS, ground),
         "status": _status_ink(look, ground, colour),
     }
-    tries = ([(name, "name"), (mark.strip(), "mark"), (status, "status")], [(name, "name"), (status, "status")])
-    brief = [(name, "name"), (look.shape, "status")]
-    for words in (*tries, [(status, "status")] if look.loud else brief, brief):
+    tries = [[(name, "name"), (mark.strip(), "mark"), (status, "status")], [(name, "name"), (status, "status")]]
+    left = title.width - cell_len(status) - 1
+    if look.loud:
+        tries.append([(status, "status")])
+    elif look.advice:
+        tries += [[(fitted(name, left), "name"), (status, "status")]] if left >= _LEAST_NAME else []
+        tries.append([(name, "name"), (f"{look.shape} {_LINKS_KEY}", "status")])
+    for words in (*tries, [(name, "name"), (look.shape, "status")]):
         shown = [(text, style) for text, style in words if text]
         wide = sum(cell_len(text) + 1 for text, _ in shown) - 1
         if wide <= title.width:

@@ -374,6 +374,19 @@ async def test_the_desks_keep_their_headings_when_one_is_lost() -> None:
         await eyes.see("LIGHTING DESK ✕")
 
 
+@pytest.mark.parametrize("size", [(80, 24), (60, 24), (60, 16), (140, 45)])
+async def test_a_mark_beside_a_desk_s_name_has_words_or_the_key_that_gives_them(size: tuple[int, int]) -> None:
+    session = OnBoards()
+    async with console(session, size) as eyes:
+        for board in session.fingers:
+            with session.unheard(board):
+                session.says(board, "hello")
+            session.says(board, "hello")
+        await eyes.see("◍")
+        headings = [row for row in eyes.rows()[1:] if "◍" in row]
+        assert not [row for row in headings if re.search(r"◍(?! lines lost| F5)", row)]
+
+
 async def test_a_stranger_s_text_never_reaches_the_terminal_as_codes_or_markup() -> None:
     session = OnBoards(Panel(), simulated=False)
     session.bench.more_ports = [PortInfo("/dev/ttyUSB0", "live", "", 1, "odd", 115_200)]
