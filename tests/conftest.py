@@ -81,6 +81,13 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     return home
 
 
+@pytest.fixture
+def own_locks(own_home: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of `own_home`, with the locks of ports in it too: those of other tests are not in the way."""
+    monkeypatch.setenv("BENCHCON_LOCKS", str(own_home))
+    return own_home
+
+
 @pytest.fixture(autouse=True)
 def nothing_left_here() -> Iterator[None]:
     """A test works in a folder of its own: none leaves a file in that from which the tests are started."""

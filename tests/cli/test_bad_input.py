@@ -24,9 +24,7 @@ OSTREY = REPO / "benchcon" / "demo" / "ostrey.toml"
 
 
 @pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+def own_places(own_locks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     here = tmp_path / "here"
     here.mkdir()
     monkeypatch.chdir(here)

@@ -188,10 +188,7 @@ for _id, _pin in (("sw1", "D4"), ("l1", "D5"), ("d1", "7219.0")):
         pytest.param("emulated", marks=[needs_emulator, pytest.mark.slow]),
     ],
 )
-def test_the_real_firmware_is_tried_without_a_chip(
-    way: str, panel: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+def test_the_real_firmware_is_tried_without_a_chip(way: str, panel: Path, tmp_path: Path) -> None:
     panel.write_text(FIRMWARE + SUPPLY, "utf-8")
     command = [sys.executable, "-m", "benchcon", "try", str(panel), "--headless", "--firmware", way]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)

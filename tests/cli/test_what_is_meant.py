@@ -12,9 +12,7 @@ from benchcon.text import path_for_others
 
 
 @pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+def own_places(own_locks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 
 

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import os
 import signal
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -30,13 +29,6 @@ def demo() -> Iterator[Demo]:
         yield demo
 
 
-def until(test: Callable[[], bool], terminal: Terminal) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not test():
-        assert time.monotonic() < end, terminal.text()
-        terminal.read(0.02)
-
-
 def stands_large(text: str, screen: str) -> bool:
     """Whether `text` stands on the screen in letters five rows high."""
     return any(all(line.rstrip() in screen for line in glyphs.drawn(text, face)) for face in glyphs.FACES)
@@ -54,9 +46,9 @@ def test_dark_of_one_board_is_said_at_that_board_and_dark_of_all_in_large_letter
         terminal.until(lambda: stands_large("on", terminal.text()), "the switch in large letters")
         # What is sent to one board does not arrive for a while: its dead-man darkens it, and it says so.
         terminal.press("right", "right", " ")
-        until(lambda: demo.hands["met"].lit()["l_xwind"] == 1000, terminal)
+        terminal.until(lambda: demo.hands["met"].lit()["l_xwind"] == 1000, "the lamp")
         demo.hands["met"].ask("fault", "lose_line", "share=100%", "way=down")
-        until(lambda: demo.hands["met"].lit()["l_xwind"] == 0, terminal)
+        terminal.until(lambda: demo.hands["met"].lit()["l_xwind"] == 0, "dark")
         terminal.see("◐ met dark")
         terminal.until(
             lambda: any("◐ dark" in row and "WEATHER" in row for row in terminal.text().splitlines()[1:]),
@@ -71,7 +63,7 @@ def test_dark_of_one_board_is_said_at_that_board_and_dark_of_all_in_large_letter
         assert "◐ DARK" in terminal.text().splitlines()[0]
         # A switch that is moved meanwhile takes nothing away from that.
         demo.hands["power"].release("sw_batt")
-        until(lambda: "▀ on" not in terminal.text(), terminal)
+        terminal.until(lambda: "▀ on" not in terminal.text(), "the switch")
         assert stands_large("DARK", terminal.text())
         terminal.press("F12")
         terminal.until(lambda: not stands_large("DARK", terminal.text()), "the end of dark")

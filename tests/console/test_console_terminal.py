@@ -7,13 +7,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
 from console.on_boards import OSTREY, OnBoards
-from rig.test_process import processes_of
+from rig.test_process import processes_of, until
 
 from benchcon.demo import Demo, start
 
@@ -50,16 +50,6 @@ def all_live(terminal: Terminal) -> None:
     terminal.until(all_there, "three live boards")
 
 
-def until(test: Callable[[], bool], terminal: Terminal | None = None) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not test():
-        assert time.monotonic() < end, terminal.text() if terminal is not None else "waited in vain"
-        if terminal is not None:
-            terminal.read(0.02)
-        else:
-            time.sleep(0.02)
-
-
 def lit(demo: Demo) -> dict[str, int]:
     """Every lamp that is really lit, and its level."""
     return {name: level for hand in demo.hands.values() for name, level in hand.lit().items() if level}
@@ -69,11 +59,11 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
     with console(demo, home) as terminal:
         all_live(terminal)
         terminal.press("2", "4", "7")
-        until(lambda: demo.hands["met"].shown("d_dir") == bytes([0x6D, 0x33, 0x70]), terminal)
+        terminal.until(lambda: demo.hands["met"].shown("d_dir") == bytes([0x6D, 0x33, 0x70]), "the text")
         terminal.press("right", "right", " ")
-        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.until(lambda: lit(demo) == {"l_xwind": 1000}, "the lamp at 1000")
         terminal.press("-", "-")
-        until(lambda: lit(demo) == {"l_xwind": 900}, terminal)
+        terminal.until(lambda: lit(demo) == {"l_xwind": 900}, "the lamp at 900")
         terminal.see("90 %")
         demo.hands["power"].press("sw_batt")
         terminal.see("Battery = on")
@@ -92,7 +82,7 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
         assert lit(demo) == {}  # it restores nothing
         assert demo.hands["met"].shown("d_dir") == bytes(3)
         terminal.press(" ")
-        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.until(lambda: lit(demo) == {"l_xwind": 1000}, "the lamp at 1000")
         terminal.press("q")
         assert terminal.ended() == 0
     assert lit(demo) == {}  # dark on leaving
@@ -110,11 +100,11 @@ def test_dark_whatever_ends_it(demo: Demo, home: dict[str, str], number: signal.
     with console(demo, home) as terminal:
         all_live(terminal)
         terminal.press("right", "right", " ")
-        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.until(lambda: lit(demo) == {"l_xwind": 1000}, "the lamp at 1000")
         terminal.signal(number)
         terminal.ended()
     # After SIGKILL nobody is left to say so: the boards' dead-man does it, after two seconds.
-    until(lambda: lit(demo) == {})
+    assert until(lambda: lit(demo) == {}), "dark"
 
 
 def test_an_error_inside_leaves_it_dark_with_one_line_and_no_traceback(demo: Demo, home: dict[str, str]) -> None:
@@ -127,10 +117,10 @@ def test_an_error_inside_leaves_it_dark_with_one_line_and_no_traceback(demo: Dem
     with Terminal("-c", broken, "console", *ports, "--panel", str(OSTREY), env=home, columns=140, rows=45) as terminal:
         all_live(terminal)
         terminal.press("right", "right", " ")
-        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.until(lambda: lit(demo) == {"l_xwind": 1000}, "the lamp at 1000")
         terminal.press("b")
         assert terminal.ended() == 2
-        until(lambda: lit(demo) == {})
+        assert until(lambda: lit(demo) == {}), "dark"
         shown = terminal.raw.decode("utf-8", "replace")
         assert "Traceback" not in shown
         # What stands there after the console's screen has gone (the end of the alternate screen of xterm).
@@ -181,7 +171,7 @@ def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_
             assert shown.count(f"\x1b[?{mode}h") == shown.count(f"\x1b[?{mode}l")
         assert shown.rfind("\x1b[?25l") <= shown.rfind("\x1b[?25h")  # and the cursor is there
     for pid in children:
-        until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
+        assert until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
 
 
 def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_path: Path) -> None:

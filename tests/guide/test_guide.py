@@ -109,10 +109,8 @@ class Reader:
 @pytest.mark.slow
 @needs_compiler
 def test_every_command_of_the_guide_does_what_it_says(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+    own_locks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
     # No board but ours answers to its name; in a short folder, because paths of sockets have little room.
     own = tempfile.mkdtemp(prefix="g-")
     request.addfinalizer(lambda: shutil.rmtree(own, ignore_errors=True))

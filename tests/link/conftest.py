@@ -11,9 +11,8 @@ from link.boards import PeerProcess, Watched
 
 
 @pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+def own_places(own_locks: Path) -> None:
+    """Every test of this folder has its own locks."""
 
 
 @pytest.fixture

@@ -477,19 +477,17 @@ def test_only_ports_that_were_named_are_opened(board: Boards, bench: Benches) ->
 
 
 def test_a_lost_board_is_looked_for_where_it_once_was_and_nowhere_else(
-    board: Boards, bench: Benches, tmp_path: Path
+    board: Boards, bench: Benches, tmp_path: Path, own_home: Path
 ) -> None:
     # Links with lasting names stand for ports that can be remembered (a pseudo-terminal cannot).
     desk, other = board(ident="lighting"), board(ident="met")
-    home = tmp_path / "home"
-    home.mkdir(exist_ok=True)
     new_place, elsewhere = tmp_path / "new-place", tmp_path / "elsewhere"
     elsewhere.symlink_to(other.port)
     entries = [
         {"port": str(new_place), "hardware": "", "ident": "lighting", "when": ""},
         {"port": str(elsewhere), "hardware": "", "ident": "met", "when": ""},
     ]
-    (home / "ports.json").write_text(json.dumps({"form": 1, "ports": entries}))
+    (own_home / "ports.json").write_text(json.dumps({"form": 1, "ports": entries}))
     here = bench(desk.port)
     one = here.stands(desk.port, "live").source
     desk.say("unplug")

@@ -28,12 +28,6 @@ from benchcon.link.discovery import find_ports, hardware_at, remembered_ports, w
 from benchcon.link.lock import PortLock, holder, lock_path
 
 
-@pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
-
-
 @pytest.fixture
 def terminal() -> Iterator[tuple[int, str]]:
     """A pseudo-terminal: (the board's end, the port's path)."""
@@ -313,9 +307,8 @@ def test_a_terminals_number_is_never_remembered(terminal: tuple[int, str]) -> No
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"form": 2, "ports": []}', '{"form": 1, "ports": [{}]}', "\x00\xff"])
-def test_a_damaged_file_is_named_and_left_alone(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "home" / "ports.json"
-    path.parent.mkdir()
+def test_a_damaged_file_is_named_and_left_alone(own_home: Path, text: str) -> None:
+    path = own_home / "ports.json"
     path.write_text(text)
     with pytest.raises(Trouble, match=r"ports\.json: damaged"):
         known_ports.remembered()

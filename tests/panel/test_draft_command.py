@@ -14,11 +14,7 @@ from benchcon.cli.main import main
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
 
-
-@pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+pytestmark = pytest.mark.usefixtures("own_locks")
 
 
 @pytest.fixture(scope="module")

@@ -6,13 +6,13 @@ The broker is mosquitto, its password file made by `mosquitto_passwd`, its certi
 from __future__ import annotations
 
 import shutil
-import socket
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from rehearse.mosquitto import Mosquitto, free_port
 from rig.test_process import until
 
 from benchcon.errors import Trouble
@@ -24,12 +24,6 @@ pytestmark = pytest.mark.skipif(
     reason="needs mosquitto, mosquitto_passwd (apt install mosquitto mosquitto-clients) and openssl",
 )
 BEHAVIOUR = Behaviour(values=(Value("level", "Level", "ft", 0, 50_000),))
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
 
 
 def openssl(*words: str | Path) -> None:
@@ -59,21 +53,11 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @contextmanager
 def broker(folder: Path, *lines: str) -> Iterator[int]:
-    port = free_port()
-    config = folder / "mosquitto.conf"
-    config.write_text("\n".join([f"listener {port} 127.0.0.1", "user root", *lines]) + "\n")
-    process = subprocess.Popen(["mosquitto", "-c", config], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    made = Mosquitto(folder, "user root", *lines)
     try:
-
-        def answers() -> bool:
-            with socket.socket() as one:
-                return one.connect_ex(("127.0.0.1", port)) == 0
-
-        assert until(answers)
-        yield port
+        yield made.port
     finally:
-        process.kill()
-        process.wait()
+        made.kill()
 
 
 class Listening:

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from rehearse.mosquitto import Mosquitto
 from rig.test_process import until
 
 from benchcon import demo as demo_package
@@ -79,36 +80,8 @@ def shown(board: Demo) -> str:
     return decode(board.hands["alert"].shown("d_level")).strip()
 
 
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
-class Mosquitto:
-    """A broker that can be killed and started again on the same port."""
-
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        self.config = folder / "mosquitto.conf"
-        self.config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
-        self.process: subprocess.Popen[bytes] | None = None
-        self.start()
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(
-            ["mosquitto", "-c", str(self.config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        assert until(self.answers)
-
-    def answers(self) -> bool:
-        with socket.socket() as one:
-            return one.connect_ex(("127.0.0.1", self.port)) == 0
-
-    def kill(self) -> None:
-        assert self.process is not None
-        self.process.kill()
-        self.process.wait()
+class Broker(Mosquitto):
+    """A broker, and others that publish there and listen."""
 
     def publish(self, name: str, text: str, *more: str) -> None:
         words = ["mosquitto_pub", "-p", str(self.port), "-t", f"sim/{name}", "-m", text, *more]
@@ -120,8 +93,8 @@ class Mosquitto:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    made = Mosquitto(tmp_path)
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    made = Broker(tmp_path, "allow_anonymous true")
     yield made
     made.kill()
 
@@ -152,7 +125,7 @@ def test_rules_are_loaded_again_when_they_are_saved(board: Demo, tmp_path: Path)
 
 @pytest.mark.slow
 @needs_broker
-def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
+def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Broker) -> None:
     with running(board, tmp_path, max_age="1 s") as run:
         source = MqttSource(
             broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), run.scenario.behaviour, run.offer, run.complain
@@ -184,7 +157,7 @@ def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_pat
 
 @needs_broker
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
-def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, broker: Mosquitto, version: str) -> None:
+def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, broker: Broker, version: str) -> None:
     with running(board, tmp_path) as run:
         publisher = Publisher(broker_of(f"mqtt://127.0.0.1:{broker.port}/desk?version={version}"), run)
         run.on_turn = publisher.look
@@ -207,7 +180,7 @@ def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, brok
 
 
 @needs_broker
-def test_a_bench_that_is_killed_leaves_its_last_will(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
+def test_a_bench_that_is_killed_leaves_its_last_will(board: Demo, tmp_path: Path, broker: Broker) -> None:
     with running(board, tmp_path):
         pass  # writes the files
     url = f"mqtt://127.0.0.1:{broker.port}"

@@ -19,11 +19,9 @@ FAULTS = '[[faults]]\nkind = "lit_together"\nchannels = ["lighting.l_app", "ligh
 
 
 def test_what_a_fault_lights_is_seen_from_another_terminal(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    own_locks: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The console's face shows one lamp, as it was told; two shine, and that is what a person must be able to see."""
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
     (tmp_path / "f.toml").write_text(FAULTS)
     panel = load(panel_path())
     with start(tmp_path / "f.toml", boards=["lighting"]) as demo:
@@ -42,12 +40,8 @@ def test_what_a_fault_lights_is_seen_from_another_terminal(
     assert "no simulated board answers; start 'benchcon demo'" in capsys.readouterr().err
 
 
-def test_it_ends_when_the_reader_of_a_pipe_has_left_though_nothing_changes(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_it_ends_when_the_reader_of_a_pipe_has_left_though_nothing_changes(own_locks: Path) -> None:
     """As in ``| head -1``; the code is that of a program that dies of SIGPIPE."""
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
     with start(boards=["lighting"]) as demo:
         command = [sys.executable, "-m", "benchcon.cli.main", "demo", "--lit", demo.boards[0].control]
         with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
