@@ -30,11 +30,12 @@ SCAN_US = 400
 """From scan to scan, as `BB_SCAN_US` in `core/panel_types.h`."""
 
 _TOOLS = {"make": "make", "cc": "gcc"}
-_MISSING = [package for tool, package in _TOOLS.items() if shutil.which(tool) is None]
+MISSING = [package for tool, package in _TOOLS.items() if shutil.which(tool) is None]
+"""Debian packages that the native build needs and that are not there."""
 
 needs_compiler = pytest.mark.skipif(
-    bool(_MISSING),
-    reason=f"the native build needs a C compiler and make; on Debian: apt-get install {' '.join(_MISSING)}",
+    bool(MISSING),
+    reason=f"the native build needs a C compiler and make; on Debian: apt-get install {' '.join(MISSING)}",
 )
 
 
