@@ -63,10 +63,19 @@ def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> 
     if whole:
         because = f"all that “{supply.label}” feeds is lit {off}"
         look = "the switch: what it should switch is wired to the supply past it"
+        if _on_other_boards(layout, supply, parts):  # nothing that boards report tells one from the other
+            look += ", unless the boards are not joined yet and each has a supply of its own"
     else:
         because = f"{_named(layout, parts)} {'is' if len(parts) == 1 else 'are'} lit {off} (supply “{supply.label}”)"
         look = "where the plus of these comes from: it must come from behind the switch"
     return _finding(layout, "supplied past the switch", supply, parts, whole, because, look, 0)
+
+
+def _on_other_boards(layout: PanelIndex, supply: Supply, parts: list[str]) -> bool:
+    """Return whether any of `parts` is on a board that none of the supply's switches is on."""
+    switches = {name for source in supply.sources for name, _ in source.at}
+    there = {channel.board for name in switches for channel in layout.part(name).channels}
+    return any(channel.board not in there for name in parts for channel in layout.part(name).channels)
 
 
 def _not_fed(

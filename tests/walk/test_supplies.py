@@ -14,10 +14,11 @@ from benchcon.console.walk.look import LookTaken
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import SupplyLook, as_json, read
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.supplies import find
 from benchcon.link import Bench
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
-from benchcon.panel.supplies import Switched, switching
+from benchcon.panel.supplies import Switched, fed_by, switching
 from benchcon.report.walk import build
 from benchcon.report.walk_page import page
 from benchcon.rig.boards import SimulatedBoards, start
@@ -143,6 +144,17 @@ def test_a_supply_whose_switch_does_nothing_is_named_and_no_lamp_is_blamed(boat:
     (finding,) = diagnose(boat.panel, boat.walk("master").evidence)
     assert (finding.kind, finding.parts, finding.channels) == ("supplied past the switch", (), ("supply outside",))
     assert "all that “Outside” feeds is lit with it switched off" in finding.line()
+
+
+@pytest.mark.parametrize("apart", [True, False])
+def test_boards_that_are_not_joined_yet_are_named_beside_a_switch_that_does_nothing(apart: bool) -> None:
+    """Desks on a table each have a supply of their own: the switch is well then, and no report of theirs says so."""
+    one_board = PANEL.replace("roof.l", "desk.m").replace('"roof", "depth"', '"desk"')
+    panel = loads(PANEL if apart else one_board)
+    fed = tuple(part.name for part in fed_by(panel, panel.supplies[0]))
+    (finding,) = find(PanelIndex.of(panel), [SupplyLook("outside", 0, fed, "otherwise", fed, 0)], (), ())
+    assert "the switch: what it should switch is wired to the supply past it" in finding.line()
+    assert ("each has a supply of its own" in finding.line()) == apart
 
 
 @pytest.mark.slow
