@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
+import os
+
 from benchcon.text import printable
+
+TRACEBACK = "BENCHCON_TRACEBACK"
+"""Variable of the environment with which the traceback of an unexpected error is let through, for contributors."""
+
+
+def wants_traceback() -> bool:
+    """Return whether an unexpected error is to be shown with its traceback."""
+    return bool(os.environ.get(TRACEBACK))
 
 
 class Trouble(Exception):

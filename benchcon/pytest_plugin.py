@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from benchcon.replay.cases import CaptureCase
     from benchcon.replay.verdict import Verdict
 
-_ENDINGS = (".capture", ".capture.gz")
-_MAGIC = b"benchcon capture "
 _SCENARIO = re.compile(rb"(?m)^[ \t]*\[[ \t]*scenario[ \t]*\]")
 
 
@@ -29,7 +27,9 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFil
 
     A file that has such a name and cannot be read fails: it is not skipped, as a test that is not run proves nothing.
     """
-    if file_path.name.endswith(_ENDINGS):
+    from benchcon.capture.form import ENDINGS
+
+    if file_path.name.endswith(ENDINGS):
         return CaptureFile.from_parent(parent, path=file_path)
     # A file with another name is looked at only if it has settings: `session.txt` with `session.txt.toml`.
     if (
@@ -63,15 +63,18 @@ def _is_capture(path: Path) -> bool:
     """Return whether a file begins like a capture."""
     import zlib
 
+    from benchcon.capture.form import MAGIC, PACKED_MAGIC
+
+    begins = f"{MAGIC} ".encode()
     try:
         with path.open("rb") as file:
-            head = file.read(len(_MAGIC))
-            if head[:2] != b"\x1f\x8b":
-                return head == _MAGIC
+            head = file.read(len(begins))
+            if not head.startswith(PACKED_MAGIC):
+                return head == begins
         import gzip
 
         with gzip.open(path) as packed:
-            return packed.read(len(_MAGIC)) == _MAGIC
+            return packed.read(len(begins)) == begins
     except (OSError, EOFError, zlib.error):
         return False
 

@@ -12,7 +12,11 @@ from benchcon.errors import Trouble
 from benchcon.wire.quote import quote, unquoted_pairs
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
+ENDINGS = (".capture", ".capture.gz")
+"""Endings of the names of captures, as they are written and packed."""
 MAGIC = "benchcon capture"
+PACKED_MAGIC = b"\x1f\x8b"
+"""How a packed one begins (gzip, RFC 1952, section 2.3.1)."""
 VERSION = 1
 SYNC = "#"
 """Kind character of a sync line. It belongs to the file, not to the stream: no record has it."""

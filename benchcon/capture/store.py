@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
+from benchcon.capture.form import PACKED_MAGIC
 from benchcon.errors import Trouble
 from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
@@ -170,7 +171,7 @@ def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
     try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise Trouble(f"{shown}: not a file; a capture is read from a file on disk")
-        if _pread(descriptor, 2, 0) == b"\x1f\x8b":
+        if _pread(descriptor, 2, 0) == PACKED_MAGIC:
             return Packed(descriptor, shown)
         return Plain(descriptor, shown)
     except OSError as error:

@@ -81,8 +81,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _kind(path: str, head: bytes) -> str:
+    from benchcon.capture.form import ENDINGS, MAGIC, PACKED_MAGIC
+
     # By its name, too: an empty or damaged capture is not a panel file.
-    if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
+    if path.endswith(ENDINGS) or head.startswith((MAGIC.encode(), PACKED_MAGIC)):
         return "capture"
     from benchcon.rehearse import behaviour, rules_file, scenario
     from benchcon.rig import faults_file
@@ -112,6 +114,7 @@ def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[P
 
 def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
     from benchcon.panel.file import inspect
+    from benchcon.panel.reader import in_order
     from benchcon.panel.summary import size_of
 
     panel, findings = inspect(raw, path)
@@ -119,15 +122,15 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
     if panel is not None and panel.triggers:
         from benchcon.watch.triggers import inspect_triggers
 
-        findings = sorted([*findings, *inspect_triggers(panel)[1]], key=lambda finding: finding.line)
+        findings = [*findings, *inspect_triggers(panel)[1]]
     if panel is not None and not any(finding.grave for finding in findings):
         from benchcon.drawing.fits import inspect_fits
         from benchcon.firmware.buildable import inspect_boards
 
-        findings = sorted([*findings, *inspect_fits(panel)], key=lambda finding: finding.line)
         panels.append(panel)
         advice, refused = inspect_boards(panel)
-        findings = sorted(dict.fromkeys([*findings, *advice]), key=lambda finding: finding.line)
+        findings = [*findings, *inspect_fits(panel), *advice]
+    findings = in_order(findings)
     if panel is None:
         return findings, ""
     # A file without parts cannot be tried yet: drafting its parts comes next.

@@ -11,10 +11,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("a", metavar="A", help="capture of how it was or should be")
     parser.add_argument("b", metavar="B", help="capture of how it is")
-    parser.add_argument("--tolerance", metavar="TIME", default="100 ms", help="how far times may differ (100 ms)")
-    parser.add_argument(
-        "--counts", metavar="N", type=int, default=4, help="how far readings of potentiometers may differ (4)"
-    )
+    parser.add_argument("--tolerance", metavar="TIME", help="how far times may differ (100 ms)")
+    parser.add_argument("--counts", metavar="N", type=int, help="how far readings of potentiometers may differ (4)")
     ignore_option(parser)
     parser.add_argument(
         "--offset", metavar="TIME", help="how much later B is, such as '2 s' or '-150 ms' (found by comparing)"
@@ -29,20 +27,22 @@ def run(args: argparse.Namespace) -> int:
     import json
 
     from benchcon.files import may_write, new_file
-    from benchcon.replay.compare import compare
+    from benchcon.replay.compare import COUNTS, TOLERANCE_US, compare
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.compare_text import as_json, as_text
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.words import option_time
 
-    tolerance_us = option_time("--tolerance", args.tolerance, example="150 ms")
+    tolerance_us = TOLERANCE_US
+    if args.tolerance is not None:
+        tolerance_us = option_time("--tolerance", args.tolerance, example="150 ms")
     offset_us = None if args.offset is None else option_time("--offset", args.offset, signed=True)
     may_write(args.html, force=args.force)
     comparison = compare(
         tracks_of(args.a),
         tracks_of(args.b),
         tolerance_us=tolerance_us,
-        counts=max(args.counts, 0),
+        counts=COUNTS if args.counts is None else max(args.counts, 0),
         ignore=args.ignore,
         offset_us=offset_us,
     )

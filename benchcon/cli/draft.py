@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.bench import READY_S
 from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
 
@@ -27,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
-        "--seconds", type=seconds, default=15.0, metavar="N", help="how long the boards may take to answer (15)"
+        "--seconds", type=seconds, default=READY_S, metavar="N", help="how long the boards may take to answer (15)"
     )
 
 

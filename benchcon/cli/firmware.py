@@ -48,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.firmware.chips import BAUDS
     from benchcon.firmware.plan import Refused, plan
     from benchcon.panel.file import inspect, slurp
+    from benchcon.panel.reader import in_order
 
     if args.baud not in BAUDS:
         raise Trouble(f"--baud is {args.baud}; the firmware runs at {', '.join(map(str, BAUDS))}")
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         return _refused(grave)
     try:
         made, advice = plan(panel, _only_board(panel) if args.board is None else args.board)
-        advice = sorted([*advice, *cut_labels(made)], key=lambda finding: finding.line)
+        advice = in_order([*advice, *cut_labels(made)])
     except Refused as refused:
         return _refused(refused.findings)
     lock = _port(args.flash) if args.flash else None

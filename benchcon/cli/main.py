@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Sequence
 from types import ModuleType
 
-from benchcon.errors import Trouble
+from benchcon.errors import TRACEBACK, Trouble, wants_traceback
 from benchcon.gate import say_on_stderr
 from benchcon.text import capitalised, near
 
@@ -258,7 +258,7 @@ def _main(argv: Sequence[str] | None) -> int:
     except Trouble as trouble:
         return _fail(str(trouble))
     except Exception as error:
-        if os.environ.get("BENCHCON_TRACEBACK"):
+        if wants_traceback():
             raise
         import errno
 
@@ -270,7 +270,7 @@ def _main(argv: Sequence[str] | None) -> int:
         if isinstance(error, OSError) and error.errno == errno.EMFILE:
             return _fail("this shell allows too few open files; 'ulimit -n 256' allows more, then run it again")
         what = printable(f"{type(error).__name__}: {error}")
-        return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")
+        return _fail(f"unexpected: {what}; run again with {TRACEBACK}=1 and report what it prints")
 
 
 def _command(given: list[str]) -> int:

@@ -72,13 +72,14 @@ def run(args: argparse.Namespace) -> int:
     """Play the scenarios. Return 0 if all expectations were met, 1 if not or a rule failed, 2 if nothing was played."""
     from pathlib import Path
 
+    from benchcon.capture.form import ENDINGS
     from benchcon.errors import Trouble
     from benchcon.files import may_write
     from benchcon.rehearse.scenario import Named
     from benchcon.text import printable
 
     scenarios = [file for file in args.files if file.endswith(".toml")]
-    recorded = [file for file in args.files if file.endswith((".capture", ".capture.gz"))]
+    recorded = [file for file in args.files if file.endswith(ENDINGS)]
     ports = [file for file in args.files if file not in scenarios and file not in recorded]
     if not scenarios:
         beside = ", or a behaviour file beside the capture" if recorded else ""

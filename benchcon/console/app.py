@@ -30,7 +30,7 @@ from benchcon.console.light_theme import LightTheme
 from benchcon.console.notice import take_back
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
 from benchcon.console.terminal import quick
-from benchcon.errors import Trouble
+from benchcon.errors import Trouble, wants_traceback
 from benchcon.panel.unplug import to_pull
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
@@ -530,9 +530,7 @@ class ConsoleApp(BenchApp):
 
     def _fatal_error(self) -> None:
         # Textual would print a traceback here. Users get one line instead, which `run_console` raises.
-        import os
-
-        if os.environ.get("BENCHCON_TRACEBACK"):
+        if wants_traceback():
             super()._fatal_error()
             return
         error = self._exception

@@ -7,13 +7,12 @@ the process if the screen does not. The boards' dead-man is fed only while the s
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from benchcon.console.app import ConsoleApp
-from benchcon.errors import Trouble
+from benchcon.errors import TRACEBACK, Trouble, wants_traceback
 from benchcon.gate import say_on_stderr
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
@@ -110,7 +109,7 @@ def run_console(
     if not confirmed:
         say_on_stderr(not_confirmed(app.model.panel))
     if app.trouble and not session.trouble:
-        hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
+        hint = "" if wants_traceback() else f"; {TRACEBACK}=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")
     return int(code or 0) or int(not (confirmed and whole))
 

@@ -15,7 +15,7 @@ from benchcon.drawing.plate import Plate
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
 from benchcon.panel.model import Control, Panel, Part, Place, key_of
 from benchcon.panel.places import engraved, footprint_mm, inside_of
-from benchcon.panel.reader import PanelRemark
+from benchcon.panel.reader import PanelRemark, in_order
 from benchcon.text import counted, printable
 
 RIB_MM = 2.0
@@ -64,7 +64,7 @@ def inspect_fits(panel: Panel) -> list[PanelRemark]:
         PanelRemark(file, line, text, False) for line, text in itertools.chain(_alone(panel, placed), _labels(panel))
     ]
     found.sort(key=lambda finding: not finding.grave)
-    return sorted(dict.fromkeys(found[:MOST]), key=lambda finding: finding.line)
+    return in_order(found[:MOST])
 
 
 def _and_more(count: int) -> str:

@@ -20,7 +20,7 @@ from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, without_mistakes
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, in_order, without_mistakes
 from benchcon.panel.where import lines_of
 from benchcon.text import near, printable
 
@@ -106,12 +106,12 @@ def inspect(
         source.say((), f"has {len(panel.parts)} parts; a panel has {MOST_PARTS} at most: make it several panels")
     if not any(finding.grave for finding in source.findings):
         rules.check(panel, source, currents=currents)
-    found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
+    found = in_order(source.findings)
     if len(found) > _MOST_FINDINGS:
         found.sort(key=lambda finding: not finding.grave)
         grave = found[_MOST_FINDINGS].grave
         more = PanelRemark(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
-        found = [*sorted(found[:_MOST_FINDINGS], key=lambda finding: finding.line), more]
+        found = [*in_order(found[:_MOST_FINDINGS]), more]
     return panel, found
 
 

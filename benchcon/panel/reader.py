@@ -41,6 +41,11 @@ class PanelRemark(NamedTuple):
         return f"{where}: {'' if self.grave else 'advice: '}{self.text}"
 
 
+def in_order(findings: Iterable[PanelRemark]) -> list[PanelRemark]:
+    """Return the findings by line, each once."""
+    return sorted(dict.fromkeys(findings), key=lambda finding: finding.line)
+
+
 def as_finding(file: str, message: str) -> PanelRemark:
     """Return the finding in a `Trouble`'s message ``FILE:LINE: text`` about `file`; the line is 0 if it names none."""
     shown_file = printable(file)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchcon.panel.file import LARGEST, open_table, slurp
-from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, shown, without_mistakes
+from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, in_order, shown, without_mistakes
 from benchcon.text import label_from, printable
 from benchcon.units import is_unit, quantity
 
@@ -99,7 +99,7 @@ def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelR
     if not values:
         top.source.say((), "has no values yet", grave=False)
     behaviour = Behaviour(name, title, values, panel, rules)
-    return behaviour, sorted(dict.fromkeys(top.source.findings), key=lambda finding: finding.line)
+    return behaviour, in_order(top.source.findings)
 
 
 def file_beside(table: TomlTable, key: str, name: str) -> Path | None:

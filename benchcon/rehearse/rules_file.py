@@ -24,7 +24,7 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, slurp
 from benchcon.panel.model import Control, Panel, key_of
-from benchcon.panel.reader import NAME, PanelRemark, options
+from benchcon.panel.reader import NAME, PanelRemark, in_order, options
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
 from benchcon.rehearse.showing import NumberStyle, number_by
 from benchcon.rehearse.stopping import LoadLimit, NeverLoads
@@ -101,7 +101,7 @@ def inspect(
     reading = _Reading(file, panel, behaviour)
     reading.take(tree)
     reading.undefined(tree, text)
-    return reading.rules, sorted(dict.fromkeys(reading.findings), key=lambda finding: finding.line)
+    return reading.rules, in_order(reading.findings)
 
 
 class _Reading:

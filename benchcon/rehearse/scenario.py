@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.lightness import OFF, ON
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, options, shown, without_mistakes
+from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, in_order, options, shown, without_mistakes
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
@@ -201,7 +201,7 @@ def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[S
     lasts_us = round(lasts_s * 1e6) or reading.last_us + 1_000_000
     if lasts_s and reading.last_us > lasts_us:
         head.say("lasts", f"is shorter than its steps, the last of which is at {reading.last_us / 1e6:g} s")
-    findings = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
+    findings = in_order(source.findings)
     if rules is None or any(finding.grave for finding in findings):
         return None, findings
     return Scenario(name, title, panel, behaviour, rules, lasts_us, reading.actions(), always), findings

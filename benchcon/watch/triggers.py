@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
-from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, shown
+from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, in_order, shown
 from benchcon.text import near
 
 KINDS: dict[str, str] = {
@@ -97,7 +97,7 @@ def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[PanelRemark]]:
             table.say("name", f"is {shown(trigger.name)}, like another trigger's; each needs a name of its own")
             continue
         found.append(trigger)
-    return found, sorted(source.findings, key=lambda finding: finding.line)
+    return found, in_order(source.findings)
 
 
 def _trigger(table: TomlTable, panel: Panel, line: int) -> Trigger | None:

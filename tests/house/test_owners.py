@@ -7,6 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from benchcon.cli.bench import READY_S
+from benchcon.cli.main import command_parser
+from benchcon.replay import compare, rerun
+from benchcon.units import for_people
+
 PROGRAM = Path(__file__).parents[2] / "benchcon"
 OWNERS = [
     (r"get_close_matches", ["text.py"], "benchcon.text.near proposes what was meant"),
@@ -76,6 +81,10 @@ OWNERS = [
     ),
     (r'or f"board \{', ["state/board.py", "replay/keyframes.py"], "benchcon.state.board.called"),
     (r"limit_us / 1000:g\} ms", ["timing/delay_words.py"], "benchcon.timing.delay_words.limit_words"),
+    (r"\"\.capture\.gz\"", ["capture/form.py"], "benchcon.capture.form.ENDINGS"),
+    (r"x1f\\x8b", ["capture/form.py", "panel/file.py"], "benchcon.capture.form.PACKED_MAGIC"),
+    (r"key=lambda finding: finding\.line\)", ["panel/reader.py"], "benchcon.panel.reader.in_order"),
+    (r"\"BENCHCON_TRACEBACK\"", ["errors.py"], "benchcon.errors.wants_traceback"),
     (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
     (r"lacks its unit; ", ["units.py"], "benchcon.units.quantity"),
@@ -93,3 +102,18 @@ def test_one_owner(pattern: str, owners: list[str], instead: str) -> None:
     }
     assert found <= set(owners), f"{sorted(found - set(owners))}: {instead} does this"
     assert found, "the pattern finds nothing any more: it holds nothing"
+
+
+DEFAULTS = [
+    ("compare", "--tolerance", for_people(compare.TOLERANCE_US, "us")),
+    ("compare", "--counts", str(compare.COUNTS)),
+    ("replay", "--tolerance", for_people(rerun.TOLERANCE_US, "us")),
+    ("replay", "--counts", str(compare.COUNTS)),
+    ("draft", "--seconds", f"{READY_S:g}"),
+]
+
+
+@pytest.mark.parametrize(("command", "option", "default"), DEFAULTS, ids=[" ".join(row[:2]) for row in DEFAULTS])
+def test_the_help_of_an_option_says_the_default_that_holds(command: str, option: str, default: str) -> None:
+    said = [each.help or "" for each in command_parser(command)._actions if option in each.option_strings]
+    assert [text.endswith(f" ({default})") for text in said] == [True], said
