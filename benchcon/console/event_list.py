@@ -63,11 +63,6 @@ class EventList(Drawn, can_focus=True):
         live = self.model.session.live
         return {"pause": live, "hold": not live}.get(action, True)
 
-    @property
-    def paused(self) -> bool:
-        """Whether the list is paused."""
-        return self.frozen is not None
-
     # --- what is listed -------------------------------------------------------------------------------------------
 
     def _fits(self, line: EventLine, board: str) -> bool:

@@ -91,11 +91,6 @@ class Tile(NamedTuple):
         """Whether label and word are centred over and under the art."""
         return self.size is Size.BIG
 
-    @property
-    def middle(self) -> tuple[float, float]:
-        """Position of the middle of its art, in cells."""
-        return self.x + self.lead, self.y + 1 + self.form.art_height / 2
-
 
 class TilePen(NamedTuple):
     """How tiles are drawn: whether colours may carry meaning, and their ground."""

@@ -39,8 +39,6 @@ class Movement(NamedTuple):
     """Time from the first edge to the last."""
     longest_gap_us: int
     """Longest time between two of its edges; a debounce that waits for stillness has to wait longer than this."""
-    spike: bool
-    """Whether it ended at the level at which it began."""
 
 
 @dataclass(slots=True)
@@ -50,6 +48,7 @@ class Bounce:
     movements: list[Movement] = field(default_factory=list)
     """All movements, without the spikes."""
     spikes: list[Movement] = field(default_factory=list)
+    """Those that ended at the level at which they began."""
 
     @property
     def bounced(self) -> int:
@@ -119,5 +118,5 @@ def _close(run: list[Sample], found: Bounce) -> None:
     gaps = [b - a for a, b in pairwise(times)]
     # An edge to a level is from the other one.
     spike = run[-1].value != run[0].value
-    one = Movement(times[0], run[-1].value, len(run), times[-1] - times[0], max(gaps, default=0), spike)
+    one = Movement(times[0], run[-1].value, len(run), times[-1] - times[0], max(gaps, default=0))
     (found.spikes if spike else found.movements).append(one)

@@ -16,6 +16,7 @@ from benchcon.console import glyphs, segment_art
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.face_layout import lay_out
 from benchcon.console.ink import ink
+from benchcon.console.tiles import Tile
 from benchcon.panel.file import load
 from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Place
 from benchcon.view.palette import ENGRAVED
@@ -126,6 +127,11 @@ def test_cut_text_fits(text: str, width: int) -> None:
 # --- the face -------------------------------------------------------------------------------------------------------
 
 
+def middle(tile: Tile) -> tuple[float, float]:
+    """Where the middle of a tile's drawing is, in cells."""
+    return tile.x + tile.lead, tile.y + 1 + tile.form.art_height / 2
+
+
 def overlapping(layout) -> list[tuple[str, str]]:  # type: ignore[no-untyped-def]
     return [
         (one.part.name, other.part.name)
@@ -148,10 +154,10 @@ def test_the_demo_keeps_order_and_neighbours(size: tuple[int, int]) -> None:
         assert one.place is not None
         assert other.place is not None
         if one.place.y_mm == other.place.y_mm and one.place.x_mm < other.place.x_mm:
-            assert abs(at[one.name].middle[1] - at[other.name].middle[1]) <= 1
+            assert abs(middle(at[one.name])[1] - middle(at[other.name])[1]) <= 1
             assert at[one.name].x + at[one.name].width <= at[other.name].x
         if one.place.x_mm == other.place.x_mm and one.place.y_mm < other.place.y_mm:
-            assert abs(at[one.name].middle[0] - at[other.name].middle[0]) <= 2
+            assert abs(middle(at[one.name])[0] - middle(at[other.name])[0]) <= 2
             assert at[one.name].y + at[one.name].height <= at[other.name].y
 
 

@@ -90,7 +90,7 @@ async def test_space_plays_a_recording_on_every_view(tmp_path: Path, view: str) 
         if view == "f4":
             await eyes.press("s")
             await eyes.see("HELD", "s Hold")
-            assert eyes.app.screen.query_one("#events", EventList).paused
+            assert eyes.app.screen.query_one("#events", EventList).frozen is not None
 
 
 async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> None:
