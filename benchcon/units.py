@@ -230,6 +230,11 @@ def for_people(value: float, unit: str) -> str:
     return written(value / scales[-1][0], scales[-1][1])
 
 
+def volts(millivolts: float) -> str:
+    """Return a measured voltage: ``5.02 V``."""
+    return f"{millivolts / 1000:.2f} V"
+
+
 def percent(permille: float) -> str:
     """Return a share in permille as ``80 %`` or ``33.3 %``."""
     return for_people(permille, "permille")

@@ -15,6 +15,7 @@ from benchcon.console.ink import ink
 from benchcon.durations import age_text
 from benchcon.state import BoardState
 from benchcon.text import printable
+from benchcon.units import volts
 from benchcon.view.board_status import status_of_port
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
@@ -240,7 +241,7 @@ class LinksView(Drawn, can_focus=True):
         rate = f"{model.rates.get(board.source, 0.0):.0f}"
         trip = "?" if board.round_trip_us is None else f"{board.round_trip_us / 1000:.1f} ms"
         worst = "?" if board.round_trip_worst_us is None else f"{board.round_trip_worst_us / 1000:.1f} ms"
-        supply = f"{board.supply_mv / 1000:.2f} V" if board.supply_mv else "?"
+        supply = volts(board.supply_mv) if board.supply_mv else "?"
         heard = "never" if board.last_heard_us is None else age_text(now_us - board.last_heard_us)
         if self.brief:
             return [

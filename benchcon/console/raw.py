@@ -12,7 +12,8 @@ from benchcon.console.canvas import Canvas
 from benchcon.console.table import Column, Row, Table
 from benchcon.durations import age_text
 from benchcon.panel.model import Part
-from benchcon.panel.segments import decode, segments_of
+from benchcon.panel.reading import made_or_open
+from benchcon.panel.segments import decode, or_blank, segments_of
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
 from benchcon.view.event_feed import FRESH_US
@@ -154,9 +155,9 @@ def _value(channel: ChannelState, part: Part | None) -> str:
     if channel.ghost:
         return "ghost"
     if channel.kind == "display":
-        return decode(segments_of(channel.value, digits_in(channel.detail, 8))).strip()[:8] or "blank"
+        return or_blank(decode(segments_of(channel.value, digits_in(channel.detail, 8))))[:8]
     if channel.kind == "contact":
-        return "made" if channel.value else "open"
+        return made_or_open(channel.value)
     return counted_word(part, value)
 
 

@@ -17,6 +17,7 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.durations import seconds_text
 from benchcon.panel.lightness import OFF
+from benchcon.panel.segments import or_blank
 from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
@@ -256,7 +257,7 @@ class RehearsalList(Drawn, can_focus=True):
         if not output.where:
             canvas.write(x, y, "no rule", ink(QUIET, ground), width - x)
             return
-        says, colour = output.says.strip() or "blank", IVORY
+        says, colour = or_blank(output.says), IVORY
         if output.why:
             says, colour = f"{says}  {output.why}", BAD if output.wrong else UNKNOWN
         elif output.differs:
@@ -298,7 +299,7 @@ class RehearsalList(Drawn, can_focus=True):
         elif isinstance(item, OutputNow):
             if item.why:
                 yield f"{item.label}: {item.why}"
-            says = f"the rule says {item.says.strip() or 'blank'}" if item.where else "it has no rule"
+            says = f"the rule says {or_blank(item.says)}" if item.where else "it has no rule"
             yield f"{item.label}: {says}, the panel shows {item.shows}. {item.where}"
         elif isinstance(item, ExpectedNow):
             yield from self._about_expected(item)

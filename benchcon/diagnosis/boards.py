@@ -10,6 +10,7 @@ from benchcon.diagnosis.evidence import SAG_MV, BoardTrouble
 from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import times
+from benchcon.units import volts
 
 OFTEN = 3
 """If a board was reset this often while the same part was lit, that part pulls its supply down."""
@@ -55,9 +56,9 @@ def _weak(layout: PanelIndex, it: BoardTrouble, all_lit: Mapping[str, int], fain
     done = [f"{_OF_WEAK_SUPPLY[what]} ({times(count)})" for what, count in all_lit.items()]
     if faint:
         done.append(f"lets all {len(faint)} of them go dim or dark")
-    supply = f"{it.before_mv / 1000:.2f} V before and {it.together_mv / 1000:.2f} V then" if it.sag_mv else ""
+    supply = f"{volts(it.before_mv)} before and {volts(it.together_mv)} then" if it.sag_mv else ""
     if not done:
-        done = [f"sags by {it.sag_mv / 1000:.2f} V"]
+        done = [f"sags by {volts(it.sag_mv)}"]
         because = f"the supply of board {it.board} {done[0]} when all its {outputs} are lit together: {supply}"
     else:
         because = f"board {it.board} {' and '.join(done)} when all its {outputs} are lit together"

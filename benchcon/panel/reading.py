@@ -17,6 +17,11 @@ PASSING_US = 150_000
 """Longest time in µs that a switch is on its way between two positions (a simulated hand takes 30 ms)."""
 
 
+def made_or_open(value: int) -> str:
+    """Return what a contact is, by its value: ``made`` or ``open``."""
+    return "made" if value else "open"
+
+
 class ReadPosition(NamedTuple):
     """The position of a button or switch (index from 0), or None and why."""
 

@@ -83,6 +83,11 @@ def decode(segments: bytes) -> str:
     return "".join(_character(each & 0x7F) + ("." if each & POINT else "") for each in segments)
 
 
+def or_blank(text: str) -> str:
+    """Return in words what a display with this text shows: ``1013``, or ``blank``."""
+    return text.strip() or "blank"
+
+
 def _character(shape: int) -> str:
     return _TEXT.get(shape) or "{" + "".join(name for i, name in enumerate(SEGMENTS) if shape & 0x40 >> i) + "}"
 

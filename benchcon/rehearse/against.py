@@ -12,6 +12,7 @@ from typing import NamedTuple
 from benchcon.durations import seconds_text
 from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Lamp
+from benchcon.panel.segments import or_blank
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import LEVEL_PERMILLE
 from benchcon.rehearse.rehearsal import TICK_US
@@ -122,7 +123,7 @@ class Against:
                 self._settle(output, at_us)
                 continue
             self.compared.add(output)
-            texts = (says.text.strip() or "blank", self.seen.in_words(output).strip("'").strip() or "blank")
+            texts = (or_blank(says.text), or_blank(self.seen.in_words(output).strip("'")))
             if self._same(part, says, shows):
                 self._settle(output, at_us)
             elif output not in self._since:

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from benchcon.panel.lightness import at_level, sent_permille
 from benchcon.panel.model import Lamp
+from benchcon.panel.segments import or_blank
 from benchcon.rehearse.behaviour import Value
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import Broken, Judge
@@ -400,7 +401,7 @@ class Rehearsal:
         for output in broken.outputs:
             where = self.engine.where(output)
             shown = self.engine.shown.get(output)
-            wants = f" says {shown.text.strip() or 'blank'}" if shown is not None else ""
+            wants = f" says {or_blank(shown.text)}" if shown is not None else ""
             why = f" ({shown.why})" if shown is not None and shown.why else ""
             rules.append(f"{where}{wants}{why}" if where else f"{output} has no rule")
         return BrokenExpectation(

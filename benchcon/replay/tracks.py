@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from benchcon.durations import seconds_text
+from benchcon.panel.reading import made_or_open
 from benchcon.panel.segments import decode, segments_of
 from benchcon.replay.figures import problem_lines
 from benchcon.state.changes import OF_BOARDS, Changes
@@ -57,7 +58,7 @@ class Track:
         if value == NOT_KNOWN:
             return "not known"
         if self.kind == "contact":
-            return "made" if value else "open"
+            return made_or_open(value)
         if self.kind == "lamp":
             return percent(value)
         if self.kind == "display" and self.digits:

@@ -15,6 +15,7 @@ from benchcon.panel.model import Board, Panel
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face, key_mark
 from benchcon.text import capitalised, counted, times
+from benchcon.units import volts
 from benchcon.walk.marks import MARKS, UNTESTED, count_words
 
 CAUTION = (
@@ -127,8 +128,8 @@ def _board(row: Mapping[str, Any]) -> dict[str, Any]:
     link = row.get("link")
     if link is None:
         return board | {"link": None}
-    rest, least = link["rest_mv"] / 1000, link["least_mv"] / 1000
-    supply = f"{least:.2f} V" if least else "not said"
+    rest_mv, least_mv = link["rest_mv"], link["least_mv"]
+    supply = volts(least_mv) if least_mv else "not said"
     happened = [
         (link["lost"], "its port was lost"),
         (link["silences"], "it was silent"),
@@ -141,7 +142,7 @@ def _board(row: Mapping[str, Any]) -> dict[str, Any]:
             "missing": link["missing"],
             "bad_here": link["bad_here"],
             "bad_there": link["bad_there"],
-            "supply": supply + (f" (all dark {rest:.2f} V)" if least and rest else ""),
+            "supply": supply + (f" (all dark {volts(rest_mv)})" if least_mv and rest_mv else ""),
             "besides": "; ".join(f"{what} {times(count)}" for count, what in happened if count),
         }
     }

@@ -20,6 +20,7 @@ from benchcon.errors import Trouble
 from benchcon.gate import OURS
 from benchcon.processes import own_module
 from benchcon.rig.forked import CAN_FORK, ForkedBoard
+from benchcon.rig.ports import FOLDER
 from benchcon.text import printable
 
 if TYPE_CHECKING:
@@ -32,8 +33,6 @@ _BOARD = "benchcon.rig"
 START_S = 30.0
 """How long a board may take to start, even on a busy machine."""
 END_S = 3.0
-FOLDER = "benchcon-"
-"""Beginning of the names of simulated boards' folders, in the folder for temporary files."""
 
 
 class SimulatedBoard(NamedTuple):

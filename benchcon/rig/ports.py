@@ -12,6 +12,8 @@ import socket
 from pathlib import Path
 from typing import Protocol
 
+FOLDER = "benchcon-"
+"""Beginning of the names of simulated boards' folders, in the folder for temporary files."""
 WAITING = 1 << 16
 """Most bytes that wait for a program that does not read; further ones are lost, and counted."""
 

@@ -22,7 +22,7 @@ from types import FrameType
 from benchcon.errors import Trouble
 from benchcon.rig.board import SimBoard
 from benchcon.rig.control import Client
-from benchcon.rig.ports import PtyPort, SimulatedPort, TcpPort
+from benchcon.rig.ports import FOLDER, PtyPort, SimulatedPort, TcpPort
 
 LOOK_S = 0.02
 IDLE_LOOK_S = 0.1
@@ -54,7 +54,7 @@ class Process:
             self._socket_path: Path | None = None
         else:
             if folder is None:
-                folder = self._own_folder = Path(tempfile.mkdtemp(prefix="benchcon-"))
+                folder = self._own_folder = Path(tempfile.mkdtemp(prefix=FOLDER))
             self.port = PtyPort(folder, board.name)
             path = folder / f"{board.name}.hand"
             self._socket_path = path if len(os.fsencode(path)) <= UNIX_PATH else None

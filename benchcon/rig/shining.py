@@ -16,8 +16,9 @@ from benchcon.errors import Trouble
 from benchcon.gate import own_codes, reader_left
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import decode
-from benchcon.rig.boards import FOLDER, SimulatedBoard
+from benchcon.rig.boards import SimulatedBoard
 from benchcon.rig.hand import Hand
+from benchcon.rig.ports import FOLDER
 from benchcon.text import printable
 
 ANSWER_S = 1.0

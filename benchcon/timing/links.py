@@ -38,6 +38,7 @@ from benchcon.state import BenchState
 from benchcon.text import capitalised, counted, printable
 from benchcon.timing.clocks import rate_opened
 from benchcon.timing.percentiles import percentile
+from benchcon.units import volts
 from benchcon.wire import events as ev
 from benchcon.wire.codec import RATE, check_of
 from benchcon.wire.notifications import lights
@@ -394,7 +395,7 @@ def _resets(one: Evidence) -> list[LinkVerdict]:
         if loaded:
             seen.append(f"{loaded} right after outputs were lit")
         if 0 < low < LOW_MV:
-            seen.append(f"the supply down to {low / 1000:.2f} V")
+            seen.append(f"the supply down to {volts(low)}")
         return [
             LinkVerdict(
                 one.source,

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from benchcon.link.outcomes import HELD_WHYS
 from benchcon.panel.model import Control, Part
-from benchcon.panel.reading import own_position
+from benchcon.panel.reading import made_or_open, own_position
 from benchcon.panel.segments import decode
 from benchcon.text import counted, printable
 from benchcon.units import percent
@@ -81,7 +81,7 @@ def _value(part: Part | None, value: int) -> str:
         if len(part.channels) == 1 and (value,) in part.codes:
             return part.positions[part.codes.index((value,))]
         if len(part.channels) > 1:
-            return "made" if value else "open"
+            return made_or_open(value)
     return str(value)
 
 

@@ -14,7 +14,7 @@ from benchcon.panel.lightness import level_word, looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.places import engraved
 from benchcon.panel.reading import contact_word, detents, position, share_permille, share_word
-from benchcon.panel.segments import decode, segments_of
+from benchcon.panel.segments import decode, or_blank, segments_of
 from benchcon.state import BenchState, BoardState
 from benchcon.text import decimal, printable
 
@@ -130,7 +130,7 @@ def _display(display: Display, board: BoardState, now_us: int) -> Showing:
         return Showing(True, "dark", segments=segments, sort="dark")
     if board.no_supply:
         return Showing(True, NO_SUPPLY, segments=bytes(display.digits), sort="dark")
-    return Showing(True, decode(segments).strip() or "blank", segments=segments)
+    return Showing(True, or_blank(decode(segments)), segments=segments)
 
 
 def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) -> Showing:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from benchcon.panel.lightness import level_word, looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Part
-from benchcon.panel.reading import detents, position_of_code, share_word
-from benchcon.panel.segments import decode, segments_of
+from benchcon.panel.reading import detents, made_or_open, position_of_code, share_word
+from benchcon.panel.segments import decode, or_blank, segments_of
 from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Past, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
 
@@ -106,7 +106,7 @@ def value_text(value: int, row: Trace) -> str:
     if value == UNKNOWN:
         return "?"
     if row.digits:
-        return decode(segments_of(value, row.digits)).strip()[:9] or "blank"
+        return or_blank(decode(segments_of(value, row.digits)))[:9]
     return f"{value / THOUSANDTHS:.7g}" if row.thousandths else channel_word(row.part, value)
 
 
@@ -121,7 +121,7 @@ def channel_word(part: Part | None, value: int) -> str:
     if part.kind == "pot":
         return share_word(part, value)
     if len(part.channels) > 1:
-        return "made" if value else "open"
+        return made_or_open(value)
     at, why = position_of_code(part, (value,))
     return part.positions[at] if at is not None else why
 

@@ -16,7 +16,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel
 from benchcon.state.board import is_without_supply
 from benchcon.text import counted, times
-from benchcon.units import quantity
+from benchcon.units import quantity, volts
 from benchcon.walk.load import ALL_LIT, shares
 from benchcon.walk.wants import Wants
 
@@ -204,8 +204,8 @@ def closing(boards: Sequence[BoardHealth], seconds: float, steps: int) -> str:
     found = sum(len(board.complaints()) for board in boards)
     verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"
     supplies = [
-        f"{board.name} {board.least_mv / 1000:.2f} V at least"
-        + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
+        f"{board.name} {volts(board.least_mv)} at least"
+        + (f" ({volts(board.rest_mv)} with all dark)" if board.rest_mv else "")
         if board.least_mv
         else f"{board.name} {'without supply' if board.no_supply else 'does not report its supply'}"
         for board in boards

@@ -16,6 +16,7 @@ from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.durations import lasted
 from benchcon.errors import Trouble
+from benchcon.panel.reading import made_or_open
 from benchcon.text import counted, printable, times
 from benchcon.wire.items import OUTPUTS
 
@@ -181,7 +182,7 @@ class Wiggle:
         """Return a channel's value at rest in words."""
         watched, spot = self.watched[key], self.layout.spots[key]
         if spot.kind == "contact":
-            return "made" if watched.rest else "open"
+            return made_or_open(watched.rest)
         return f"position {watched.rest}" if spot.kind == "selector" else str(watched.rest)
 
     def at_rest(self) -> str:

@@ -22,6 +22,7 @@ from benchcon.durations import clock_text
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.lightness import sent_permille
 from benchcon.text import counted, printable
+from benchcon.units import volts
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.walk.soak import BoardHealth, Soaking, duration_s
@@ -122,7 +123,7 @@ class Boards(Table):
 
 
 def _volts(millivolts: int) -> str:
-    return f"{millivolts / 1000:.2f} V" if millivolts else "?"
+    return volts(millivolts) if millivolts else "?"
 
 
 OWN_KEYS = ("end", "bell", "leave")
