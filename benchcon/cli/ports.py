@@ -10,6 +10,8 @@ from benchcon.gate import say_on_stderr
 
 if TYPE_CHECKING:
     from benchcon.link.discovery import PortFound
+    from benchcon.state import BoardState
+    from benchcon.timing.links import LinkVerdict
     from benchcon.wire.records import Batch
 
 LOOK_S = 1.0
@@ -92,7 +94,6 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
 
     from benchcon.link import Bench, PortInfo
     from benchcon.state import BenchState
-    from benchcon.text import printable
     from benchcon.timing.links import LinkEvidence
 
     state = BenchState()
@@ -126,18 +127,26 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     worst = {verdict.source: verdict for verdict in reversed(links.verdicts())}
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
-        board = state.boards.get(info.source)
         answer = {"outcome": outcome(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
+        board = state.boards.get(info.source)
         if board is not None and answer["outcome"] == "answers":
-            answer["ident"] = printable(board.ident)
-            answer["name"] = printable(board.name)
-            answer["firmware"] = printable(board.firmware)
-            answer["channels"] = len(board.channels)
-            verdict = worst.get(info.source)
-            answer["trouble"] = verdict.trouble if verdict is not None else ""
-            answer["link"] = verdict.sentence if verdict is not None else ""
+            answer |= _described(board, worst.get(info.source))
         by_port[port] = answer
     return by_port
+
+
+def _described(board: BoardState, verdict: LinkVerdict | None) -> dict[str, Any]:
+    """Return what a board says of itself, and the worst fault of its link."""
+    from benchcon.text import printable
+
+    return {
+        "ident": printable(board.ident),
+        "name": printable(board.name),
+        "firmware": printable(board.firmware),
+        "channels": len(board.channels),
+        "trouble": verdict.trouble if verdict is not None else "",
+        "link": verdict.sentence if verdict is not None else "",
+    }
 
 
 def _lines(rows: list[dict[str, Any]]) -> list[str]:

@@ -86,22 +86,7 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
         out.append(_weak(layout, it, all_lit, faint))
         it = replace(it, **{what: getattr(it, what) - count for what, count in all_lit.items()}, together={})
     if it.resets:
-        pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
-        causes = f" ({', '.join(it.causes)})" if it.causes else ""
-        labels = [(layout.part(name).label, it.lit[name]) for name in it.lit if _is_part(layout, name)]
-        while_lit = ", ".join(f"{times(count)} while “{label}” was commanded to light" for label, count in labels[:3])
-        look = next((_RESETS[cause] for cause in it.causes if cause in _RESETS), "")
-        out.append(
-            _finding(
-                "board reset",
-                it.board,
-                f"{board} was reset {times(it.resets)} during the walk{causes}{', ' if while_lit else ''}{while_lit}"
-                f"{_meanwhile(it, 'resets')}",
-                look or "its USB plug and cable, its supply, and what is on its RESET pin",
-                {"resets": it.resets, "causes": list(it.causes), "lit": dict(it.lit)},
-                pulled,
-            )
-        )
+        out.append(_reset(layout, it, board))
     if it.lost:
         because = f"the port of {board} was lost {times(it.lost)} during the walk{_meanwhile(it, 'lost')}"
         look = "its USB plug, cable and hub; if somebody pulled the plug, nothing"
@@ -131,6 +116,23 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
         look = "its cable and hub, its ground, and on a long serial line the baud rate"
         out.append(_finding("line damaged", it.board, because, look, counts))
     return out
+
+
+def _reset(layout: PanelIndex, it: BoardTrouble, board: str) -> Finding:
+    pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
+    causes = f" ({', '.join(it.causes)})" if it.causes else ""
+    labels = [(layout.part(name).label, it.lit[name]) for name in it.lit if _is_part(layout, name)]
+    while_lit = ", ".join(f"{times(count)} while “{label}” was commanded to light" for label, count in labels[:3])
+    look = next((_RESETS[cause] for cause in it.causes if cause in _RESETS), "")
+    return _finding(
+        "board reset",
+        it.board,
+        f"{board} was reset {times(it.resets)} during the walk{causes}{', ' if while_lit else ''}{while_lit}"
+        f"{_meanwhile(it, 'resets')}",
+        look or "its USB plug and cable, its supply, and what is on its RESET pin",
+        {"resets": it.resets, "causes": list(it.causes), "lit": dict(it.lit)},
+        pulled,
+    )
 
 
 def _meanwhile(it: BoardTrouble, what: str) -> str:

@@ -331,12 +331,8 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
                 out.append(_moves_several(of[name], moved[name]))
                 continue
             at = _arrives_if_silent(crossed, of[name])
-            floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up hum
+            detail = {"on": "pot", **_open_pot(control, ends[name].get(at, {}), noise[at])}
             noise[at] = 0
-            swing = 0 if floats else _swing(ends[name].get(at, {}))
-            swings = {"swing": swing} if swing else {}
-            ends_off = {} if floats or swings else _end_off(control, ends[name].get(at, {}))
-            detail = {"on": "pot", **floats, **swings, **ends_off}
             out.append(_sided(BareFinding("open", (of[name],), detail), at, crossed))
             continue
         at = arrives[name]
@@ -358,6 +354,14 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
             source = next((n for n, c in arrives.items() if c == channel), name)
             out.append(_sided(BareFinding("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
     return out
+
+
+def _open_pot(control: Control, row: Mapping[int, list[int]], noise: int) -> dict[str, int | str]:
+    """Return as `detail` what an open potentiometer shows: hum, a swing less than its travel, or one of its ends."""
+    if noise:
+        return {"floats": noise}  # an open wiper picks up hum
+    swing = _swing(row)
+    return {"swing": swing} if swing else {**_end_off(control, row)}
 
 
 def _end_off(control: Control, row: Mapping[int, list[int]]) -> dict[str, str]:
