@@ -130,11 +130,12 @@ def near(word: str, known: Iterable[str], quote: str = '"') -> str:
 
     Case is ignored. `quote` is put around the proposal. The result is printable.
     """
-    return _did_you_mean(nearest(word, known), quote)
+    return did_you_mean(nearest(word, known), quote)
 
 
-def _did_you_mean(found: str | None, quote: str) -> str:
-    return "" if found is None else f"; did you mean {quote}{printable(found)}{quote}?"
+def did_you_mean(found: str | None, quote: str = '"') -> str:
+    """Return ``; did you mean "red"?`` with what was found, printable; empty if nothing was."""
+    return f"; did you mean {quote}{printable(found)}{quote}?" if found else ""
 
 
 _OF_KEYS = 0.7
@@ -148,7 +149,7 @@ def near_key(key: str, known: Iterable[str], quote: str = '"') -> str:
     ``positon`` is ``position`` and ``ident`` is ``id``, but ``colour`` is not ``connector``: a list of the known keys
     stands beside it, and a proposal that is far from what was written only misleads.
     """
-    return _did_you_mean(nearest_key(key, known), quote)
+    return did_you_mean(nearest_key(key, known), quote)
 
 
 def nearest_key(key: str, known: Iterable[str]) -> str | None:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from benchcon.firmware.board_plan import Plan
 from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
-from benchcon.panel.model import Chain, key_of
+from benchcon.panel.model import Chain, chain_key, key_of
 from benchcon.panel.reader import PanelRemark
 from benchcon.wire.quote import quote
 
@@ -75,7 +75,7 @@ def used_pins(made: Plan) -> dict[str, tuple[str, int, str]]:
         if output.pin.kind == "direct":
             used[output.pin.name] = (key_of(output.lamp), output.lamp.channel.line, "out")
     for chain in _chains(made):
-        who = f"boards.{made.board.name}.chains.{chain.kind}"
+        who = chain_key(made.board.name, chain.kind)
         used[chain.data] = (f"{who}.data", chain.line, "in" if chain.kind == "165" else "out")
         used[chain.clock] = (f"{who}.clock", chain.line, "out")
         used[chain.load] = (f"{who}.load", chain.line, "out")

@@ -14,7 +14,7 @@ from benchcon.errors import Trouble
 from benchcon.firmware import limits
 from benchcon.firmware.board_plan import ContactInput, DisplayOutput, EncoderInput, LampOutput, Plan, PotInput
 from benchcon.firmware.chips import CHIPS
-from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Matrix, Panel, key_of
+from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Matrix, Panel, chain_key, key_of
 from benchcon.panel.pins import Pin, read_pins
 from benchcon.panel.reader import PanelRemark
 from benchcon.rig.wiring import wiring
@@ -114,7 +114,7 @@ class _Maker:
 
     def known_pins(self, chain: Chain) -> None:
         """Refuse a chain that lacks a pin."""
-        who = f"boards.{self.board.name}.chains.{chain.kind}"
+        who = chain_key(self.board.name, chain.kind)
         empty = [key for key in ("data", "clock", "load") if not getattr(chain, key)]
         if empty:
             self.refuse(chain.line, f"{who} lacks {listed(empty)}; firmware needs all three pins of a chain")

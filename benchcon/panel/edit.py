@@ -21,7 +21,7 @@ from benchcon.panel.reader import NAME, name_from
 from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
 from benchcon.panel.where import Path as KeyPath
 from benchcon.panel.where import places_in
-from benchcon.text import printable
+from benchcon.text import did_you_mean, printable
 from benchcon.units import percent, quantity, written
 
 _PROGRAM = Path(__file__).resolve().parents[1]
@@ -63,8 +63,7 @@ class PanelFile:
         """Rename the part called `part` to `name`, wherever the file names it."""
         path = self._path(part)
         if not NAME.fullmatch(name):
-            near = name_from(name)
-            hint = f'; did you mean "{near}"?' if near else ""
+            hint = did_you_mean(name_from(name))
             raise Trouble(
                 f'"{printable(name[:40])}" is not a name: a-z, 0-9 and _ are allowed, beginning with a letter{hint}'
             )

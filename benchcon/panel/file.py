@@ -20,7 +20,7 @@ from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, in_order, without_mistakes
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, in_order, shown, without_mistakes
 from benchcon.panel.where import lines_of
 from benchcon.text import near, printable
 
@@ -124,6 +124,30 @@ def _beside(path: Path) -> str:
     except (OSError, ValueError):  # there is no such folder, or no file can have such a name
         return ""
     return printable(near(path.stem, names).replace('"?', f'{path.suffix}"?'))
+
+
+def file_beside(table: TomlTable, key: str, name: str, *, strange: bool = False) -> Path | None:
+    """Return the file that `key` names, relative to the folder of the file `name`; a finding if it does not exist.
+
+    In a `strange` file, which somebody else may have sent, it is a finding too if it is not in that folder or below.
+    """
+    text = table.text(key, "", 500)
+    if not text:
+        return None
+    folder, beside = Path(name).parent, printable(Path(name).name)
+    path = folder / text
+    if strange and not _is_below(path, folder):
+        table.say(key, f"is {shown(text)}; it must be beside {beside}, or in a folder there")
+    elif not path.is_file():
+        table.say(key, f"is {shown(text)}; there is no such file beside {beside}")
+    return path
+
+
+def _is_below(path: Path, folder: Path) -> bool:
+    try:
+        return path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        return False
 
 
 def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | None, list[PanelRemark]]:

@@ -319,6 +319,11 @@ class Panel:
         return next((part for part in self.parts if part.name == name), None)
 
 
+def chain_key(board: str, kind: str) -> str:
+    """Return the key of a chain's table: ``boards.desk.chains.165``."""
+    return f"boards.{board}.chains.{kind}"
+
+
 def key_of(part: Part) -> str:
     """Return the key of a part's table: ``controls.stop_bar``, or ``controls.key (key_3)`` for one part of several."""
     if part.made_by:

@@ -18,6 +18,8 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from benchcon.text import did_you_mean
+
 CHAINS = {"165": "74HC165", "595": "74HC595", "7219": "MAX7219"}
 SEGMENT_PINS = {"A": 14, "B": 16, "C": 20, "D": 23, "E": 21, "F": 15, "G": 17, "DP": 22}
 """MAX7219: pins of the segments (data sheet 19-4452, pin configuration)."""
@@ -79,7 +81,7 @@ def read_pin(text: str) -> Pin:
     if match := _CROSSING.fullmatch(text):
         return Pin("matrix", text, 0, match[1], int(match[2]), int(match[3]))
     bare = text.upper().replace(" ", "")
-    instead = f'; did you mean "{bare}"?' if _PIN.fullmatch(bare) else ""
+    instead = did_you_mean(bare if _PIN.fullmatch(bare) else None)
     raise ValueError(f"is not a pin; allowed: {_ALLOWED}{instead}")
 
 

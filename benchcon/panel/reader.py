@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import counted, first_of, near, near_key, nearest, nearest_key, printable
+from benchcon.text import counted, did_you_mean, first_of, near, near_key, nearest, nearest_key, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -373,7 +373,7 @@ class TomlTable:
             for name, inner in value.items():
                 if not pattern.fullmatch(name):
                     near_name = name_from(name)
-                    hint = f'; did you mean "{near_name}"?' if pattern.fullmatch(near_name) else ""
+                    hint = did_you_mean(near_name if pattern.fullmatch(near_name) else None)
                     self.source.say((*self.path, key, name), f"is not a name for {_ONE[key]}; {what}{hint}")
                     continue
                 table = TomlTable(self.source, (*self.path, key, name), inner)

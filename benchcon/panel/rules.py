@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from benchcon.panel.brightness import uneven
 from benchcon.panel.electrics import loads
-from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part, Place, key_of
+from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part, Place, chain_key, key_of
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import SourceFile, options
@@ -158,7 +158,7 @@ class _Pins:
     def chain_pins(self) -> None:
         """Take the pins of the chains: all share the clock, those of one direction data; each has its own load pin."""
         for chain in self.chains.values():
-            who = f"boards.{self.board.name}.chains.{chain.kind}"
+            who = chain_key(self.board.name, chain.kind)
             shared = {self.chains[kind].clock for kind in self.chains if kind != chain.kind}
             if chain.clock not in shared or chain.clock not in self.taken:
                 self.take(chain.clock, f"{who}.clock", chain.line)
@@ -258,7 +258,7 @@ class _Pins:
         if chain is None:
             chip = CHAINS[pin.kind]
             pins = 'data = "D12", clock = "A0", load = "A1"' if pin.kind == "165" else _SPI_EXAMPLE
-            example = f"boards.{self.board.name}.chains.{pin.kind} = {{ {pins} }}"
+            example = f"{chain_key(self.board.name, pin.kind)} = {{ {pins} }}"
             text = f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}"
             self.say_lacking(channel.line, pin.kind, text)
             return False

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchcon.panel.file import LARGEST, open_table, slurp
+from benchcon.panel.file import LARGEST, file_beside, open_table, slurp
 from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, in_order, shown, without_mistakes
-from benchcon.text import label_from, printable
+from benchcon.text import label_from
 from benchcon.units import is_unit, quantity
 
 KIND = "behaviour file"
@@ -100,17 +100,6 @@ def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelR
         top.source.say((), "has no values yet", grave=False)
     behaviour = Behaviour(name, title, values, panel, rules)
     return behaviour, in_order(top.source.findings)
-
-
-def file_beside(table: TomlTable, key: str, name: str) -> Path | None:
-    """Return the file that `key` names, relative to the folder of the file `name`; a finding if it does not exist."""
-    text = table.text(key, "", 500)
-    if not text:
-        return None
-    path = Path(name).parent / text
-    if not path.is_file():
-        table.say(key, f"is {shown(text)}; there is no such file beside {printable(Path(name).name)}")
-    return path
 
 
 def _value(name: str, table: TomlTable) -> Value:

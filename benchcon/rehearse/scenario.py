@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from benchcon.errors import Trouble
-from benchcon.panel.file import LARGEST, open_table, slurp
+from benchcon.panel.file import LARGEST, file_beside, open_table, slurp
 from benchcon.panel.lightness import OFF, ON
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, in_order, options, shown, without_mistakes
-from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
+from benchcon.rehearse.behaviour import Behaviour, Value
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
-from benchcon.text import near, printable
+from benchcon.text import did_you_mean, near, printable
 from benchcon.units import number_in, percent
 
 KIND = "scenario"
@@ -387,7 +387,7 @@ class _Reading:
                 level: int | None = None
                 if not isinstance(written, str) or not (written in (ON, OFF) or re.search(r"\d", written)):
                     meant = {"lit": ON, "out": OFF, "true": ON, "false": OFF}.get(str(written).lower(), "")
-                    hint = f'; did you mean "{meant}"?' if meant else ""
+                    hint = did_you_mean(meant)
                     text = f'is {shown(written)}; on, off, or a lightness such as "40 %" is allowed{hint}'
                     table.source.say(path, text)
                     continue

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchcon.errors import Trouble
-from benchcon.panel.file import open_table, slurp
+from benchcon.panel.file import file_beside, open_table, slurp
 from benchcon.panel.reader import TomlTable, shown
 from benchcon.replay.compare import COUNTS
 from benchcon.replay.rerun import TOLERANCE_US, RerunOptions
@@ -67,7 +67,8 @@ def _with_settings(case: CaptureCase, toml: Path) -> CaptureCase:
     tolerance_ms = table.quantity("tolerance", "ms", TOLERANCE_US / 1000, 1, 60_000, 'from "1 ms" to "1 min"')
     counts = table.whole("counts", COUNTS, 0, 65535)
     fast = table.flag("fast", False)
-    panel, faults = _file(table, "panel", toml), _file(table, "faults", toml)
+    # A capture from a stranger must not have files read, and their text shown, that did not come with it.
+    panel, faults = (file_beside(table, key, str(toml), strange=True) for key in ("panel", "faults"))
     table.done()
     for finding in table.source.findings:
         raise Trouble(str(finding))
@@ -84,20 +85,3 @@ def _names(table: TomlTable, key: str, allowed: tuple[str, ...], default: tuple[
         table.say(key, f"is {shown(value)}; a list of these is allowed: {', '.join(allowed)}")
         return default
     return tuple(dict.fromkeys(names))
-
-
-def _file(table: TomlTable, key: str, toml: Path) -> Path | None:
-    text = table.text(key, longest=500)
-    if not text:
-        return None
-    path = toml.parent / text
-    try:
-        # A capture from a stranger must not have files read, and their text shown, that did not come with it.
-        beside = path.resolve().is_relative_to(toml.parent.resolve())
-    except (OSError, RuntimeError, ValueError):
-        beside = False
-    if not beside:
-        table.say(key, f"is {shown(text)}; it must be beside {printable(toml.name)}, or in a folder there")
-    elif not path.is_file():
-        table.say(key, f"is {shown(text)}; there is no such file beside {printable(toml.name)}")
-    return path

@@ -9,7 +9,7 @@ from typing import Any
 
 from benchcon.rig.kinds import KINDS, OF_DIODES, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
-from benchcon.text import counted, listed, near, near_key, printable
+from benchcon.text import counted, did_you_mean, listed, near, near_key, printable
 from benchcon.wire.quote import quote, unquote
 
 
@@ -213,7 +213,7 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
     if form == "word":
         if value not in setting.words:
             meant = next((word for word in setting.words if str(value)[:60].lower() == word.lower()), "")
-            hint = f'; did you mean "{meant}"?' if meant else ""
+            hint = did_you_mean(meant)
             raise WrongFault(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}{hint}")
         return value
     if form == "number":

@@ -88,6 +88,13 @@ OWNERS = [
     (r":\.2f\} V\b", ["units.py"], "benchcon.units.volts"),
     (r"or [\"']blank[\"']", ["panel/segments.py"], "benchcon.panel.segments.or_blank"),
     (r'"made" if \S+ else "open"', ["panel/reading.py"], "benchcon.panel.reading.made_or_open"),
+    (
+        r"; did you mean",
+        ["text.py", "panel/file.py", "panel/reader.py", "panel/rules.py", "units.py"],
+        "benchcon.text.did_you_mean",
+    ),
+    (r"\.chains\.\{", ["panel/model.py"], "benchcon.panel.model.chain_key"),
+    (r"there is no such file beside", ["panel/file.py"], "benchcon.panel.file.file_beside"),
     (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
     (r"lacks its unit; ", ["units.py"], "benchcon.units.quantity"),
