@@ -71,14 +71,36 @@ def pytest_sessionfinish() -> None:
     gc.freeze()
 
 
+@pytest.fixture(scope="session")
+def folders(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where each test has its folders, by number: to find a free one, pytest would look through all that there are."""
+    return tmp_path_factory.mktemp("t", numbered=False)
+
+
+@pytest.fixture
+def tmp_path(folders: Path) -> Path:
+    """A folder for this test; what is in it stays until all tests are over."""
+    path = folders / str(next(NUMBERS))
+    path.mkdir()
+    return path
+
+
 @pytest.fixture(autouse=True)
-def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """The folder of remembered ports and the like for this test, and for every process that it starts."""
-    # Numbered here, and apart: pytest looks through all folders that there are to find a free number.
-    home = tmp_path_factory.getbasetemp() / "h" / str(next(NUMBERS))
-    home.mkdir(parents=True)
+def named_home(folders: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of remembered ports and the like for this test, and for every process that it starts.
+
+    It is made by whoever writes into it first: few tests do, and thousands of folders take seconds to remove.
+    """
+    home = folders / f"h{next(NUMBERS)}"
     monkeypatch.setenv("BENCHCON_HOME", str(home))
     return home
+
+
+@pytest.fixture
+def own_home(named_home: Path) -> Path:
+    """The folder of `named_home`, for a test that writes into it."""
+    named_home.mkdir()
+    return named_home
 
 
 @pytest.fixture
