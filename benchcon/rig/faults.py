@@ -222,10 +222,12 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         except (TypeError, ValueError):
             raise WrongFault(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
     else:
-        from benchcon.units import quantity
+        from benchcon.units import for_people, quantity
 
+        example = for_people(setting.default, form) if setting.default is not None else ""
         try:
-            number = quantity(str(value), form)  # a bare number lacks its unit, in the words that every file uses
+            # A bare number lacks its unit, in the words that every file uses.
+            number = quantity(str(value), form, example)
         except ValueError as error:
             raise WrongFault(key, f"'{key}' {_shown(value)} {error}") from None
         number = round(number) if form in ("us", "mV") else number

@@ -64,6 +64,6 @@ def test_the_console_shows_the_healthy_one_and_says_what_the_other_is(board: Boa
         terminal.see("made")
         assert "● desk" in terminal.text()
         terminal.press("F5")
-        terminal.see("◌ duplicate", "● live")
+        terminal.see("! ident taken", "● live")
         terminal.press("q")
         assert terminal.ended() == 0, terminal.raw[-600:]
