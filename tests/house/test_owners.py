@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from pathlib import Path
 
@@ -103,13 +104,15 @@ OWNERS = [
 ]
 
 
+@functools.cache
+def program() -> dict[str, str]:
+    """The text of each module, by its path."""
+    return {path.relative_to(PROGRAM).as_posix(): path.read_text(encoding="utf-8") for path in PROGRAM.rglob("*.py")}
+
+
 @pytest.mark.parametrize(("pattern", "owners", "instead"), OWNERS, ids=[owner[2] for owner in OWNERS])
 def test_one_owner(pattern: str, owners: list[str], instead: str) -> None:
-    found = {
-        path.relative_to(PROGRAM).as_posix()
-        for path in PROGRAM.rglob("*.py")
-        if re.search(pattern, path.read_text(encoding="utf-8"))
-    }
+    found = {path for path, text in program().items() if re.search(pattern, text)}
     assert found <= set(owners), f"{sorted(found - set(owners))}: {instead} does this"
     assert found, "the pattern finds nothing any more: it holds nothing"
 
