@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.console.run import run_console
+from benchcon.console.simulated import hangs_up_after
 from benchcon.demo.own_panel import own_panel
 from benchcon.gate import say_on_stderr
 from benchcon.link import Bench
@@ -56,20 +56,10 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     run = evening(session, demo.hands)
     bench.start()
     run.start()
-    timer = None
     try:
-        if seconds is not None:
-            import os
-            import signal
-
-            # The console ends as it does when the user closes the terminal.
-            timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
-            timer.daemon = True
-            timer.start()
-        return run_console(session, until, run)
+        with hangs_up_after(seconds):
+            return run_console(session, until, run)
     finally:
-        if timer is not None:
-            timer.cancel()
         run.close()
         session.close()
         if session.panel.digest != panel.digest:

@@ -96,6 +96,7 @@ OWNERS = [
     ),
     (r"\.chains\.\{", ["panel/model.py"], "benchcon.panel.model.chain_key"),
     (r"there is no such file beside", ["panel/file.py"], "benchcon.panel.file.file_beside"),
+    (r"os\.kill, \(os\.getpid", ["console/simulated.py"], "benchcon.console.simulated.hangs_up_after"),
     (r"does not end in any of", ["cli/options.py"], "benchcon.cli.options.ending_of"),
     (r'\.to_bytes\([^)]*digits, "big"\)', ["panel/segments.py", "rig/lamps.py"], "benchcon.panel.segments.segments_of"),
     (r"lacks its unit; ", ["units.py"], "benchcon.units.quantity"),
