@@ -402,7 +402,7 @@ class ReplaySession(Session):
         if not new:
             return ""
         more = f"; and {len(new) - 1} more" if len(new) > 1 else ""
-        return f"{new[0].where}: {new[0].text}{more}"
+        return f"{new[0]}{more}"
 
     def notes(self) -> list[Mark]:
         """Return the notes of the whole capture, in order."""

@@ -64,6 +64,9 @@ class Problem(NamedTuple):
         """``line 12``, or ``byte 4711`` if the line is not known."""
         return f"line {self.line}" if self.line is not None else f"byte {self.offset}"
 
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text}"
+
 
 InspectKeyframe = Callable[[bytes], object]
 """Called with a keyframe's body; raises `ValueError`, which says in a few words why, if that cannot be read."""

@@ -96,14 +96,13 @@ def _console(args: argparse.Namespace) -> int:
 def _headless(args: argparse.Namespace) -> int:
     import json
 
-    from benchcon.replay.figures import figures, in_a_line
+    from benchcon.replay.figures import figures, first_problem_lines, in_a_line
     from benchcon.replay.words import option_time
 
     at_us = None if args.at is None else option_time("--at", args.at)
     found: dict[str, Any] = figures(args.file, at_us)
-    problems = found["capture"]["first_problems"]
-    for problem in problems[:5]:
-        say_on_stderr(f"{found['capture']['file']}: {problem['where']}: {problem['what']}")
+    for line in first_problem_lines(found):
+        say_on_stderr(line)
     print(json.dumps(found, indent=2) if args.json else in_a_line(found))
     return 0
 

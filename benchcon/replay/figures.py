@@ -101,10 +101,19 @@ def in_a_line(found: dict[str, Any]) -> str:
     return f"{capture['file']}: {'; '.join(parts)}"
 
 
-def problem_lines(reader: StateReader, most: int = 5) -> list[str]:
-    """Return the problems found in a capture so far, as printable lines; the first `most`, and how many more."""
-    problems = reader.problems
-    lines = [f"{reader.shown}: {problem.where}: {problem.text}" for problem in problems[:most]]
+MOST_LINES = 5
+"""Most problems that are told one by one."""
+
+
+def first_problem_lines(found: dict[str, Any]) -> list[str]:
+    """Return the first problems in the result of `figures`, as printable lines."""
+    capture = found["capture"]
+    return [f"{capture['file']}: {each['where']}: {each['what']}" for each in capture["first_problems"][:MOST_LINES]]
+
+
+def problem_lines(reader: StateReader) -> list[str]:
+    """Return the problems found in a capture so far, as printable lines; the first ones, and how many more."""
+    lines = [f"{reader.shown}: {problem}" for problem in reader.problems[:MOST_LINES]]
     more = sum(reader.problem_counts.values()) - len(lines)
     if more > 0:
         counts = ", ".join(f"{count} {sort}" for sort, count in sorted(reader.problem_counts.items()))
