@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.style import Style
 from textual import events
+from textual.filter import ANSIToTruecolor
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -66,7 +67,9 @@ class Drawn(Widget, inherit_css=True):
         # to add, and to look through them for each line took a tenth of the time of a busy face.
         rows = [self.render_line(y) for y in crop.line_range]
         for line_filter in self.get_line_filters():
-            rows = [row.apply_filter(line_filter, self.background_colors[1]) for row in rows]
+            if not isinstance(line_filter, ANSIToTruecolor):  # there are no colours by number on a canvas
+                ground = self.background_colors[1]
+                rows = [row.apply_filter(line_filter, ground) for row in rows]
         return rows if crop.column_span == (0, self.size.width) else [row.crop(*crop.column_span) for row in rows]
 
     def on_resize(self) -> None:

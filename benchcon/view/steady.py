@@ -36,12 +36,12 @@ class SteadyPace:
 
     def wait_us(self, now_us: int) -> int:
         """Return how long the next change has to wait, in microseconds; 0: it may pass now."""
-        recent = [at_us for at_us in self._times if now_us - at_us < WINDOW_US]
-        if len(recent) < MOST - 1:
-            return 0
-        opens_us = recent[-1] + WINDOW_US // MOST
-        if len(recent) >= MOST:
-            opens_us = max(opens_us, recent[-MOST] + WINDOW_US)
+        times = self._times
+        if len(times) < MOST - 1 or now_us - times[1 - MOST] >= WINDOW_US:
+            return 0  # fewer than `MOST - 1` in the last second
+        opens_us = times[-1] + WINDOW_US // MOST
+        if len(times) >= MOST:
+            opens_us = max(opens_us, times[-MOST] + WINDOW_US)
         return max(opens_us - now_us, 0)
 
     def go(self, now_us: int) -> None:
