@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from binascii import crc_hqx
+from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from benchcon.wire.records import LINE_UP, Batch
@@ -22,7 +23,11 @@ def notification(number: int, clock_us: int, what: bytes) -> bytes:
 
 def batches(count: int, each: int = 5, step_us: int = 500, boards: int = 2, start_us: int = 1000) -> list[Batch]:
     """`count` batches of `each` lines, switches going back and forth on `boards` boards."""
-    made = []
+    return list(one_by_one(count, each, step_us, boards, start_us))
+
+
+def one_by_one(count: int, each: int = 5, step_us: int = 500, boards: int = 2, start_us: int = 1000) -> Iterator[Batch]:
+    """As `batches`, for a test that stops when it has had enough."""
     numbers = [0] * (boards + 1)
     for turn in range(count):
         source = turn % boards + 1
@@ -32,8 +37,7 @@ def batches(count: int, each: int = 5, step_us: int = 500, boards: int = 2, star
             number = numbers[source]
             lines.append(notification(number, at_us, b"is sw%d=%d" % (number % 7, number // 7 & 1)))
             numbers[source] += 1
-        made.append(Batch(at_us, source, LINE_UP, lines))
-    return made
+        yield Batch(at_us, source, LINE_UP, lines)
 
 
 def keyframe(number: int = 0) -> bytes:

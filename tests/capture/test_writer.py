@@ -13,7 +13,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from capture.made import BEGAN, batches, flat, keyframe
+from capture.made import BEGAN, batches, flat, keyframe, one_by_one
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture import writer as writing
@@ -312,7 +312,7 @@ def test_rotation_by_size_loses_nothing(tmp_path: Path, monkeypatch: pytest.Monk
 def test_rotation_by_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writing, "WAKE_S", 0.002)
     writer = Writer(tmp_path / "x", BEGAN, Counting(), rotate_s=0.05)
-    given = iter(batches(100_000))
+    given = one_by_one(100_000)
     written = []
     while writer.figures().parts < 3:
         written.append(next(given))
