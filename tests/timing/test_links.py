@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import random
 
 import pytest
@@ -35,6 +36,7 @@ def test_the_check_tells_which_bit_was_turned() -> None:
     assert flipped_bit(b"something else") is None
 
 
+@functools.cache
 def verdict_text(trouble: str) -> str:
     state = BenchState()
     links = LinkEvidence(state)
