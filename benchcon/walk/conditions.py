@@ -153,6 +153,7 @@ class Conditions:
         if isinstance(event, ev.Link):
             if event.word == "lost":
                 self._count(board, "lost", walk)
+                tally.cut_off()
                 self._untear(board, event.at_us)
                 self._unread[board] = GONE
                 return self._happened_to(board, GONE)

@@ -71,13 +71,14 @@ class BoardHealth:
     """Number of heartbeats that reported the supply."""
     no_supply: int = 0
     """Number of those that reported no supply: nothing was lit then, so nothing was tested."""
-    _first_bad: int | None = None
+    _bad_lines: int | None = None
+    """The board's own count of them in its last heartbeat; None: nothing to compare the next one with."""
 
     def alive(self, supply_mv: int, bad_lines: int, worst_loop_us: int, dark: bool) -> None:
         """Take a heartbeat; `dark` says that nothing is lit now."""
-        if self._first_bad is None:
-            self._first_bad = bad_lines
-        self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
+        if self._bad_lines is not None:
+            self.bad_there += (bad_lines - self._bad_lines) & 0xFFFF
+        self._bad_lines = bad_lines
         self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
         self.now_mv = supply_mv
         self.heartbeats += supply_mv > 0
@@ -91,9 +92,13 @@ class BoardHealth:
     def booted(self, cause: str) -> None:
         """Count a reset with its `cause`."""
         self.resets += 1
-        self._first_bad = None
+        self.cut_off()
         if len(self.causes) < 20:
             self.causes.append(cause)
+
+    def cut_off(self) -> None:
+        """Do not count as damaged what a reset or a pulled plug has cut off on the way to the board."""
+        self._bad_lines = None
 
     @property
     def sag_mv(self) -> int:

@@ -196,4 +196,5 @@ def _count(board: BoardHealth, outputs: WalkOutputs, event: ev.Event, dark: bool
         board.missing += event.missing
     elif isinstance(event, ev.Link) and event.word == "lost":
         board.lost += 1
+        board.cut_off()
         outputs.forget(board.name)

@@ -180,6 +180,20 @@ def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
     assert watch.closing(3) == "watched 2 inputs for 3 s: 1 drop-out of 1 input"
 
 
+def test_lines_damaged_before_a_reset_still_count_and_what_a_pulled_plug_cut_off_does_not() -> None:
+    """A board counts bad lines from zero after a reset, and goes on where it was after its plug was pulled."""
+    board = BoardHealth("a")
+    for bad_lines in (7, 9):
+        board.alive(5000, bad_lines, 300, dark=True)
+    board.booted("power")
+    for bad_lines in (0, 1):
+        board.alive(5000, bad_lines, 300, dark=True)
+    board.cut_off()
+    for bad_lines in (2, 2):
+        board.alive(5000, bad_lines, 300, dark=True)
+    assert board.bad_there == 3
+
+
 def test_a_hand_that_is_still_on_its_way_when_the_watch_begins_is_no_fault() -> None:
     """What stands still for half a second is the rest; one that never does rests where it stood the longest."""
     values = {"a.b1": 0, "a.enc": 100, "a.vol": 10, "a.b2": 1}
