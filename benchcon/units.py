@@ -77,15 +77,25 @@ EVERYDAY: dict[str, dict[str, float]] = {
     "mA": {"mA": 1, "A": 1000},
     "mV": {"mV": 1, "V": 1000},
     "us": {"us": 1, "µs": 1, "ms": 1000, "s": 1e6, "min": 6e7},
+    "s": {"s": 1, "ms": 0.001, "min": 60, "h": 3600},
     "ms": {"us": 0.001, "ms": 1, "s": 1000, "min": 60_000},
     "permille": {"%": 10, "permille": 1},
     "ppm": {"ppm": 1},
     "ohm": {"ohm": 1, "kohm": 1000},
     "mcd": {"mcd": 1, "cd": 1000},
     "Hz": {"Hz": 1, "kHz": 1000},
+    "hPa": {"hPa": 1, "inHg": 33.86388640341},
 }
 """The units that people write every day, converted without pint, whose import would take a third of a second at every
 start and in every simulated board. A test compares each factor with the registry."""
+
+# fmt: off
+PLAIN = frozenset({
+    "%", "deg", "degC", "degF", "hPa", "inHg", "kPa", "bar", "psi", "m", "km", "ft", "nmi", "m/s", "km/h", "kt",
+    "ft/min", "s", "min", "h", "Hz", "kHz", "MHz", "rpm", "V", "mV", "A", "mA", "W", "kg", "lb", "L",
+})
+# fmt: on
+"""Units that values of a panel often have; a quantity in one of these, where just that one is wanted, needs no pint."""
 
 
 @functools.cache
@@ -141,6 +151,8 @@ def _quantity(text: str, unit: str, example: str) -> float:
         raise ValueError(f'lacks its unit; write it with one, such as "{match[1]} {usual}"')
     if (factor := EVERYDAY.get(unit, {}).get(written)) is not None:
         return float(f"{number * factor:.12g}")
+    if written == unit and unit in PLAIN:
+        return float(f"{number:.12g}")
     units = registry()
     found = _unit(written)
     if found is None:
@@ -166,6 +178,12 @@ def linear(unit: str, to: str) -> tuple[float, float]:
 
     Raises ValueError, which says what is wrong, for an unknown unit or two units of different dimensions.
     """
+    if unit == to and unit in PLAIN:
+        return 1.0, 0.0
+    if (factor := EVERYDAY.get(to, {}).get(unit)) is not None:
+        return float(factor), 0.0
+    if (factor := EVERYDAY.get(unit, {}).get(to)) is not None:
+        return float(f"{1 / factor:.12g}"), 0.0
     units, found = registry(), []
     for written in (unit, to):
         known = _unit(written)
@@ -180,7 +198,7 @@ def linear(unit: str, to: str) -> tuple[float, float]:
 
 def is_unit(written: str) -> bool:
     """Return whether `written` is a known unit."""
-    return _unit(written) is not None
+    return written in PLAIN or _unit(written) is not None
 
 
 @functools.lru_cache(maxsize=256)

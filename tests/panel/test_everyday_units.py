@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+import benchcon.demo
 from benchcon.cli.main import main
-from benchcon.units import EVERYDAY, for_people, quantity, registry
+from benchcon.units import EVERYDAY, PLAIN, for_people, linear, quantity, registry
 
 
 @pytest.mark.parametrize(
@@ -19,6 +22,25 @@ def test_each_factor_is_the_registrys(unit: str, written: str, factor: float) ->
     name = {"%": "percent"}.get(written, written)
     assert registry().Quantity(1, name).to(unit).magnitude == pytest.approx(factor, rel=1e-12)
     assert quantity(f"2.5 {written}", unit) == pytest.approx(2.5 * factor, rel=1e-12)
+    assert linear(written, unit) == (pytest.approx(factor, rel=1e-11), 0)
+    assert linear(unit, written) == (pytest.approx(1 / factor, rel=1e-11), 0)
+
+
+@pytest.mark.parametrize("unit", sorted(PLAIN))
+def test_each_plain_unit_is_the_registrys(unit: str) -> None:
+    # Source: pint's registry of units.
+    assert registry().Unit({"%": "percent"}.get(unit, unit))
+    assert quantity(f"2.5 {unit}", unit) == 2.5
+
+
+def test_what_the_demo_rehearses_is_worked_out_without_pint() -> None:
+    """Its import takes a third of a second, which a rule that converts must not take in the middle of a rehearsal."""
+    demo = Path(benchcon.demo.__file__).parent
+    code = f"import sys; from benchcon.cli.main import main; main({['rehearse', str(demo / 'ostrey-scenario.toml')]!r})"
+    run = subprocess.run(
+        [sys.executable, "-c", f"{code}; sys.exit('pint' in sys.modules)"], capture_output=True, text=True, timeout=60
+    )
+    assert (run.returncode, run.stderr) == (0, "")
 
 
 @pytest.mark.parametrize(
