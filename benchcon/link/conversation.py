@@ -158,7 +158,8 @@ class Talk:
         self._unsent: list[bytes] = []
         self._dark = False
         """Whether the board said that it is dark."""
-        self._dark_after_all = False
+        self._dark_wanted = False
+        """Whether dark was asked for, and the board has neither confirmed nor refused it nor been told to end it."""
         self._last_sent_us = now_us
         self._pinging = False
         self._seen = ("", 0, 0)
@@ -253,6 +254,10 @@ class Talk:
                 if self._dark:  # the notification itself was lost
                     self.outputs.all_off("dark", at_us)
         self._settle(outcomes, at_us)
+        self._dark_wanted = self._dark_wanted and not self._dark
+        # Not while the program hangs: that would feed the dead-man of a board that has to go dark by itself.
+        if self._dark_unanswered and not self.hub.only_dark and any(type(event) is ev.Alive for event in happened):
+            self.dark(lambda outcome: None)
         self.pump()
 
     def _answered(self, event: ev.Answered, at_us: int) -> None:
@@ -304,6 +309,8 @@ class Talk:
             return "listen only"
         if self.duplicate and word not in _ALLOWED_TO_DUPLICATE:
             return "duplicate"
+        if word in ("set", "wink") and self._dark_unanswered:
+            return "dark unanswered"
         return ""
 
     def ask(self, words: tuple[str, ...], answer: Answer) -> None:
@@ -314,6 +321,10 @@ class Talk:
         if why := self.may(words[0]):
             answer(held(why, words))
             return
+        if words == ("light",):
+            self._dark_wanted = False
+            if self._dark:  # what was asked for while it was dark would light up if it were repeated after this
+                self.host.light_no_more()
         self._ask(words, answer)
         self.pump()
 
@@ -367,22 +378,33 @@ class Talk:
         self.pump()
 
     def dark(self, answer: Answer) -> None:
-        """Switch all outputs off, before anything else."""
+        """Switch all outputs off, before anything else.
+
+        If the board does not answer, it is asked again after each of its heartbeats until it does or dark is ended, and
+        nothing on it is lit meanwhile.
+        """
         if why := self.may("dark"):
             answer(held(why, ("dark",)))
             return
         now_us = self.hub.now_us()
         self.outputs.all_off("dark", now_us)
+        self._dark_wanted = True
 
         def done(outcome: Outcome) -> None:
             if outcome.done:
                 self.outputs.all_off("dark", self.hub.now_us())
+            elif outcome.gave_up and self._dark_wanted:
+                self.outputs.all_off("dark unanswered", self.hub.now_us())
+            self._dark_wanted = self._dark_wanted and outcome.gave_up
             answer(outcome)
 
         self._asked[self.host.dark(now_us)] = done
-        if self.connection.waiting:
-            self._dark_after_all = True
         self.pump()
+
+    @property
+    def _dark_unanswered(self) -> bool:
+        """Whether dark that is still wanted was given up without an answer."""
+        return self._dark_wanted and not self.host.dark_waits
 
     def pump(self) -> None:
         """Send what is due, pass on outcomes, and schedule the next call."""
@@ -402,10 +424,11 @@ class Talk:
         self._call_again(at_once=bool(outcomes))
 
     def _ask_what_is_due(self, now_us: int) -> None:
-        for values in self.outputs.due(now_us):
-            self._ask(self.outputs.words(values), partial(self._was_set, self.outputs, tuple(values)))
-        if self.outputs.wink_due(now_us):
-            self._ask(("wink",), partial(self._winked, self.outputs))
+        if not self._dark_wanted:
+            for values in self.outputs.due(now_us):
+                self._ask(self.outputs.words(values), partial(self._was_set, self.outputs, tuple(values)))
+            if self.outputs.wink_due(now_us):
+                self._ask(("wink",), partial(self._winked, self.outputs))
         every_us = self.hub.ping_every_us
         if every_us and not self._pinging and now_us - self._last_sent_us >= every_us and not self.duplicate:
             self._pinging = True
@@ -437,9 +460,8 @@ class Talk:
         self._last_sent_us = now_us
         self.hub.emit([link_record(now_us, self.source, "moving", dropped=self.dropped)])
         self.dropped = 0
-        if self._dark_after_all:
-            self._dark_after_all = False
-            self.host.dark(now_us)
+        if self._dark_wanted:
+            self.dark(lambda outcome: None)
         self.pump()
 
     # --- what came of it -------------------------------------------------------------------------------------------
@@ -519,7 +541,8 @@ class Talk:
         else:
             at_us = now_us if at_once else self.host.deadline_us()
             if (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
-                at_us = _earlier(at_us, self.outputs.deadline_us(now_us))
+                if not self._dark_wanted:
+                    at_us = _earlier(at_us, self.outputs.deadline_us(now_us))
                 if hub.ping_every_us and not self._pinging and not self.duplicate:
                     at_us = _earlier(at_us, self._last_sent_us + hub.ping_every_us)
         if at_us is None:

@@ -18,6 +18,7 @@ HELD_WHYS = {
     "listen only": "not sent: this bench only listens",
     "duplicate": "not sent: another board has the same ident; give this one a new ident first",
     "dark": "dropped: the board went dark",
+    "dark unanswered": "not sent: dark was asked for, and the board has not answered that",
     "reset": "dropped: the board was reset",
     "lost": "dropped: the port was lost",
     "other board": "dropped: another board answers on that port now",

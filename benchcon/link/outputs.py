@@ -82,7 +82,7 @@ class BoardOutputs:
             output.lit = value or output.lit
 
     def all_off(self, why: str, now_us: int) -> None:
-        """Note that everything is off and nothing is wanted any more; `why` is ``dark`` or ``reset``."""
+        """Note that everything is off and nothing is wanted any more; `why` is as in `HELD_WHYS`."""
         for output in self._outputs.values():
             output.at = 0
             output.undone = output.sent is not None

@@ -225,7 +225,7 @@ class HostSide:
         """
         self._now_us = now_us
         asked = Asking(self._next_ticket(), ("dark",), own=False)
-        self._light_no_more()
+        self.light_no_more()
         for under_way in self._waiting.values():
             if under_way.words == ("dark",):
                 # One is under way, and there is room for one only. Nothing can have come between: both become one.
@@ -235,8 +235,8 @@ class HostSide:
         self._send(asked, now_us)
         return asked.tickets[0]
 
-    def _light_no_more(self) -> None:
-        """Give up every request that would light something, now that all outputs are to be off."""
+    def light_no_more(self) -> None:
+        """Give up every request that would light something: those that wait, and the repeats of those under way."""
         for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
             self._queue.remove(waiting)
             self._finish(waiting, None)
@@ -302,7 +302,7 @@ class HostSide:
     def _was_reset(self) -> None:
         if self.stage in (HostStage.IDLE, HostStage.MUTE):
             return
-        self._light_no_more()
+        self.light_no_more()
         if self._bring_up_us is None:
             at_us = self._bring_ups.due_us(self._now_us)
             if at_us <= self._now_us:

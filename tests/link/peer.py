@@ -104,6 +104,8 @@ class Peer:
                 if self.options.get("deaf"):
                     data = b"".join(line for number, line in enumerate(data.splitlines(True), self.lines) if number % 3)
                     self.lines += self.heard.count(b"\n") - self.lines
+                if swallowed := self.options.get("swallow"):
+                    data = b"".join(line for line in data.splitlines(True) if swallowed.encode() not in line)
                 if now >= self.quiet_until:
                     self.board.feed(data, now)
             self.board.tick(now)
@@ -141,6 +143,8 @@ class Peer:
             self.put_whole(bytes.fromhex(rest[0]))
         elif word == "mend":
             self.options["slip"] = ""
+        elif word == "swallow":
+            self.options["swallow"] = rest[0] if rest else ""
         elif word == "stall":
             self.stalled = rest[0] == "1"
         elif word == "reset":

@@ -22,6 +22,7 @@ from benchcon.errors import Trouble
 from benchcon.link import Bench, known_ports, say
 from benchcon.wire import events as ev
 from benchcon.wire.codec import notification
+from benchcon.wire.events import Alive
 
 Boards = Callable[..., PeerProcess]
 Benches = Callable[..., Watched]
@@ -199,6 +200,60 @@ def test_dark_goes_through_a_full_window(board: Boards, bench: Benches) -> None:
     assert "dark" in say(refused)
     assert here.bench.light().result(LONG_S).confirmed == (source,)
     assert did(here.bench.set_lamp(source, "l1", 1000))
+
+
+def test_dark_that_was_lost_on_the_way_holds_and_arrives_as_soon_as_the_line_is_good(
+    board: Boards, bench: Benches
+) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    desk.say("swallow dark")
+    dark = here.bench.dark()
+    here.wait(lambda: any(b"dark" in body for batch in here.batches if batch.kind == ">" for body in batch.bodies))
+    soon = here.bench.set_lamp(source, "l2", 1000)
+    assert not dark.result(LONG_S).sure
+    here.wait(lambda: here.linked("timeout words=dark"))
+    later = here.bench.set_lamp(source, "l2", 1000)
+    assert "dark" in say(soon.result(LONG_S))
+    assert "dark was asked for" in say(later.result(LONG_S))
+    desk.say("swallow")
+    desk.until("state", lambda state: state["dark"])  # nobody has asked again
+    assert all(channel != "l2" or not value for _, channel, value in desk.say("shown"))
+    here.bench.light().result(LONG_S)
+    assert did(here.bench.set_lamp(source, "l2", 1000))
+
+
+def test_the_end_of_dark_ends_also_one_that_the_board_never_answered(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    desk.say("swallow dark")
+    assert not here.bench.dark().result(LONG_S).sure
+    assert here.bench.light().result(LONG_S).confirmed in ((source,), ())  # it waits for the repeats of dark
+    here.wait(lambda: here.linked("timeout words=dark"))
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    desk.say("swallow")
+    alive = sum(isinstance(event, Alive) for event in here.events)
+    here.wait(lambda: sum(isinstance(event, Alive) for event in here.events) > alive + 1)
+    assert not desk.say("state")["dark"]
+
+
+def test_what_was_asked_in_the_dark_does_not_light_up_when_dark_ends(board: Boards, bench: Benches) -> None:
+    """The board's answer is late, so that the request would be repeated, after dark has ended."""
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert here.bench.dark().result(LONG_S).sure
+    desk.say("swallow set")
+    asked = here.bench.set_lamp(source, "l1", 1000)
+    here.wait(lambda: any(b"set l1" in body for batch in here.batches if batch.kind == ">" for body in batch.bodies))
+    desk.say("swallow")
+    assert here.bench.light().result(LONG_S).confirmed == (source,)
+    assert say(asked.result(LONG_S))
+    assert did(here.bench.set_lamp(source, "l2", 1000))
+    assert all(channel != "l1" or not value for _, channel, value in desk.say("shown"))
 
 
 def test_leaving_darkens_and_says_so(board: Boards) -> None:
