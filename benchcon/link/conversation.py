@@ -168,6 +168,8 @@ class Talk:
         self._timer_s = 0.0
         """When `_timer` is due, or was."""
         self._described: list[Item] = []
+        self._raw_asked: set[str] = set()
+        """Channels whose raw edges or readings this program has asked for, or asked to end."""
         self._gave_up = 0
         """Requests of callers given up since `_report` was last called."""
         connection.heard = self._heard
@@ -253,12 +255,19 @@ class Talk:
                 self._dark = event.dark  # type: ignore[union-attr]
                 if self._dark:  # the notification itself was lost
                     self.outputs.all_off("dark", at_us)
+            elif sort is ev.Reading or sort is ev.Edge:
+                self._end_raw(event.channel)  # type: ignore[union-attr]
         self._settle(outcomes, at_us)
         self._dark_wanted = self._dark_wanted and not self._dark
         # Not while the program hangs: that would feed the dead-man of a board that has to go dark by itself.
         if self._dark_unanswered and not self.hub.only_dark and any(type(event) is ev.Alive for event in happened):
             self.dark(lambda outcome: None)
         self.pump()
+
+    def _end_raw(self, channel: str) -> None:
+        """End raw edges or readings that a program before this one asked for and, as it was killed, did not end."""
+        if self.live and channel not in self._raw_asked and any(item.id == channel for item in self.host.items):
+            self.ask(("raw", f"{channel}=0"), lambda outcome: None)
 
     def _answered(self, event: ev.Answered, at_us: int) -> None:
         self.outputs.heard()
@@ -329,6 +338,8 @@ class Talk:
         self.pump()
 
     def _ask(self, words: tuple[str, ...], answer: Answer) -> None:
+        if words[0] == "raw":
+            self._raw_asked.update(_values(words[1:]))
         self._asked[self.host.ask(words, self.hub.now_us())] = answer
 
     def request(self, words: tuple[str, ...], answer: Answer) -> None:

@@ -139,6 +139,8 @@ class Peer:
         now = self.now()
         if word == "change":
             self.board.change({rest[0]: int(rest[1])}, now)
+        elif word == "edge":
+            self.board.edge(rest[0], int(rest[1]), now)
         elif word == "raw":
             self.put_whole(bytes.fromhex(rest[0]))
         elif word == "mend":
@@ -164,7 +166,13 @@ class Peer:
         elif word == "shown":
             return self.shown
         elif word == "state":
-            return {"dark": self.board.dark, "deadman_ms": self.board.deadman_ms, "name": self.board.name}
+            raw = sorted(self.board.raw)
+            return {
+                "dark": self.board.dark,
+                "deadman_ms": self.board.deadman_ms,
+                "name": self.board.name,
+                "raw": raw,
+            }
         elif word == "heard":
             return self.heard.decode("latin-1")
         return None

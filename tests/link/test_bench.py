@@ -315,6 +315,22 @@ def test_a_crash_darkens_and_after_sigkill_the_dead_man_does(board: Boards, end:
     assert desk.say("values")["l1"] == 0
 
 
+def test_edges_that_a_program_before_this_one_asked_for_are_ended(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    one = bench(desk.port)
+    assert did(one.bench.raw(one.stands(desk.port, "live").source, "sw1", True))
+    assert one.bench.close() is True  # dark, and nothing but dark, is what a program sends in its last moment
+    assert desk.say("state")["raw"] == ["sw1"]
+    two = bench(desk.port)
+    source = two.stands(desk.port, "live").source
+    desk.say("edge sw1 1")
+    desk.until("state", lambda state: state["raw"] == [])
+    assert did(two.bench.raw(source, "sw1", True))  # what this program itself asks for stays
+    desk.say("edge sw1 0")
+    two.wait(lambda: sum(isinstance(event, ev.Edge) for event in two.events) == 2)
+    assert desk.say("state")["raw"] == ["sw1"]
+
+
 def test_the_dead_man_is_fed_when_nothing_else_is_said(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     here = bench(desk.port, deadman_ms=400)
