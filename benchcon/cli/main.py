@@ -19,7 +19,7 @@ from types import ModuleType
 
 from benchcon.errors import TRACEBACK, Trouble, wants_traceback
 from benchcon.gate import say_on_stderr
-from benchcon.text import capitalised, near
+from benchcon.text import capitalised, did_you_mean, near, nearest
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (what it does, examples)
@@ -146,12 +146,15 @@ class _Parser(argparse.ArgumentParser):
     def check_options(self, words: Sequence[str]) -> None:
         """Exit at the first unknown option, with a proposal, before argparse complains of what it thinks is missing."""
         known = [option for action in self._actions for option in action.option_strings]
+        names = [option[2:] for option in known if option.startswith("--")]
         for word in words:
             name = word.partition("=")[0]
             if word == "--":
                 return
             if word.startswith("--") and not any(option.startswith(name) for option in known):
-                self.error(f"there is no option '{name}'" + near(name, known, "'"))
+                # The dashes, which all have, would make any two short options look alike.
+                found = nearest(name[2:], names)
+                self.error(f"there is no option '{name}'" + did_you_mean(found and f"--{found}", "'"))
 
     def error(self, message: str) -> None:  # type: ignore[override]
         command = self.prog.partition(" ")[2]

@@ -58,6 +58,12 @@ def test_a_misspelt_option_gets_a_proposal(
         assert f"there is no option '{words[1].partition('=')[0]}'" in err
 
 
+def test_an_option_like_no_other_gets_no_proposal(capsys: pytest.CaptureFixture[str]) -> None:
+    """``--seconds`` and ``--hand`` have little more in common than their dashes."""
+    _, _, err = said(capsys, "rehearse", "a.toml", "--seconds", "2")
+    assert err == "benchcon: there is no option '--seconds'; see 'benchcon rehearse --help'\n"
+
+
 def test_every_option_with_two_letters_changed_round_is_proposed(capsys: pytest.CaptureFixture[str]) -> None:
     for name in COMMANDS:
         parser = command_parser(name)
