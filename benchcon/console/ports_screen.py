@@ -99,9 +99,9 @@ class PortTable(Table):
 
 
 WHY = (
-    "Choose with Space. Opening a port can reset what is connected to it, so only ports that you choose are opened. "
-    "Serial ports on which a board answers are remembered, and open by themselves next time; pseudo-terminals and "
-    "network addresses never are."
+    "Enter opens the ports marked with Space, or else the one under the cursor. Opening a port can reset what is "
+    "connected to it, so no other is opened. Serial ports on which a board answers are remembered, and open by "
+    "themselves next time; pseudo-terminals and network addresses never are."
 )
 ABOUT_ADDRESS = "Nothing is opened yet: the address joins the list, marked, and Enter there opens what is marked."
 ABOUT = (
