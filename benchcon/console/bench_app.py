@@ -22,6 +22,8 @@ class BenchApp(App[int]):
     def __init__(self, session: Session, rehearsal: LiveRun | None = None) -> None:
         """`rehearsal` is what runs on the bench, if anything."""
         super().__init__()
+        self.parting = ""
+        """A sentence to leave on the terminal after the console; else empty."""
         self.session = session
         self.model = ViewModel(session, self.tell, rehearsal)
 

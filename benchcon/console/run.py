@@ -106,6 +106,8 @@ def run_console(
             confirmed = bench.close(dark=True)
         session.close()
     whole = _say_what_was_written(session)
+    if app.parting:
+        say_on_stderr(app.parting)
     if not confirmed:
         say_on_stderr(not_confirmed(app.model.panel))
     if app.trouble and not session.trouble:

@@ -44,8 +44,9 @@ def prompt_for(
     )
 
 
-_BY_ITSELF = "It goes on by itself. If nothing happened: Enter. If something lit: p."
-_LOOK = "Enter: correct. Or say what lit instead, or: dim, wrong colour, flickering, nothing."
+_BY_ITSELF = "The walk moves on by itself. If nothing happened: Enter. If something lit: p."
+_LOOK = "Enter: correct. Or say what lit instead, or what is wrong with it."
+"""Fits one line of 80 columns, so that the lamp's name has room in large letters."""
 
 
 def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
@@ -57,12 +58,12 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return (
             "Hands off",
             f"Take your hands off the panel: {names} moved while another part was asked for.",
-            "It goes on by itself.",
+            "The walk moves on by itself.",
         )
     if step.do == "rest":
-        return "Hands off", "Take your hands off the panel.", "It goes on by itself."
+        return "Hands off", "Take your hands off the panel.", "The walk moves on by itself."
     if step.do == "still":
-        return "Still", f"Leave {label} alone for two seconds.", "It goes on by itself."
+        return "Still", f"Leave {label} alone for two seconds.", "The walk moves on by itself."
     if step.do == "dark":
         return "All dark?", "Every lamp and display should be dark now.", "Enter: all dark. Or point at what is lit."
     if step.do == "lamp":

@@ -189,7 +189,7 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     assert len(before) >= 4
     again = walk(*words)
     assert again.returncode == 0
-    assert "goes on, at part" in again.stderr
+    assert "is continued at part" in again.stderr
     assert again.stderr.endswith("benchcon: 8 passed, 17 not asked\n")
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     kept = json.loads((report / "walk.json").read_text())

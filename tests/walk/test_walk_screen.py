@@ -51,7 +51,7 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         await eyes.until(lambda: screen.listens, "the look")
         # The person points at another lamp, thinks better of it, and says that it is dim.
         await eyes.press("right", "p")
-        await eyes.see("You see: ")
+        await eyes.see("You see: ", "<, o and i apply to ")
         await eyes.press("p")
         await eyes.gone("You see: ")
         await eyes.see("< Dim", "m Mark")
@@ -109,9 +109,8 @@ async def test_a_walk_that_goes_on_says_which_since_when_how_far_and_what_was_ju
     folder.close()
     async with console(desks.session, (80, 24)) as eyes:
         await eyes.press("t", "enter")
-        said = (
-            f"walked, begun 1 March 2026, 14:02, goes on, at part {parts + 1} of {of}. Judged so far: {parts} skipped."
-        )
+        begun = f"walked, begun 1 March 2026, 14:02, is continued at part {parts + 1} of {of}."
+        said = f"{begun} Judged so far: {parts} skipped."
         await eyes.until(lambda: said in flowing(eyes), "what is gone on with, before it is begun")
         await eyes.press("enter")
         await eyes.until(lambda: isinstance(eyes.app.screen, WalkScreen), "the walk")
@@ -119,6 +118,19 @@ async def test_a_walk_that_goes_on_says_which_since_when_how_far_and_what_was_ju
         await eyes.press("escape")
         left = "The walk in walked is not finished: t, with this folder, continues it."
         await eyes.until(lambda: left in flowing(eyes), "what becomes of it, on the bench")
+        assert eyes.app.parting == ""
+        await eyes.press("t", "enter", "enter")
+        await eyes.until(lambda: isinstance(eyes.app.screen, WalkScreen) and eyes.app.screen.scene, "the walk")
+        await eyes.press("ctrl+q")  # the program is quit, and the same is left on the terminal
+    assert eyes.app.parting == left
+
+
+async def test_a_lamp_is_named_in_large_letters_on_a_small_screen(desks: Desks) -> None:
+    async with console(desks.session, (80, 24)) as eyes:
+        screen = await walking(eyes, "walked")
+        await eyes.until(lambda: screen.listens, "the look")
+        await eyes.press("enter")
+        await eyes.see("Enter: correct. Or say what lit instead, or what is wrong with it.", "█████ ███▀▀ ███▀▀")  # App
 
 
 def flowing(eyes: Eyes) -> str:

@@ -184,7 +184,7 @@ class AskedScreen(Screen[None]):
             hint, colour = scene.late, WARN
         elif self.look.changed:
             lamp = self._labels.get(self.look.lamp, "")
-            of = f" m, o and i apply to {lamp}." if lamp else ""
+            of = f" <, o and i apply to {lamp}." if lamp else ""
             hint, colour = f"You see: {self.look.words(self._labels)}. Enter accepts it.{of}", BRASS
         elif scene.instead:
             hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN

@@ -35,12 +35,12 @@ def resumed(
         return ""
     walk = Walk(panel, list(only), done)
     of, left = walk.progress.parts
-    at = f", at part {of - left + 1} of {of}" if left else ""
-    goes_on = (
-        f"{printable(folder.path.name)}, begun {_when(folder.began)}, goes on{at}. "
+    at = f" at part {of - left + 1} of {of}" if left else ""
+    continued = (
+        f"{printable(folder.path.name)}, begun {_when(folder.began)}, is continued{at}. "
         f"Judged so far: {_counted(panel, done) or 'nothing'}."
     )
-    return " ".join(filter(None, (goes_on, other_boards(folder, panel, done, boards) or otherwise)))
+    return " ".join(filter(None, (continued, other_boards(folder, panel, done, boards) or otherwise)))
 
 
 def other_boards(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from rich.text import Text
 from textual import events
@@ -36,6 +36,7 @@ from benchcon.walk.marks import FAULTY
 from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, SUPPLY_LOOKS
 
 if TYPE_CHECKING:
+    from benchcon.console.bench_app import BenchApp
     from benchcon.session import LiveSession
     from benchcon.view.model import ViewModel
 
@@ -89,6 +90,8 @@ class WalkScreen(AskedScreen):
         self._keys = AnswerKeys(self, self._run_key, self._too_soon)
         self._warnings: set[str] = set()
         """The messages about boards, which are removed when the walk is left."""
+        self._left = False
+        """Whether the user went back to the bench; if not, it was from here that the program was quit."""
         self._then: Callable[[], None] | None = None
         """What to do once the walk has paused; None: nothing."""
 
@@ -100,6 +103,8 @@ class WalkScreen(AskedScreen):
 
     def on_unmount(self) -> None:
         """End the walk's thread, keep what was done, and remove its warnings, however the screen is left."""
+        if not self._left:
+            cast("BenchApp", self.app).parting = self._unfinished()
         self._thread.close()
         take_back(self.app, self._warnings)
 
@@ -400,9 +405,15 @@ class WalkScreen(AskedScreen):
         )
         return [(title, BindingsMap(bindings)) for title, bindings in groups]
 
+    def _unfinished(self) -> str:
+        """Return how to continue the walk if it is left now; empty if nothing of it is to be continued."""
+        if self.folder is None or self.scene is None or self.has_class("-over"):
+            return ""
+        return f"The walk in {printable(self.folder.path.name)} is not finished: t, with this folder, continues it."
+
     def action_leave(self) -> None:
         """Go back to the bench; what was done is kept in the folder."""
-        if self.folder is not None and self.scene is not None and not self.has_class("-over"):
-            name = printable(self.folder.path.name)
-            self.app.notify(f"The walk in {name} is not finished: t, with this folder, continues it.", markup=False)
+        self._left = True
+        if unfinished := self._unfinished():
+            self.app.notify(unfinished, markup=False)
         self.dismiss(None)
