@@ -123,7 +123,8 @@ class Physics:
             return mover.words.index(text)
         if mover.words:
             raise ValueError(f"{mover.name} has no position '{text[:40]}'; its positions: {', '.join(mover.words)}")
-        raise ValueError(f"'{text[:40]}' is not a whole number")
+        share = " or a share such as 50%" if mover.kind == "pot" else ""
+        raise ValueError(f"'{text[:40]}' is not a whole number{share}")
 
     def percent(self, word: str, percent: float, now_us: int) -> int:
         """Turn the potentiometer `word` to this percentage of its travel, 0 left, 100 right; returns as `put`."""

@@ -388,6 +388,12 @@ def test_the_hand_counts_the_words_that_it_wants() -> None:
     assert host.hand("hello you") == "no 'hello' takes 0 words after it"
 
 
+def test_what_a_potentiometer_can_be_put_to_is_said() -> None:
+    host = Host()
+    assert host.hand("put dial banana") == "no 'banana' is not a whole number or a share such as 50%"
+    assert host.hand("put dial x%") == "no 'x%' is not a share such as 50%"
+
+
 def test_a_selector_stands_where_it_is_put_and_faults_come_and_go_beside_it() -> None:
     """A switch whose board makes out its position itself: one channel, several positions (panel file, section 5)."""
     text = TEXT + ('[controls.mode]\nkind = "switch"\npositions = ["a", "b", "c"]\nchannel = { id = "desk.mode" }\n')
