@@ -34,7 +34,7 @@ def test_who_answers_on_a_named_port(board: Boards, capsys: pytest.CaptureFixtur
     assert (row["ident"], row["name"], row["rate"], row["channels"]) == ("lighting", "A desk", 115200, 5)
     assert main(["ports", desk.port]) == 0
     assert "lighting “A desk”, 5 channels, 115200" in capsys.readouterr().out
-    assert desk.say("state") == {"dark": False, "deadman_ms": 0, "name": "A%20desk"}
+    assert desk.say("state") == {"dark": False, "deadman_ms": 0, "name": "A%20desk", "raw": []}
     assert known_ports.remembered() == []
 
 
