@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
 STEPS = 50
 """About how many steps of a slider make up its range; the step is rounded."""
-MARKS = {"broken": "✗", "kept": "✓", "to come": "·", "never due": "?", "not judged": "?"}
-ORDER = ("broken", "to come", "never due", "kept", "not judged")
-COLOURS = {"broken": BAD, "kept": GOOD, "to come": ENGRAVED, "never due": UNKNOWN, "not judged": UNKNOWN}
+MARKS = {"not met": "✗", "met": "✓", "to come": "·", "never due": "?", "not judged": "?"}
+ORDER = ("not met", "to come", "never due", "met", "not judged")
+COLOURS = {"not met": BAD, "met": GOOD, "to come": ENGRAVED, "never due": UNKNOWN, "not judged": UNKNOWN}
 CAUSES = {"scenario": "", "held": "held", "sweep": "sweeps", "source": "source"}
 LABEL, NUMBER, CAUSE = 16, 11, 6
 """Cells for a value's label, its number with unit, and its source."""
@@ -155,8 +155,8 @@ class RehearsalList(Drawn, can_focus=True):
             return ""
         at, end = picture.after_us / 1e6, picture.lasts_us / 1e6
         words = {"playing": "", "over": " · over", "held up": " · stands still", "paused": " · paused"}[picture.state]
-        broken = sum(each.how == "broken" for each in picture.expected)
-        found = f" · ✗ {broken} broken" if broken else ""
+        broken = sum(each.how == "not met" for each in picture.expected)
+        found = f" · ✗ {broken} not met" if broken else ""
         hands = " · the controls are yours" if picture.hands_off else ""
         return f"  {at:.1f} of {end:g} s{words}{found}{hands}"
 
@@ -268,12 +268,12 @@ class RehearsalList(Drawn, can_focus=True):
 
     def _expected(self, canvas: Canvas, y: int, each: ExpectedNow, width: int, ground: str) -> None:
         colour = COLOURS[each.how]
-        canvas.write(1, y, MARKS[each.how], ink(colour, ground, bold=each.how == "broken"))
+        canvas.write(1, y, MARKS[each.how], ink(colour, ground, bold=each.how == "not met"))
         status = each.how
-        if each.how == "kept" and each.times > 1:
-            status = f"kept ×{each.times}"
+        if each.how == "met" and each.times > 1:
+            status = f"met ×{each.times}"
         elif each.broken is not None:
-            status = f"broken {each.broken.after_us / 1e6:.1f} s"
+            status = f"not met, {each.broken.after_us / 1e6:.1f} s"
         canvas.write(
             3, y, each.name, ink(IVORY if each.now or each.broken else ENGRAVED, ground), width - len(status) - 4
         )
@@ -315,7 +315,7 @@ class RehearsalList(Drawn, can_focus=True):
             why = f", because {item.why}" if item.why else ""
             yield f"Line {item.line}: {item.how}{why}."
             return
-        yield f"Line {item.line}, broken at {seconds_text(broken.after_us)}: {broken.broken.found}."
+        yield f"Line {item.line}, not met at {seconds_text(broken.after_us)}: {broken.broken.found}."
         yield "Values: " + ", ".join(f"{name} {text}" for name, text in broken.values.items())
         yield "Controls: " + ", ".join(f"{name} {text}" for name, text in broken.controls.items())
         for rule in broken.rules:

@@ -157,7 +157,7 @@ class DelayPlot(Drawn):
             over = one.limit_us and each.delay_us - each.error_us > one.limit_us
             canvas.write(x + column, rows - 1 - row, "•", ink(BAD if over else BRASS, self.GROUND))
         canvas.write(x, rows, "─" * width, ink(EDGE, self.GROUND))
-        caption = f"over the last {(last - first) / 1e6:.0f} s"
+        caption = f"over the last {(last - first) / 1e6:.0f} s" if len(found) > 1 else "one answer so far"
         canvas.write(x, rows + 1, caption, ink(ENGRAVED, self.GROUND), width)
 
 

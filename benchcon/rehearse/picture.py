@@ -49,7 +49,7 @@ class ExpectedNow(NamedTuple):
     name: str
     line: int
     how: str
-    """``kept``, ``broken``, ``to come``, ``never due`` (the scenario is over), or ``not judged``."""
+    """``met``, ``not met``, ``to come``, ``never due`` (the scenario is over), or ``not judged``."""
     now: bool
     """Whether it is being judged at this moment."""
     times: int
@@ -163,7 +163,7 @@ def _expected(rehearsal: Rehearsal, expectation: Expectation, over: bool) -> Exp
     if judge.stopped and not times:
         why = why or "the controls are yours now"
     without = "not judged" if why else "never due" if over else "to come"
-    how = "broken" if broken else "kept" if times else without
+    how = "not met" if broken else "met" if times else without
     looked_at = stand in (ExpectationStage.KEPT, ExpectationStage.BROKEN)
     name = printable(expectation.name)
     return ExpectedNow(name, expectation.line, how, looked_at, times, why, broken)

@@ -103,18 +103,16 @@ def as_text(result: ScenarioResult) -> str:
     """Return the whole result as text for people."""
     lines = [line for failed in result.failed[:MOST_SHOWN] for line in _lines_of(failed, result)]
     if len(result.failed) > MOST_SHOWN:
-        lines.append(f"{result.path}: and {len(result.failed) - MOST_SHOWN} more broken")
+        lines.append(f"{result.path}: and {len(result.failed) - MOST_SHOWN} more not met")
     lines += _mistakes(result)
     lines += [_not_judged(each, result) for each in result.not_judged]
     lines += [f"{result.path}:{each.line}: never due, so not tested: {printable(each.name)}" for each in result.never]
     lines += [f"{result.path}: {remark}" for remark in result.remarks]
     broken = {failed.broken.expectation for failed in result.failed}
     not_judged = [each for each in result.not_judged if each not in broken]
-    kept = len(result.expectations) - len(broken) - len(not_judged) - len(result.never)
-    parts = [
-        f"{kept} of {len(result.expectations)} expectations kept" if result.expectations else "nothing was expected"
-    ]
-    parts += [f"{len(broken)} BROKEN"] if broken else []
+    met = len(result.expectations) - len(broken) - len(not_judged) - len(result.never)
+    parts = [f"{met} of {len(result.expectations)} expectations met" if result.expectations else "nothing was expected"]
+    parts += [f"{len(broken)} NOT MET"] if broken else []
     parts += [f"{len(not_judged)} NOT JUDGED"] if not_judged else []
     parts += [mistakes_in_words(len(result.mistakes))] if result.mistakes else []
     pace = f"{result.lasted_s:g} s"
@@ -129,7 +127,7 @@ def as_text(result: ScenarioResult) -> str:
 def _lines_of(failed: BrokenExpectation, result: ScenarioResult) -> Iterator[str]:
     broken = failed.broken
     expected = printable(broken.expectation.name)
-    head = f"{result.path}:{broken.expectation.line}: BROKEN at {seconds_text(failed.after_us)}"
+    head = f"{result.path}:{broken.expectation.line}: NOT MET at {seconds_text(failed.after_us)}"
     yield f"{head}: {printable(broken.found)}; expected: {expected}"
     yield f"    values: {_pairs(failed.values)}"
     yield f"    controls: {_pairs(failed.controls)}"

@@ -262,6 +262,6 @@ def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "benchcon", "rehearse", "near.toml", "--values", "-"]
     done = subprocess.run(words, cwd=tmp_path, input='{"level": 10500}\n', capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "1 of 1 expectations kept" in done.stdout
+    assert "1 of 1 expectations met" in done.stdout
     assert "1 value came from other programs" in done.stdout
     assert "standard input: it has ended; the values stay as they were" in done.stderr

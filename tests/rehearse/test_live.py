@@ -53,7 +53,7 @@ def test_kept_on_a_board_that_is_there(
     board.hands["alert"].reset()
     path = write(tmp_path, NEAR)
     assert main(["rehearse", str(path), board.boards[0].port, "--hand", board.boards[0].control]) == 0
-    assert "1 of 1 expectations kept (3 s)" in capsys.readouterr().out
+    assert "1 of 1 expectations met (3 s)" in capsys.readouterr().out
     assert list(tmp_path.glob("*.capture")) == []
     assert set(board.hands["alert"].lit().values()) == {0}, "dark when it is over"
 

@@ -101,7 +101,7 @@ when = { pressure_now = "1013.25 hPa" }
 
 def test_what_is_kept(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rehearse", str(write(folder, CROSSWIND))]) == 0
-    assert "3 of 3 expectations kept" in capsys.readouterr().out
+    assert "3 of 3 expectations met" in capsys.readouterr().out
     assert list(folder.glob("*.capture")) == [], "nothing to look at, nothing left"
 
 
@@ -111,7 +111,7 @@ def test_what_is_broken_is_told_with_all_that_stood_then(folder: Path, capsys: p
     assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
     out = capsys.readouterr().out
     # 20 kt is passed at 4 s; above it from the next value on (50 ms), and 200 ms more are allowed.
-    assert f"{path}:14: BROKEN at 4.250 s: crosswind off; expected: crosswind on when wind_speed above 20 kt" in out
+    assert f"{path}:14: NOT MET at 4.250 s: crosswind off; expected: crosswind on when wind_speed above 20 kt" in out
     assert "values: wind_speed 21.25 kt, wind_direction no data, pressure_now 1013.25 hPa" in out
     assert "controls: mains off, ack released, mode off, knob 0, volts 0" in out
     assert f"rule: {folder}/rules.py:4 crosswind says off" in out
@@ -189,7 +189,7 @@ def test_a_rule_that_goes_wrong_is_a_failure_and_the_rest_goes_on(
     assert main(["rehearse", str(path)]) == 1
     out = capsys.readouterr().out
     assert f"{folder}/rules.py:13: ZeroDivisionError: float division by zero (first at 14.000 s)" in out
-    assert "1 BROKEN, 1 MISTAKE in rules" in out
+    assert "1 NOT MET, 1 MISTAKE in rules" in out
 
 
 def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -211,7 +211,7 @@ def test_what_looks_right_by_a_rule_that_went_wrong_is_not_kept(
     assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
     out = capsys.readouterr().out
     assert f"{path}:4: not judged, as its rule went wrong: alarm off" in out
-    assert "0 of 1 expectations kept, 1 NOT JUDGED, 1 MISTAKE in rules" in out
+    assert "0 of 1 expectations met, 1 NOT JUDGED, 1 MISTAKE in rules" in out
     assert "not judged, as its rule went wrong" in (folder / "r.xml").read_text()
 
 
@@ -349,7 +349,7 @@ def test_pytest_collects_scenarios(folder: Path) -> None:
     assert "s.toml::(rules) PASSED" in done.stdout
     assert "s.toml::crosswind on when wind_speed above 20 kt PASSED" in done.stdout
     assert "s.toml::crosswind off when wind_speed below 18 kt FAILED" in done.stdout
-    assert "BROKEN at" in done.stdout
+    assert "NOT MET at" in done.stdout
     assert "never due: nothing in the scenario brings about" in done.stdout
     assert "behaviour.toml" not in done.stdout
 
@@ -533,10 +533,10 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     assert "ZeroDivisionError" in alarm.why
     assert "rules.py:9" in alarm.why
     how = {each.name: (each.how, each.times) for each in picture.expected}
-    assert how["wrong"] == ("broken", 1)
+    assert how["wrong"] == ("not met", 1)
     assert how["storm"] == ("never due", 0)
     assert {each.name: each.how for each in picture_of(played, played.began_us or 0).expected}["storm"] == "to come"
-    assert [word for word, _ in how.values()].count("kept") == 3
+    assert [word for word, _ in how.values()].count("met") == 3
     assert picture.state == "over"
 
 
