@@ -59,6 +59,7 @@ _DRAWN = {
     "=": ".../###/.../###/...",
     "_": ".../.../.../.../###",
     ".": "././././#",
+    "…": "...../...../...../...../#.#.#",
     ",": "./././#/^",
     ":": "./#/./#/.",
     "'": "#/^/./././",
@@ -127,7 +128,11 @@ def broadest(text: str, width: int) -> tuple[int, int, int] | None:
 
 
 def shortened(text: str, width: int, face: tuple[int, int, int]) -> str:
-    """Return as much of the beginning of `text` as fits `width` cells in `face`."""
-    while text and width_of(text, face) > width:
+    """Return as much of the beginning of `text` as fits `width` cells in `face`, with an ellipsis if that is not all.
+
+    Without it, “Runway edge lit” cut short would be the name of another part.
+    """
+    whole = text
+    while text and width_of(text if text == whole else f"{text}…", face) > width:
         text = text[:-1].rstrip()
-    return text
+    return text if text in (whole, "") else f"{text}…"

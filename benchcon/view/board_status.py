@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.durations import age_text
 from benchcon.state import BoardState
-from benchcon.text import printable
+from benchcon.text import capitalised, printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, GOOD, QUIET, UNKNOWN, WARN
 from benchcon.view.showing import DARK_WHYS, LIVENESS_WORDS, STAGE_WORDS, liveness_of
@@ -84,7 +84,7 @@ def status_of(
         if key == "silent" and board.last_heard_us is not None:
             word = f"silent {age_text(now_us - board.last_heard_us, 0)}"
         if key in ("lost", "foreign") and board.link_detail:
-            advice = f"{printable(board.link_detail)}. {advice}"
+            advice = f"{capitalised(printable(board.link_detail))}. {advice}"
         weak = board.weakness(now_us) if key == "live" else ""
         if weak:
             shape, colour, word, advice = "◍", WARN, weak, _WEAK[weak]

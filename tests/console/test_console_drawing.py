@@ -51,6 +51,14 @@ def test_any_text_can_be_drawn_and_never_wider_than_there_is_room(text: str, roo
     assert glyphs.width_of(kept, face) <= room or kept == ""
 
 
+@pytest.mark.parametrize("face", glyphs.FACES)
+def test_a_name_that_is_cut_short_does_not_read_like_another_part(face: tuple[int, int, int]) -> None:
+    """“Mains” and “Mains fail” stand on one panel."""
+    for room in range(glyphs.width_of("Mains", face), glyphs.width_of("Mains fail", face)):
+        assert glyphs.shortened("Mains fail", room, face).endswith("…")
+    assert glyphs.shortened("Mains fail", glyphs.width_of("Mains fail", face), face) == "Mains fail"
+
+
 def test_accents_fall_away_and_what_cannot_be_drawn_is_a_question_mark() -> None:
     assert glyphs.plain("Höhe über é") == "HOHE UBER E"
     assert glyphs.plain("\x1b[2J 日") == "??2J ?"
