@@ -44,6 +44,8 @@ _WORSE = 20.0
 """A set of faults is dropped if its last fault adds this much to what is unexplained."""
 _BEAM = 14
 _SAME = 0.5
+_MOST_TOUCHING = 3
+"""Most wires that are named as what a wire which is on at all times may touch."""
 
 
 class Explanation(NamedTuple):
@@ -75,7 +77,7 @@ def explain(net: Net) -> list[Explanation]:
         Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ()), search.prices[tuple(wires)])
         for wires, choices in solved
     ]
-    return [each for each in explained if any(each.choices) or each.odd]
+    return [search.or_touching(each) for each in explained if any(each.choices) or each.odd]
 
 
 def _only_on(faults: tuple[NetFault, ...]) -> bool:
@@ -129,6 +131,26 @@ class _Search:
         self.suspects = Suspects(net, self.base)
         self.always_on = {w for w, sure in enumerate(net.sure) if sure and not sure & ~net.seen[w]}
         """Wires that are on at all times."""
+
+    def or_touching(self, each: Explanation) -> Explanation:
+        """Return `each` with a short beside a wire that is on at all times, where that explains it as well.
+
+        It does if the other wire is on at all times too, and its switch was never asked to open it: it may have stood so
+        all the while, and nothing was worked that would show the short.
+        """
+        if len(each.choices) != 1 or len(each.choices[0]) != 1 or each.choices[0][0].kind != "on":
+            return each
+        (wire,) = each.choices[0][0].wires
+        net = self.net
+        others = [
+            other
+            for other in sorted(self.always_on - each.wires)
+            if net.board[other] == net.board[wire]
+            and not self.base[other]
+            and not net.known[other] & ~net.on[other]
+        ]
+        touching = ((NetFault("joined", (min(wire, other), max(wire, other))),) for other in others[:_MOST_TOUCHING])
+        return each._replace(choices=(*each.choices, *touching))
 
     # What should be seen -------------------------------------------------------------------------------------------
 

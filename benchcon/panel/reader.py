@@ -254,7 +254,7 @@ class TomlTable:
                 path, f'is {shown(value)}; text in quotes is allowed, such as "{_example(value, path[-1])}"'
             )
         elif printable(value) != value:
-            self.source.say(path, f"is {shown(value)}; control characters are not allowed")
+            self.source.say(path, f"is {shown(value)}; control characters and invisible ones are not allowed")
         elif len(value) > longest:
             self.source.say(path, f"is {shown(value)}, {len(value)} characters; at most {longest} are allowed")
         else:

@@ -205,6 +205,18 @@ def test_three_contacts_stuck_made_are_three_and_not_one_that_touches() -> None:
     }
 
 
+def test_a_contact_that_is_made_beside_a_switch_that_nobody_has_put_off_may_touch_it() -> None:
+    """Part of a walk: the switch t1 stands on, and may feed b1, which shows only when it is put off."""
+    made = {"b1": 1, "t1": 1}
+    partly = presses("b1", made, made)
+    assert {(f.kind, f.channels, f.either is None) for f in found(partly)} == {
+        ("stuck", ("a.b1",), False),
+        ("shorted", ("a.b1", "a.t1"), False),
+    }
+    put_off = [*partly, put("t1", 0, b1=1, t1=0), put("t1", 1, b1=1, t1=1)]
+    assert [(f.kind, f.channels, f.either) for f in found(put_off)] == [("stuck", ("a.b1",), None)]
+
+
 def test_three_lamps_always_on_are_not_lit_together() -> None:
     burning = {"l1": {}, "l2": {}, "l3": {}}
     evidence = [{"what": "lamps", "set": {}, "seen": burning}]
