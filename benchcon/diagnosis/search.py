@@ -135,8 +135,8 @@ class _Search:
     def or_touching(self, each: Explanation) -> Explanation:
         """Return `each` with a short beside a wire that is on at all times, where that explains it as well.
 
-        It does if the other wire is on at all times too, and its switch was never asked to open it: it may have stood so
-        all the while, and nothing was worked that would show the short.
+        It does if the other wire is on at all times too, and its switch was never asked to open it: it may have stood
+        so all the while, and nothing was worked that would show the short.
         """
         if len(each.choices) != 1 or len(each.choices[0]) != 1 or each.choices[0][0].kind != "on":
             return each
@@ -145,9 +145,7 @@ class _Search:
         others = [
             other
             for other in sorted(self.always_on - each.wires)
-            if net.board[other] == net.board[wire]
-            and not self.base[other]
-            and not net.known[other] & ~net.on[other]
+            if net.board[other] == net.board[wire] and not self.base[other] and not net.known[other] & ~net.on[other]
         ]
         touching = ((NetFault("joined", (min(wire, other), max(wire, other))),) for other in others[:_MOST_TOUCHING])
         return each._replace(choices=(*each.choices, *touching))

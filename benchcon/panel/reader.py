@@ -60,7 +60,9 @@ def has_heading(text: str, *headings: str) -> bool:
 
     Spaces are ignored. The text is not parsed, so any file takes no more than one pass, however long and odd it is.
     """
-    return any("".join(line.split()).startswith(headings) for line in text.splitlines() if "[" in line)
+    return any(
+        "".join(line.split()).startswith(headings) for line in text.removeprefix("\ufeff").splitlines() if "[" in line
+    )
 
 
 def options(allowed: Iterable[str]) -> str:

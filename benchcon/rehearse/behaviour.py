@@ -39,16 +39,20 @@ class Value:
         """
         if not self.unit:
             if isinstance(text, bool) or not isinstance(text, int | float):
-                example = 0 if self.low <= 0 <= self.high else self.low
-                raise ValueError(f"has to be a plain number here, without quotes or unit, such as {example:g}")
+                raise ValueError(f"has to be a plain number here, without quotes or unit, such as {self.example:g}")
             number = float(text)
         elif not isinstance(text, str):
-            raise ValueError(f'needs its unit, in quotes, such as "{self.low:g} {self.unit}"')
+            raise ValueError(f'needs its unit, in quotes, such as "{self.written(self.example)}"')
         else:
-            number = quantity(text, self.unit, f"{self.low:g} {self.unit}")
+            number = quantity(text, self.unit, self.written(self.example))
         if not self.low <= number <= self.high:
             raise ValueError(f"lies outside its range, {self.written(self.low)} to {self.written(self.high)}")
         return number
+
+    @property
+    def example(self) -> float:
+        """A number within its range, for messages."""
+        return 0.0 if self.low <= 0 <= self.high else self.low
 
     def written(self, number: float) -> str:
         """Return `number` with its unit: ``20 kt``."""
@@ -107,14 +111,15 @@ def _value(name: str, table: TomlTable) -> Value:
         table.say(None, f"has a name that rules use for something else; any but {' and '.join(RESERVED)} is allowed")
     label = table.text("label", "", 40)
     unit = table.text("unit", "", 24)
+    unknown = unit != (table.get("unit") or "") or table.misspells("unit")
     if unit and not is_unit(unit):
         table.say("unit", f'is {shown(unit)}, which is not a known unit; "kt", "hPa" and "deg" are examples')
-        unit = ""
-    low, high = _range(table, unit)
+        unit, unknown = "", True
+    low, high = _range(table, unit, unknown)
     bare = Value(name, label or label_from(name), unit, low, high, line=table.line)
     start = table.get("start")
     number: float | None = None
-    if start is not None and not table.misspells("unit"):
+    if start is not None and not unknown:
         try:
             number = bare.number(start)
         except ValueError as why:
@@ -125,9 +130,9 @@ def _value(name: str, table: TomlTable) -> Value:
     return Value(name, bare.label, unit, low, high, number, age_s, table.line)
 
 
-def _range(table: TomlTable, unit: str) -> tuple[float, float]:
+def _range(table: TomlTable, unit: str, unknown: bool) -> tuple[float, float]:
     value = table.get("range")
-    if table.misspells("unit"):
+    if unknown:
         return 0.0, 1.0  # what it may be hangs on the unit: the next check will tell
     example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
     if value is None:

@@ -273,7 +273,7 @@ class _Reading:
         ramps = self._each(table, "ramp", self.values, "value")
         over_us = 0
         if over is not None or ramps:
-            over_us = round(table.quantity("over", "s", 0.0, 0.05, LONGEST_S, 'from "50 ms" on') * 1e6)
+            over_us = round(table.quantity("over", "s", 0.0, 0.05, LONGEST_S, 'from "50 ms" to "168 h"') * 1e6)
             if ramps and over is None:
                 table.lacks('has a ramp but no time for it; write over = "10 s"', "over")
             elif not ramps:
@@ -616,6 +616,8 @@ def _test_of_value(value: Value, written: object) -> Callable[[Any], bool]:
     if match[1]:
         return _bounded(match[1], _number_of(value, match[2]))
     low, high = _number_of(value, match[3]), _number_of(value, match[4])
+    if low > high:
+        raise ValueError(f"the smaller one comes first: from {value.written(high)} to {value.written(low)}")
     return lambda now: now is not None and low <= now <= high
 
 
@@ -631,11 +633,9 @@ def _bounded(word: str, limit: float) -> Callable[[Any], bool]:
 
 def _number_of(value: Value, written: object) -> float:
     try:
-        if not value.unit and isinstance(written, str):
-            written = float(written)
-        return value.number(written)
+        return value.number(_plain(written) if not value.unit and isinstance(written, str) else written)
     except ValueError as why:
-        example = value.written(value.low)
+        example = value.written(value.example)
         text = f'it {why}; allowed: "{example}", "above {example}", "below …", "from … to …", "no data"'
         raise ValueError(text) from None
 

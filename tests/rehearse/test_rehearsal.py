@@ -305,6 +305,13 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ('[[steps]]\nexpect = { level = "KM" }', "seven segments cannot show"),
         ('[[steps]]\nexpect = { alarm = "bright" }', "steps[1].expect.alarm"),
         ('[[expect]]\nshow = { alarm = "on" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
+        ('[[expect]]\nshow = { alarm = "on" }\nwhen = { knob = "on" }', 'has "on", which is not a number'),
+        ('[[expect]]\nshow = { alarm = "on" }\nwhen = { knob = "on" }', 'allowed: "0", "above 0"'),
+        (
+            '[[expect]]\nshow = { alarm = "on" }\nwhen = { wind_speed = "from 30 kt to 20 kt" }',
+            "the smaller one comes first: from 20 kt to 30 kt",
+        ),
+        ('[[steps]]\nramp = { wind_speed = "20 kt" }\nover = "1e9 s"', 'from "50 ms" to "168 h" is allowed'),
         ('[[expect]]\nwhen = { mains = "on" }', "expects nothing"),
         (
             '[[steps]]\nexpect = { crosswind = "lit" }',

@@ -442,6 +442,24 @@ def test_findings_about_behaviour_files(text: str, finding: str) -> None:
     assert any(finding in str(each) for each in findings if each.grave), findings
 
 
+@pytest.mark.parametrize("unit", ['"nots"', "5", '"a\\u001b[2J"'])
+def test_a_wrong_unit_is_told_once(unit: str) -> None:
+    """Not, as well, that numbers with units have to be plain ones."""
+    _, (found,) = behaviour.inspect(f'[values.a]\nunit = {unit}\nrange = ["0 kt", "9 kt"]\nstart = "3 kt"\n', "b.toml")
+    assert str(found).startswith("b.toml:2: values.a.unit")
+
+
+@pytest.mark.parametrize("low", ['"0 %"', '"on"', "0"])
+def test_the_example_of_a_range_is_a_number_that_a_person_would_write(low: str) -> None:
+    _, findings = behaviour.inspect(f'[values.a]\nunit = "kt"\nrange = [{low}, "9 kt"]\n', "b.toml")
+    assert 'such as "0 kt"' in str(findings[0])
+
+
+def test_a_file_that_begins_with_a_byte_order_mark_is_known_for_what_it_is() -> None:
+    """Some editors write one (Unicode 16, section 23.8)."""
+    assert behaviour.looks_like_one("\ufeff[behaviour]\n")
+
+
 def test_a_misspelt_key_is_told_once() -> None:
     """Not, as well, that what it was meant to be is not there, nor what hung on that."""
     _, (found,) = behaviour.inspect("[values.a]\nrang = [0, 3]\n", "b.toml")
