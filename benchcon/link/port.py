@@ -203,6 +203,8 @@ class Port:
         if talk is not None:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
+            if stage == "asking" and talk.host.read_trouble:
+                text = f"board '{printable(talk.ident)}' {talk.host.read_trouble}"
             if stage == "live" and talk.is_silent(self.hub.now_us()):
                 stage, text = "silent", "nothing heard for three heartbeats: states are not known"
                 if talk.connection.waiting:

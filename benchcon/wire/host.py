@@ -195,6 +195,10 @@ class HostSide:
         self._items_left = 0
         self._asked_again: set[str] = set()
         self._item_count = 0
+        self.read_trouble = ""
+        """Why the state of a board that answers `hello` cannot be read; empty if it can, or may yet."""
+        self._bad_page = ""
+        """What was wrong with the last damaged answer while its state was read."""
         self._torn = False
         """Whether lines were lost since this `read all` began."""
         self._busy_until_us = 0
@@ -324,7 +328,7 @@ class HostSide:
         self._items = {}
         self._asked_again = set()
         self._torn = False
-        self.hello_trouble = ""
+        self.hello_trouble = self.read_trouble = self._bad_page = ""
 
     # --- the line ---------------------------------------------------------------------------------------------------
 
@@ -378,8 +382,11 @@ class HostSide:
                 self._gap()
             elif isinstance(event, ev.Boot):
                 self._was_reset()
-            elif isinstance(event, ev.Odd) and self.stage is HostStage.CALLING:
-                self._odd(event.raw)
+            elif isinstance(event, ev.Odd):
+                if self.stage is HostStage.CALLING:
+                    self._odd(event.raw)
+                elif self.stage is HostStage.READING and event.raw[:1] == b"<" and resembles_line(event.raw):
+                    self._bad_page = explain_line(event.raw)
         return self.take_outcomes() if self._outcomes else []
 
     def take_outcomes(self) -> list[Outcome]:
@@ -554,6 +561,7 @@ class HostSide:
             if self._torn:
                 self._read_again()
             elif last or self._endless:
+                self.read_trouble = self._bad_page = ""
                 self._move(HostSign.LAST_PAGE)
             else:
                 self._own(("read", "all", words[3]))
@@ -568,6 +576,8 @@ class HostSide:
         elif word == "item":
             self._item_done()
         else:
+            self.read_trouble = f"answers 'hello', but not '{' '.join(asked.words)}'"
+            self.read_trouble += f": {self._bad_page}" if self._bad_page else ""
             self._move(HostSign.NO_PAGE)
 
     def _item_done(self) -> None:

@@ -794,6 +794,17 @@ def test_what_makes_no_sense_is_refused_at_once() -> None:
     assert bench.close() is True
 
 
+def test_a_board_whose_state_cannot_be_read_is_told_why(board: Boards, bench: Benches) -> None:
+    """Line protocol, section 1: a line is at most 80 bytes long."""
+    desk = board(ident="lighting", slip="long page")
+    here = bench(desk.port)
+    assert here.bench.wait(lambda ports: any("more than 80 bytes" in port.text for port in ports), LONG_S)
+    (info,) = here.bench.ports()
+    assert info.text.startswith("board 'lighting' answers 'hello', but not 'read all'")
+    desk.say("mend")
+    assert here.stands(desk.port, "live").text == ""
+
+
 @pytest.mark.parametrize("slip", ["no space", "memory", "width", "refused"])
 def test_a_refused_or_malformed_hello_is_asked_again_until_it_is_right(
     slip: str, board: Boards, bench: Benches
