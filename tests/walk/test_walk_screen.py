@@ -116,7 +116,7 @@ async def test_a_walk_that_goes_on_says_which_since_when_how_far_and_what_was_ju
         await eyes.until(lambda: isinstance(eyes.app.screen, WalkScreen), "the walk")
         await eyes.until(lambda: said in flowing(eyes), "what is gone on with, at the first step")
         await eyes.press("escape")
-        left = "The walk in walked is not finished: t, with this folder, continues it."
+        left = "walked holds an unfinished walk; t in the console continues it."
         await eyes.until(lambda: left in flowing(eyes), "what becomes of it, on the bench")
         assert eyes.app.parting == ""
         await eyes.press("t", "enter", "enter")

@@ -409,7 +409,8 @@ class WalkScreen(AskedScreen):
         """Return how to continue the walk if it is left now; empty if nothing of it is to be continued."""
         if self.folder is None or self.scene is None or self.has_class("-over"):
             return ""
-        return f"The walk in {printable(self.folder.path.name)} is not finished: t, with this folder, continues it."
+        name = printable(self.folder.path.name)
+        return f"{name} holds an unfinished walk; t in the console continues it."
 
     def action_leave(self) -> None:
         """Go back to the bench; what was done is kept in the folder."""
