@@ -331,6 +331,7 @@ def _tell(
 ) -> int:
     import json
 
+    from benchcon.report.folder import PAGE
     from benchcon.report.walk import build, changes, foremost, not_compared
     from benchcon.text import first_of, printable
     from benchcon.walk.marks import count_words
@@ -357,7 +358,8 @@ def _tell(
                 print(printable(f"since {args.compare}: {rest}"))
     for remark in report["remarks"]:
         say_on_stderr(remark["line"] + f":\n\n{remark['patch']}" * bool(remark["patch"]))
-    say_on_stderr(count_words(report))
+    page = f"; the page to keep with the panel: {printable(str(folder.path / PAGE))}" if folder is not None else ""
+    say_on_stderr(count_words(report) + page)
     if report["untested"] and not args.only:
         untested = [f"{row['what']} ({row['why']})" for row in report["untested"]]
         say_on_stderr(printable(f"not tested: {first_of(untested, MOST_NAMED)}"))

@@ -74,7 +74,8 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
     before = datetime.now(UTC)
     run = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report), *head)
     after = datetime.now(UTC)
-    assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 passed\n")
+    said = f"benchcon: 25 passed; the page to keep with the panel: {report / 'walk.html'}\n"
+    assert (run.returncode, run.stdout, run.stderr) == (0, "", said)
     xml = JUnitXml.fromfile(str(report / "junit.xml"))
     assert sum(len(list(suite)) for suite in xml) == 26
     kept = json.loads((report / "walk.json").read_text())
@@ -190,7 +191,8 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     again = walk(*words)
     assert again.returncode == 0
     assert "is continued at part" in again.stderr
-    assert again.stderr.endswith("benchcon: 8 passed, 17 not asked\n")
+    assert again.stderr.endswith(f"; the page to keep with the panel: {report / 'walk.html'}\n")
+    assert "benchcon: 8 passed, 17 not asked; " in again.stderr
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     kept = json.loads((report / "walk.json").read_text())
     assert (kept["began"], kept["kept"]) == (lines[0]["began"], [])
