@@ -8,6 +8,7 @@ from itertools import combinations
 from benchcon.diagnosis.evidence import DisplayLook, LampLook, Seen
 from benchcon.diagnosis.findings import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.segments import as_if_alone
 from benchcon.panel.model import Display, Lamp
 
 WHOLE_BOARD = 4
@@ -37,8 +38,25 @@ def find(
             if len(group) > 1:
                 out.append([[BareFinding("shared resistor", keys)]])
             else:
-                out.append([[BareFinding("not with others", keys, {"looks": names[group[0]]})]])
+                alone = _perhaps_alone_too(layout, looks, pictures, group[0]) if names[group[0]] == "different" else []
+                out.append([[BareFinding("not with others", keys, {"looks": names[group[0]]})], *alone])
     return out, boards
+
+
+def _perhaps_alone_too(
+    layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook], name: str
+) -> Choices:
+    """Return what else may be wrong with a display of which a segment that is wrong now was never looked at alone."""
+    look = [look for look in looks if look.several and name in look.shows][-1]
+    sent, shown = look.shows[name], look.displays[name]
+    right = [p.set for p in pictures if p.part == name and (p.answer == "same" or p.seen == p.set)]
+    for digit, (wanted, seen) in enumerate(zip(sent, shown.ljust(len(sent), b"\0"), strict=False)):
+        unproved = wanted ^ seen
+        for each in right:
+            unproved &= each[digit] ^ wanted if digit < len(each) else 0xFF
+        if unproved:
+            return as_if_alone(layout, name, sent, shown)
+    return []
 
 
 def not_dead(layout: PanelIndex, looks: Sequence[LampLook], found: list[Choices]) -> list[Choices]:

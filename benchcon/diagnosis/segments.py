@@ -333,6 +333,12 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
     return out
 
 
+def as_if_alone(layout: PanelIndex, name: str, sent: bytes, shown: bytes) -> Choices:
+    """Return what is wrong with display `name` if that is what it always shows for `sent`, whatever else is lit."""
+    look = DisplayLook(part=name, set=sent, answer="otherwise", seen=shown)
+    return [choice for choices in _judge(layout, name, name, [look]) for choice in choices]
+
+
 def _shown_by(layout: PanelIndex, name: str, row: Sequence[DisplayLook]) -> str:
     """Return the display that showed what was sent to `name`: another one if each time only that showed anything."""
     elsewhere: set[str] | None = None

@@ -176,6 +176,20 @@ def test_what_fails_only_with_the_others(failing: dict[str, str], kind: str, cha
     assert [(finding.kind, finding.channels) for finding in found] == ([(kind, channels)] if kind else [])
 
 
+@pytest.mark.parametrize(
+    ("alone", "kinds"), [("7E30", {"not with others", "segment dead"}), ("FFFF", {"not with others"})]
+)
+def test_a_segment_that_was_never_looked_at_alone_may_be_dead(alone: str, kinds: set[str]) -> None:
+    """7E30 (“01”) has no segment G in either digit; with all lit, G is missing in the second."""
+    panel = loads(TWO, "two")
+    picture = bytes.fromhex(alone)
+    shown = bytes.fromhex("FFFE")
+    both = LampLook({"l1": 1000}, "otherwise", {"l1": Seen()}, {"d1": shown}, shows={"d1": b"\xff\xff"})
+    found = diagnose(panel, [LampLook({"l1": 1000}), DisplayLook("d1", picture), both])
+    assert {finding.kind for finding in found} == kinds
+    assert all((finding.either is None) == (len(kinds) == 1) for finding in found)
+
+
 def test_what_is_dead_is_not_accused_again_where_all_is_lit() -> None:
     panel = loads(TWO, "two")
     looks = evidence(panel, l3="dark")
