@@ -331,9 +331,10 @@ class Talk:
             answer(held(why, words))
             return
         if words == ("light",):
-            self._dark_wanted = False
-            if self._dark:  # what was asked for while it was dark would light up if it were repeated after this
+            if self._dark or self._dark_wanted:  # what was asked for in the dark would light up if it went after this
+                self.outputs.all_off("dark", self.hub.now_us())
                 self.host.light_no_more()
+            self._dark_wanted = False
         self._ask(words, answer)
         self.pump()
 

@@ -230,10 +230,15 @@ def test_the_end_of_dark_ends_also_one_that_the_board_never_answered(board: Boar
     here = bench(desk.port)
     source = here.stands(desk.port, "live").source
     desk.say("swallow dark")
-    assert not here.bench.dark().result(LONG_S).sure
+    dark = here.bench.dark()
+    here.wait(lambda: any(b"dark" in body for batch in here.batches if batch.kind == ">" for body in batch.bodies))
+    asked = here.bench.set_lamp(source, "l2", 1000)
+    assert not dark.result(LONG_S).sure
     assert here.bench.light().result(LONG_S).confirmed in ((source,), ())  # it waits for the repeats of dark
     here.wait(lambda: here.linked("timeout words=dark"))
     assert did(here.bench.set_lamp(source, "l1", 1000))
+    assert "dark" in say(asked.result(LONG_S))
+    assert all(channel != "l2" or not value for _, channel, value in desk.say("shown"))
     desk.say("swallow")
     alive = sum(isinstance(event, Alive) for event in here.events)
     here.wait(lambda: sum(isinstance(event, Alive) for event in here.events) > alive + 1)
