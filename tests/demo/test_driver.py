@@ -140,7 +140,7 @@ def test_nothing_is_told_as_broken_while_desks_come_up_or_are_dark() -> None:
         judge = run.rehearsal.judge
         crosswind, mains = (
             next(each for each in judge.due if each.name.startswith(name))
-            for name in ("crosswind out", "mains_fail out")
+            for name in ("crosswind off", "mains_fail off")
         )
         try:
             run.start()
