@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from console.looking import Eyes, console
 from console.on_boards import FRAME_US, OSTREY, OnBoards, control_named
+from few import few_of
 from textual.events import MouseScrollDown, MouseScrollUp
 
 from benchcon.link import PortInfo
@@ -964,7 +965,7 @@ async def test_what_a_small_display_said_of_its_supply_goes_with_it() -> None:
         await eyes.until(lambda: eyes.rows()[2:5] == before, "the displays as they were")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (140, 45), (200, 60)])
+@pytest.mark.parametrize("size", few_of([(80, 24), (140, 45), (200, 60)]))
 @pytest.mark.parametrize("view", ["f2", "f3", "f4", "f5", "f6", "f7"])
 async def test_a_message_covers_neither_views_nor_heads_nor_letters_nor_keys(size: tuple[int, int], view: str) -> None:
     session = OnBoards()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from console.contrast import hard_to_read_in
 from console.in_terminal import Terminal
+from few import few_of
 
 from benchcon import demo
 from benchcon.demo.desks import Demo, start
@@ -145,7 +146,7 @@ def test_without_a_terminal_or_headless_it_is_played_and_told(folder: Path) -> N
         assert "times faster than real time" in terminal.text().replace("\n", "")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (140, 45), (200, 60)])
+@pytest.mark.parametrize("size", few_of([(80, 24), (140, 45), (200, 60)]))
 def test_it_fits(folder: Path, size: tuple[int, int]) -> None:
     with rehearse(folder, "near.toml", columns=size[0], rows=size[1]) as terminal:
         terminal.see("VALUES", "WHAT FOLLOWS", "EXPECTED", "8000 ft", "12.000", "F9 DARK")

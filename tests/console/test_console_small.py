@@ -10,6 +10,7 @@ import pytest
 from console.looking import console
 from console.on_boards import OSTREY, OnBoards
 from console.test_console_bench import tile_rows
+from few import few_of
 from rich.cells import cell_len
 from textual.binding import Binding
 
@@ -64,7 +65,7 @@ def narrow(columns: int, rows: int, table: str) -> str:
     return text if table == "controls" else text.replace('kind = "button"\n', "")
 
 
-@pytest.mark.parametrize("columns", [6, 8, 9, 10, 11])
+@pytest.mark.parametrize("columns", few_of([6, 8, 9, 10, 11]))
 @pytest.mark.parametrize("rows", [1, 2, 3])
 async def test_why_a_state_is_not_known_is_never_cut_on_a_narrow_tile(columns: int, rows: int) -> None:
     session = OnBoards(loads(narrow(columns, rows, "lamps")))
@@ -203,7 +204,7 @@ async def test_neighbours_do_not_touch_where_parts_are_packed_tight() -> None:
         assert re.search(r"█\S* +50 % +█\S* +50 %", row), row
 
 
-@pytest.mark.parametrize("label", ["[/blue]", "[red]x", "[@click=app.bell]x", "a\\", "[", "\\[b]"])
+@pytest.mark.parametrize("label", few_of(["[/blue]", "[red]x", "[@click=app.bell]x", "a\\", "[", "\\[b]"]))
 async def test_the_palette_takes_no_label_for_markup(label: str) -> None:
     told = label.replace("\\", "\\\\")
     text = OSTREY.read_text().replace('"Weather desk"', f'"{told}"').replace('"Crosswind"', f'"{told}"')

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from few import few_of
 from firmware.emulated import PANELS, Chip, Line, Log, ask, bench, needs_emulator
 from wire.vector_files import Block, blocks, only, raw
 
@@ -70,7 +71,7 @@ def _outputs(log: Log, n: int, at_us: int, want: str) -> None:
         assert is_off == (values[lamp] == "000"), (lamp, want, seen)
 
 
-@pytest.mark.parametrize("block", DIALOGUES, ids=lambda block: only(block, "dialogue"))
+@pytest.mark.parametrize("block", few_of(DIALOGUES), ids=lambda block: only(block, "dialogue"))
 def test_dialogue(block: Block) -> None:
     played = _Played(block)
     log = reference().run(played.script)

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from few import few_of
 from firmware.generator_panels import DESKS, demo_plan, everything, planned
 
 from benchcon.conform import WireSide
@@ -74,7 +75,7 @@ def pins_of(plan: Plan) -> dict[str, str]:
 
 
 @needs_cc
-@pytest.mark.parametrize("desk", DESKS)
+@pytest.mark.parametrize("desk", few_of(DESKS))
 def test_a_generated_desk_describes_itself_as_the_panel_file_says(desk: str, tmp_path: Path) -> None:
     plan = demo_plan(desk)
     panel = plan.panel
@@ -166,7 +167,7 @@ def test_every_kind_of_part_is_worked_through_the_generated_map(tmp_path: Path) 
 
 
 @needs_avr
-@pytest.mark.parametrize("desk", DESKS)
+@pytest.mark.parametrize("desk", few_of(DESKS))
 def test_a_generated_desk_compiles_for_its_chip_and_fits(desk: str, tmp_path: Path) -> None:
     plan = demo_plan(desk)
     out = written(plan, tmp_path)

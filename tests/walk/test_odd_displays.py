@@ -5,10 +5,10 @@ from __future__ import annotations
 import random
 
 import pytest
+from few import few_of
 from hypothesis import given
 from hypothesis import strategies as st
 from walk.desks import Desks
-from walk.few import few_of
 from walk.in_virtual_time import VirtualWalk
 
 from benchcon.diagnosis.diagnose import diagnose

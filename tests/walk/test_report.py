@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from few import few_of
 from hypothesis import given
 from hypothesis import strategies as st
 from junitparser import Failure, JUnitXml, Skipped
@@ -228,7 +229,7 @@ def places(value: Any, so_far: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]
         yield from places(below, (*so_far, key))
 
 
-@pytest.mark.parametrize("odd", [None, True, -1, 10**400, 1e308, "x", [], [[]], [{}], {}, {"": {}}])
+@pytest.mark.parametrize("odd", few_of([None, True, -1, 10**400, 1e308, "x", [], [[]], [{}], {}, {"": {}}]))
 def test_a_report_with_anything_anywhere_is_compared_or_refused_in_one_line(tmp_path: Path, odd: Any) -> None:
     now = walked()
     report: Any = {"": json.loads(json.dumps(now))}

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from queue import SimpleQueue
 
 import pytest
-from walk.few import few_of
+from few import few_of
 from walk.runner_in_virtual_time import Person, VirtualRunner
 
 from benchcon.diagnosis.diagnose import diagnose
