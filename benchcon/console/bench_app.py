@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from textual.app import App
+from textual.css.query import NoMatches
 from textual.notifications import Notification
 from textual.widget import Widget
 from textual.widgets._toast import Toast
+from textual.worker import WorkerFailed
 
 from benchcon.session import Session
 from benchcon.view.model import ViewModel
@@ -52,3 +54,9 @@ class BenchApp(App[int]):
             for toast in screen.query(Toast):
                 if toast._notification is notification and isinstance(toast.parent, Widget):
                     toast.parent.remove()
+
+    def _handle_exception(self, error: Exception) -> None:
+        # Textual puts nothing more up once the app is to end: a screen that was just being opened lacks its parts.
+        what = error.error if isinstance(error, WorkerFailed) else error
+        if not (self._exit and isinstance(what, NoMatches)):
+            super()._handle_exception(error)

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
+import time
 from tempfile import TemporaryDirectory
 
 import pytest
 from console.looking import Eyes, console
 from console.on_boards import OnBoards
+from few import few_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from textual.command import CommandList, CommandPalette
 from textual.events import Click
+from textual.pilot import Pilot
+from textual.widget import Widget
 
 from benchcon.console.app import ConsoleApp
+from benchcon.console.raw import Raw
 from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, NOTE, Batch
 
 VIEWS = ("f2", "f3", "f4", "f5", "f6")
@@ -146,3 +152,42 @@ def test_a_screen_that_stands_still_keeps_a_bounded_number_of_events_and_counts_
     assert sorted_now <= MOST_WAITING
     assert sorted_now + feed.events_dropped == feed.events_taken == sent // 5 * 5
     assert feed.events_dropped >= 12_340
+
+
+@pytest.mark.parametrize("keys", few_of([(), ("f1",), ("ctrl+p",), ("f7",), ("t",), ("v",), ("m",)]), ids="-".join)
+async def test_quit_while_any_widget_is_being_put_up(keys: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Textual puts nothing up once the app is to end, so what a screen looks for at its start may not be there."""
+    compose = Widget._compose
+    left = 0
+
+    async def count_down(widget: Widget) -> None:
+        nonlocal left
+        left -= 1
+        if left == 0:
+            widget.app.exit(0)
+        await compose(widget)
+
+    async def work(pilot: Pilot[int]) -> None:
+        nonlocal left
+        app = pilot.app
+        while keys and not app.screen.query(Raw):  # the last that is put up by itself
+            await asyncio.sleep(0)
+        if keys:
+            left = nth
+        for key in keys:
+            app.simulate_key(key)
+        end = time.monotonic() + 0.5  # if nothing more is put up, which there is no sign of
+        while not app._exit and time.monotonic() < end:
+            await asyncio.sleep(0)
+        app.exit(0)
+
+    monkeypatch.setattr(Widget, "_compose", count_down)
+    for nth in itertools.count(1):
+        app = ConsoleApp(OnBoards())
+        left = 0 if keys else nth
+        async with asyncio.timeout(20):
+            await app.run_async(headless=True, size=(140, 45), auto_pilot=work)
+        assert (app.trouble, app.return_code) == ("", 0), nth
+        if left > 0:
+            break
+    assert nth > 2
