@@ -326,8 +326,8 @@ class Port:
         return PortSign.TIME
 
     async def _ask(self, talk: Talk) -> PortSign:
-        self._stands(PortStage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
+        self._stands(PortStage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         if talk.host.stage in ("idle", "ready", "mute"):  # otherwise it is being asked already, after a reset
             talk.bring_up()
         await self._until(talk, lambda: talk.duplicate or talk.host.stage in ("ready", "mute"), None)
@@ -342,8 +342,8 @@ class Port:
 
     async def _live(self, talk: Talk) -> PortSign:
         self.ident = talk.ident
-        self._stands(PortStage.LIVE, former_kinds(talk.host.items))
         talk.go_live()
+        self._stands(PortStage.LIVE, former_kinds(talk.host.items))
         if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))
             if self.named and self.hub.keep and not self.hub.listen_only:
@@ -369,28 +369,26 @@ class Port:
     async def _mute(self, talk: Talk) -> PortSign:
         if talk.host.hello_trouble:
             return await self._wait_for_a_word(talk, PortStage.MUTE, talk.host.hello_trouble)
-        self._stands(
-            PortStage.MUTE,
+        text = (
             "talks, but does not answer: check the wire to the board's receiver (RX)"
             if talk.good
-            else "no answer: is this the right port, and does the board's firmware speak the line protocol?",
+            else "no answer: is this the right port, and does the board's firmware speak the line protocol?"
         )
-        return await self._wait_for_a_word(talk, PortStage.MUTE, "")
+        return await self._wait_for_a_word(talk, PortStage.MUTE, text, known=False)
 
     async def _foreign(self, talk: Talk) -> PortSign:
         return await self._wait_for_a_word(talk, PortStage.FOREIGN, self._foreign_text)
 
-    async def _wait_for_a_word(self, talk: Talk, stage: PortStage, text: str) -> PortSign:
-        """Stay until there is a reason to ask again from the beginning; `text`: what is known to be wrong."""
+    async def _wait_for_a_word(self, talk: Talk, stage: PortStage, text: str, known: bool = True) -> PortSign:
+        """Stay until there is a reason to ask again from the beginning; `known`: `text` says what is wrong for sure."""
         spoke = talk.good > 0
-        if text:
-            self._stands(stage, text)
-        self._record(talk, "silent", **({"why": text} if text else {}))
+        self._record(talk, "silent", **({"why": text} if known else {}))
+        self._stands(stage, text)
         answered: list[bool] = []
 
         def has_spoken() -> bool:
             # A board that speaks without answering is no reason to ask more often.
-            return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not text)
+            return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not known)
 
         while not self._over(talk):
             if await self._until(talk, has_spoken, self.hub.pace.ask_again_s) or self._over(talk):
@@ -423,9 +421,9 @@ class Port:
         await connection.set_rate(rate)
         talk.fresh_ear(heard[rate])
         self._foreign_text = foreign.explain(heard)
-        self._stands(PortStage.FOREIGN, self._foreign_text)
         shown = printable(heard[rate][: foreign.SHOWN_BYTES])
         self._record(talk, "foreign", rate=rate, bytes=shown, why=self._foreign_text)
+        self._stands(PortStage.FOREIGN, self._foreign_text)
         return PortSign.NO_LINE
 
     # --- inside ----------------------------------------------------------------------------------------------------
@@ -459,6 +457,7 @@ class Port:
             self.talk.changed.set()
 
     def _stands(self, stage: PortStage, text: str) -> None:
+        """Let other threads see where the port stands; what is recorded of that is in the stream by then."""
         self._stage_and_text = stage, text
         self.hub.stage_changed()
 
@@ -466,10 +465,10 @@ class Port:
         self.hub.emit([link_record(self.hub.now_us(), talk.source, word, port=self.name, **detail)])
 
     def _refused(self, text: str) -> None:
-        self._stands(PortStage.WAITING, text)
         if text != self._reported:
             self._reported = text
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "refused", port=self.name, why=text)])
+        self._stands(PortStage.WAITING, text)
         self.hub.look_for(self)
 
     async def _remember(self, talk: Talk) -> None:
