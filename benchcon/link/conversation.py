@@ -375,7 +375,7 @@ class Talk:
 
     def want(self, values: dict[str, int], answer: Answer) -> None:
         """Set outputs to these values (channel id → value on the wire) as soon as the limits allow it."""
-        if why := self.may("set") or ("" if self.live else "no link"):
+        if why := self.may("set") or ("" if self.live else "not read"):
             answer(held(why, ("set", *values)))
             return
         self.outputs.want(values, answer)
@@ -383,7 +383,7 @@ class Talk:
 
     def wink(self, answer: Answer) -> None:
         """Have the board identify itself (`wink`)."""
-        if why := self.may("wink") or ("" if self.live or self.duplicate else "no link"):
+        if why := self.may("wink") or ("" if self.live or self.duplicate else "not read"):
             answer(held(why, ("wink",)))
             return
         self.outputs.want_wink(answer)

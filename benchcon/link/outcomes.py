@@ -15,6 +15,7 @@ HELD_WHYS = {
     "wink": "held back: the board is winking",
     "no answer": "held back: the board does not answer; it lights when it does",
     "no link": "not sent: no such board is linked",
+    "not read": "not sent: the board is still being read; try again in a moment",
     "listen only": "not sent: this bench only listens",
     "duplicate": "not sent: another board has the same ident; give this one a new ident first",
     "dark": "dropped: the board went dark",

@@ -136,7 +136,8 @@ def test_a_wink_that_waits_goes_with_everything_else_when_the_bench_goes_dark() 
     talk.wink(came.append)
     talk.dark(lambda outcome: None)
     talk.pump()
-    assert [say(outcome) for outcome in came] == ["not sent: no such board is linked", "dropped: the board went dark"]
+    said = ["not sent: the board is still being read; try again in a moment", "dropped: the board went dark"]
+    assert [say(outcome) for outcome in came] == said
     assert b"wink" not in connection.sent
     talk.end("hung up")
     hub.loop.close()
