@@ -107,6 +107,8 @@ class BoardSide:
         self.on_store: Callable[[str, str], None] = lambda what, text: None
         """Called with ``ident`` or ``name`` and its new text, which is to survive a loss of power."""
         self.channels = {item.id: item for item in self.items if item.is_channel and item.width}
+        self.settable = {id_: (item.width, item.most) for id_, item in self.channels.items() if item.is_output}
+        """Of every output: how many digits its value has on the wire, and the greatest value."""
         self._dark_contacts = tuple(each.id for each in self.channels.values() if each.detail.get("dark") == "1")
         self.values = {item.id: 0 for item in self.channels.values()} | dict(values or {})
         """Every channel's present value, as on the wire."""
@@ -321,7 +323,7 @@ class BoardSide:
 
     def outputs_off(self, now_us: int) -> None:
         """Switch all outputs off, and call `on_outputs` with those that were not."""
-        lit = {item.id: 0 for item in self.channels.values() if item.is_output and self.values[item.id]}
+        lit = {channel_id: 0 for channel_id in self.settable if self.values[channel_id]}
         self.values.update(lit)
         if lit:
             self.on_outputs(lit, now_us)
@@ -406,15 +408,13 @@ def _set(board: BoardSide, arguments: list[str], now_us: int) -> Words:
         channel_id, mark, word = argument.partition("=")
         if not mark or not channel_id:
             return no(2)
-        item = board.channels.get(channel_id)
-        if item is None:
-            return no(3)
-        if not item.is_output:
-            return no(4)
-        if len(word) != item.width or not _DIGITS.fullmatch(word):
+        if channel_id not in board.settable:
+            return no(4 if channel_id in board.channels else 3)
+        width, most = board.settable[channel_id]
+        if len(word) != width or not _DIGITS.fullmatch(word):
             return no(2)
         value = int(word, 16)
-        if value > item.most:
+        if value > most:
             return no(5)
         wanted[channel_id] = value
     if board.dark:

@@ -43,7 +43,7 @@ class Peer:
         described = DESCRIPTION
         if options.get("former"):
             described = (*DESCRIPTION[:-1], DESCRIPTION[-1]._replace(kind="digits", detail={"places": "2"}))
-        self.board = BoardSide(options.get("ident", "desk"), "A desk", described, buffer=options.get("buffer", 128))
+        self.board = BoardSide(options.pop("ident", "desk"), "A desk", described, buffer=options.get("buffer", 128))
         self.board.on_outputs = self.outputs
         self.plug()
 
@@ -68,10 +68,6 @@ class Peer:
         os.close(self.theirs)
 
     def put(self, data: bytes) -> None:
-        if self.options.get("late_s") and b"<" in data:
-            time.sleep(self.options["late_s"])  # an adapter that holds bytes back
-        if self.options.get("damage") and data[:1] == b"!":
-            data = data.replace(b"!", b"\x21\x21", 1)
         with contextlib.suppress(BlockingIOError):
             os.write(self.ours, data)
 
@@ -101,18 +97,34 @@ class Peer:
             if self.ours in ready:
                 data = os.read(self.ours, 4096)
                 self.heard += data
-                if self.options.get("deaf"):
-                    data = b"".join(line for number, line in enumerate(data.splitlines(True), self.lines) if number % 3)
-                    self.lines += self.heard.count(b"\n") - self.lines
-                if swallowed := self.options.get("swallow"):
-                    data = b"".join(line for line in data.splitlines(True) if swallowed.encode() not in line)
+                if self.options:
+                    data = self.heard_of(data)
                 if now >= self.quiet_until:
                     self.board.feed(data, now)
-            self.board.tick(now)
+            else:
+                self.board.tick(now)
             if not self.stalled and now >= self.quiet_until and (data := self.board.take()):
-                if foreign := self.options.get("foreign"):
-                    data = foreign.encode("latin-1")
-                self.put(self.slipped(data))
+                self.put(self.sent(data) if self.options else data)
+
+    def heard_of(self, data: bytes) -> bytes:
+        """What a board that is deaf now and then hears of `data`."""
+        if self.options.get("deaf"):
+            data = b"".join(line for number, line in enumerate(data.splitlines(True), self.lines) if number % 3)
+            self.lines += self.heard.count(b"\n") - self.lines
+        if swallowed := self.options.get("swallow"):
+            data = b"".join(line for line in data.splitlines(True) if swallowed.encode() not in line)
+        return data
+
+    def sent(self, data: bytes) -> bytes:
+        """What goes up of `data`, with what is wrong with this board; an adapter that holds bytes back waits here."""
+        if foreign := self.options.get("foreign"):
+            data = foreign.encode("latin-1")
+        data = self.slipped(data)
+        if self.options.get("late_s") and b"<" in data:
+            time.sleep(self.options["late_s"])
+        if self.options.get("damage") and data[:1] == b"!":
+            data = data.replace(b"!", b"\x21\x21", 1)
+        return data
 
     def slipped(self, data: bytes) -> bytes:
         """What goes up, with the mistake of a firmware of one's own in the answer to `hello`."""
