@@ -311,13 +311,13 @@ class TimeLine(Drawn, can_focus=True):
     def action_leap(self, by: int) -> None:
         """Move the cursor to the next change of the channel, or the previous one."""
         if self._rows:
-            self.run_worker(self._leap(self._rows[self.chosen].key, by), exclusive=True, group="leap")
+            self.run_worker(self._leap(self._rows[self.chosen], by), exclusive=True, group="leap")
 
-    async def _leap(self, key: Key, by: int) -> None:
+    async def _leap(self, row: Trace, by: int) -> None:
         """Search for the change on another thread, as it takes a moment in a long capture."""
-        found = await asyncio.to_thread(self.model.past.change_near, key, self._here(), by)
+        found = await asyncio.to_thread(self.model.past.change_near, row.key, self._here(), by)
         if found is None:
-            self._nothing("change of this channel", by)
+            self._nothing(f"change of this {'value' if row.thousandths else 'channel'}", by)
         else:
             self.put(found)
 

@@ -545,6 +545,8 @@ class _Reading:
         if not isinstance(value, dict):
             table.say(key, f'is {shown(value)}; a table of names and values is allowed, such as {{ name = "…" }}')
             return []
+        if not value:
+            table.say(key, f"is empty; name at least one {what}, or leave {key} out")
         found = []
         for name, written in value.items():
             if name in known:
@@ -562,6 +564,8 @@ class _Reading:
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
             table.say(key, f"is {shown(value)}; a name or a list of names is allowed")
             return []
+        if not names:
+            table.say(key, f"is empty; name at least one {what}, or leave {key} out")
         for name in names:
             if name not in known:
                 table.say(

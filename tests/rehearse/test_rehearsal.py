@@ -313,6 +313,10 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ),
         ('[[steps]]\nramp = { wind_speed = "20 kt" }\nover = "1e9 s"', 'from "50 ms" to "168 h" is allowed'),
         ('[[expect]]\nwhen = { mains = "on" }', "expects nothing"),
+        ("[[expect]]\nshow = {}", "4: expect[1].show is empty; name at least one lamp or display, or leave show out"),
+        ("[[expect]]\ndark = []", "4: expect[1].dark is empty; name at least one board"),
+        ("[[steps]]\nexpect = {}", "4: steps[1].expect is empty; name at least one lamp or display"),
+        ("[[steps]]\npress = []", "4: steps[1].press is empty; name at least one control"),
         (
             '[[steps]]\nexpect = { crosswind = "lit" }',
             'on, off, or a lightness such as "40 %" is allowed; did you mean "on"?',
