@@ -65,10 +65,12 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
             room -= below.height + 1
         site = Site(panel, placed, width, room, inside, _ranks(placed))
         for plot in true_tiles(site, size, scale):
-            layout = FaceLayout(width, height, list(plot.tiles), outline=plot.outline)
+            layout = FaceLayout(width, height, list(plot.tiles))
+            if plot.outline is not None:
+                layout.outline = _around(plot.outline, plot.tiles, width, height)
             add_plates(layout, width, room, bool(site.ranks), frozenset(site.ranks))
-            if plot.outline is not None and not _within(layout.tiles, plot.outline):
-                layout.outline = None  # the edge would run through words that extend beyond it
+            if layout.outline is not None and not _clear(layout.tiles, layout.outline):
+                layout.outline = None  # there is no room for the edge beside words at the screen's own edge
             if listed:
                 layout.height = room
                 add_list(layout, listed, inside, width, size, 0)
@@ -81,7 +83,18 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
     return best
 
 
-def _within(tiles: Sequence[Tile], outline: tuple[int, int, int, int]) -> bool:
+def _around(
+    outline: tuple[int, int, int, int], tiles: Sequence[Tile], width: int, height: int
+) -> tuple[int, int, int, int]:
+    """Return `outline`, or one as much larger as words need that extend beyond it, within `width` × `height` cells."""
+    x, y, wide, high = outline
+    left = max(min(x, *(tile.x - 1 for tile in tiles)), 0)
+    right = min(max(x + wide, *(tile.x + tile.width + 1 for tile in tiles)), width)
+    bottom = min(max(y + high, *(tile.y + tile.height + 1 for tile in tiles)), height)
+    return left, y, right - left, bottom - y
+
+
+def _clear(tiles: Sequence[Tile], outline: tuple[int, int, int, int]) -> bool:
     """Return whether all tiles are clear of the plate's edge."""
     x, y, width, height = outline
     return all(

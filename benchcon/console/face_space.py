@@ -101,7 +101,8 @@ def add_plates(layout: FaceLayout, width: int, height: int, titles: bool, ruled:
     tiles = layout.tiles
     bottom = max(tile.y + tile.height for tile in tiles)
     layout.height = max(layout.height, bottom)
-    x, first, wide, high = layout.outline or (0, 0, width, max(bottom, height))
+    widest = max(width, *(tile.x + tile.width for tile in tiles))  # more than the screen's if the face scrolls
+    x, first, wide, high = layout.outline or (0, 0, widest, max(bottom, height))
     if not titles:
         layout.plates.append(FacePlate("", x, first, wide, high, None))
         return
@@ -116,7 +117,7 @@ def add_plates(layout: FaceLayout, width: int, height: int, titles: bool, ruled:
     tops = [first] + [spans[before][1] + (spans[after][0] - spans[before][1]) // 2 for before, after in pairwise(order)]
     ends = [*tops[1:], first + high]
     for name, top, end in zip(order, tops, ends, strict=True):
-        title = Title(x, top, wide) if name in ruled else None
+        title = Title(x, top, min(wide, width)) if name in ruled else None
         layout.plates.append(FacePlate(name, x, top, wide, end - top, title))
 
 

@@ -8,9 +8,12 @@ from typing import NamedTuple
 import pytest
 from console.looking import console
 from console.on_boards import OSTREY, OnBoards
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely.geometry import box
 
 from benchcon.console.face import Face
+from benchcon.console.face_layout import lay_out
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel, Part
 from benchcon.view.showing import board_name, label_of
@@ -215,3 +218,17 @@ async def test_parts_grow_when_there_is_room_and_the_plate_keeps_its_proportions
         # 10 × 15 cm in cells twice as high as they are wide; a cell of edge all around.
         _, _, width, rows = outline
         assert (width - 2) / (2 * (rows - 2)) == pytest.approx(100 / 150, rel=0.06)
+
+
+@given(
+    panel=st.sampled_from([load(str(OSTREY)), small(), wide()]), width=st.integers(40, 220), height=st.integers(12, 70)
+)
+def test_no_part_reaches_beyond_its_plate(panel: Panel, width: int, height: int) -> None:
+    laid = lay_out(panel, width, height)
+    for tile in laid.tiles:
+        plate = next(each for each in laid.plates if each.y <= tile.y < each.y + each.height)
+        assert plate.x <= tile.x
+        assert tile.x + tile.width <= plate.x + plate.width
+    if laid.outline is not None:
+        assert laid.outline[0] >= 0
+        assert laid.outline[0] + laid.outline[2] <= width
