@@ -8,7 +8,7 @@ from typing import NamedTuple
 import pytest
 from console.looking import console
 from console.on_boards import OSTREY, OnBoards
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
@@ -220,6 +220,7 @@ async def test_parts_grow_when_there_is_room_and_the_plate_keeps_its_proportions
         assert (width - 2) / (2 * (rows - 2)) == pytest.approx(100 / 150, rel=0.06)
 
 
+@settings(max_examples=40, deadline=None)
 @given(
     panel=st.sampled_from([load(str(OSTREY)), small(), wide()]), width=st.integers(40, 220), height=st.integers(12, 70)
 )

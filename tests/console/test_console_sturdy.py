@@ -10,7 +10,6 @@ from tempfile import TemporaryDirectory
 import pytest
 from console.looking import Eyes, console
 from console.on_boards import OnBoards
-from few import few_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from textual.command import CommandList, CommandPalette
@@ -22,6 +21,8 @@ from benchcon.console.app import ConsoleApp
 from benchcon.console.raw import Raw
 from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, NOTE, Batch
 
+KEYS_THAT_OPEN = ("f1", "f7", "t", "v", "m", "ctrl+p")
+"""Each opens another screen."""
 VIEWS = ("f2", "f3", "f4", "f5", "f6")
 
 
@@ -154,8 +155,8 @@ def test_a_screen_that_stands_still_keeps_a_bounded_number_of_events_and_counts_
     assert feed.events_dropped >= 12_340
 
 
-@pytest.mark.parametrize("keys", few_of([(), ("f1",), ("ctrl+p",), ("f7",), ("t",), ("v",), ("m",)]), ids="-".join)
-async def test_quit_while_any_widget_is_being_put_up(keys: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("key", ["", *(pytest.param(key, marks=pytest.mark.slow) for key in KEYS_THAT_OPEN)])
+async def test_quit_while_any_widget_is_being_put_up(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Textual puts nothing up once the app is to end, so what a screen looks for at its start may not be there."""
     compose = Widget._compose
     left = 0
@@ -170,11 +171,10 @@ async def test_quit_while_any_widget_is_being_put_up(keys: tuple[str, ...], monk
     async def work(pilot: Pilot[int]) -> None:
         nonlocal left
         app = pilot.app
-        while keys and not app.screen.query(Raw):  # the last that is put up by itself
+        while key and not app.screen.query(Raw):  # the last that is put up by itself
             await asyncio.sleep(0)
-        if keys:
+        if key:
             left = nth
-        for key in keys:
             app.simulate_key(key)
         end = time.monotonic() + 0.5  # if nothing more is put up, which there is no sign of
         while not app._exit and time.monotonic() < end:
@@ -184,7 +184,7 @@ async def test_quit_while_any_widget_is_being_put_up(keys: tuple[str, ...], monk
     monkeypatch.setattr(Widget, "_compose", count_down)
     for nth in itertools.count(1):
         app = ConsoleApp(OnBoards())
-        left = 0 if keys else nth
+        left = 0 if key else nth
         async with asyncio.timeout(20):
             await app.run_async(headless=True, size=(140, 45), auto_pilot=work)
         assert (app.trouble, app.return_code) == ("", 0), nth
