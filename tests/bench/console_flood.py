@@ -14,7 +14,7 @@ import tempfile
 import time
 
 from console.in_terminal import Terminal
-from link.test_flood import Flooder
+from link.boards import Flooder
 
 
 def measure(rate: float, folder: str) -> tuple[float, float, float, float]:

@@ -36,8 +36,7 @@ from pathlib import Path
 import serial_asyncio
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from firmware.test_native import built
-from firmware.virtual import MISSING
+from firmware.virtual import MISSING, built
 from link.boards import PeerProcess
 
 from benchcon.link import Bench

@@ -14,19 +14,13 @@ from pathlib import Path
 
 import pytest
 from capture.made import BEGAN, batches, flat, keyframe, one_by_one
+from waiting import until
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture import writer as writing
 from benchcon.errors import Trouble
 from benchcon.fresh import Fresh
 from benchcon.wire.records import KEYFRAME, LINK, NOTE, Batch
-
-
-def wait_for(what: Callable[[], object], seconds: float = 30) -> None:
-    end = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.005)
 
 
 class Counting:
@@ -80,7 +74,7 @@ def test_what_is_written_is_on_disk_within_a_second(tmp_path: Path, monkeypatch:
     for batch in batches(3):
         writer.write([batch])
         before = len(synced)
-        wait_for(lambda before=before: len(synced) > before)
+        until(lambda before=before: len(synced) > before)
         # A sync line was written before the disk was made to hold the file, and nothing after it.
         size = synced[-1][1]
         assert b" 0 # records=" in path.read_bytes()[:size].split(b"\n")[-2]
@@ -169,7 +163,7 @@ def test_after_a_full_disk_it_goes_on_with_a_fresh_line(tmp_path: Path, monkeypa
     turn = iter(given)
     for _ in range(300):
         writer.write([next(turn)])
-    wait_for(lambda: writer.figures().missing)
+    until(lambda: writer.figures().missing)
     assert writer.figures().missing == "disk: No space left on device"
     writer.write([next(turn)])
     assert writer.figures().missing
@@ -177,7 +171,7 @@ def test_after_a_full_disk_it_goes_on_with_a_fresh_line(tmp_path: Path, monkeypa
     for batch in turn:
         writer.write([batch])
         if writer.figures().missing:
-            wait_for(lambda: writer.figures().waiting == 0)
+            until(lambda: writer.figures().waiting == 0)
     figures = writer.close()
     assert figures.missing == ""
     assert "why=disk" in path.read_text()
@@ -214,7 +208,7 @@ def test_a_disk_that_fails_to_the_end_leaves_a_whole_file(tmp_path: Path, monkey
     disk.room = 5000
     given = batches(400)
     writer.write(given)
-    wait_for(lambda: writer.figures().missing)
+    until(lambda: writer.figures().missing)
     figures = writer.close()
     assert figures.records + figures.missed == 2000
     assert given_back(path) == flat(given)[: figures.records]
@@ -235,12 +229,12 @@ def test_a_failing_fsync_counts_what_it_left_unsure(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(os, "fsync", fsync)
     given = batches(300)
     writer.write(given[:100])
-    wait_for(lambda: writer.figures().missing)
+    until(lambda: writer.figures().missing)
     failing[0] = False
     turn = iter(given[100:])
     while writer.figures().missing:
         writer.write([next(turn)])
-        wait_for(lambda: writer.figures().waiting == 0)
+        until(lambda: writer.figures().waiting == 0)
     writer.write([next(turn)])
     figures = writer.close()
     check_missed(path, given[: 300 - len(list(turn))], figures)
@@ -265,10 +259,10 @@ def test_a_slow_disk_never_holds_up_the_bench(tmp_path: Path, monkeypatch: pytes
     assert writer.figures().missing == "slow"
     assert writer.figures().waiting <= 2000
     stuck[0] = False
-    wait_for(lambda: writer.figures().waiting == 0)
+    until(lambda: writer.figures().waiting == 0)
     for batch in given[1000:]:
         writer.write([batch])
-        wait_for(lambda: writer.figures().waiting < 500)
+        until(lambda: writer.figures().waiting < 500)
     figures = writer.close()
     assert "why=slow" in path.read_text()
     check_missed(path, given, figures)
@@ -280,7 +274,7 @@ def test_a_slow_disk_never_holds_up_the_bench(tmp_path: Path, monkeypatch: pytes
 def feed(writer: Writer, given: list[Batch]) -> None:
     for batch in given:
         writer.write([batch])
-        wait_for(lambda: writer.figures().waiting < 200)
+        until(lambda: writer.figures().waiting < 200)
 
 
 @pytest.mark.parametrize("packed", [False, True])
@@ -413,18 +407,18 @@ def test_a_file_that_somebody_takes_away_is_noticed_and_made_again(
     turn = iter(given)
     for _ in range(100):
         writer.write([next(turn)])
-    wait_for(lambda: not writer.figures().waiting)
+    until(lambda: not writer.figures().waiting)
     if away == "deleted":
         path.unlink()
     elif away == "moved away":
         path.rename(tmp_path / "elsewhere")
     else:
         os.truncate(path, 10)
-    wait_for(lambda: writer.figures().missing)
+    until(lambda: writer.figures().missing)
     assert away in writer.figures().missing
     while writer.figures().missing:
         writer.write([next(turn)])
-        wait_for(lambda: writer.figures().waiting == 0)
+        until(lambda: writer.figures().waiting == 0)
     rest = list(turn)
     writer.write(rest)
     figures = writer.close()
@@ -463,7 +457,7 @@ def test_a_killed_packing_leaves_nothing(tmp_path: Path) -> None:
     assert process.stdout is not None
     assert process.stdin is not None
     assert process.stdout.readline()
-    wait_for(lambda: written_by(process.pid) > 100_000)  # it is at work
+    until(lambda: written_by(process.pid) > 100_000)  # it is at work
     process.communicate(b"\n", timeout=30)
     assert process.returncode == -9
     left = [file.name for file in tmp_path.iterdir()]

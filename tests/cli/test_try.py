@@ -13,8 +13,9 @@ import pytest
 from console.in_terminal import Terminal
 from firmware.emulated import needs_emulator
 from firmware.virtual import needs_compiler
+from processes import is_gone, processes_of
 from rig.talk import PATIENCE_S, Talk
-from rig.test_process import is_gone, processes_of, until
+from waiting import until
 
 from benchcon.cli.main import main
 
@@ -198,7 +199,7 @@ def test_the_real_firmware_is_tried_without_a_chip(way: str, panel: Path, tmp_pa
     children = processes_of(run.pid)
     with Talk(port) as talk:
         talk.ask("set", "l1=3E8")
-        assert until(lambda: benchcon("hand", hand, "lit").stdout == "l1=1000\n")
+        until(lambda: benchcon("hand", hand, "lit").stdout == "l1=1000\n")
         assert benchcon("hand", hand, "press", "sw1").returncode == 0
         assert "sw1=1" in talk.notification("is")
     # However it ends, nothing stays behind.
@@ -207,7 +208,7 @@ def test_the_real_firmware_is_tried_without_a_chip(way: str, panel: Path, tmp_pa
     assert told.startswith("benchcon: firmware does not know the panel's supplies: what")
     assert told.count("\n") == 1
     assert children
-    assert until(lambda: all(is_gone(pid) for pid in children))
+    until(lambda: all(is_gone(pid) for pid in children))
 
 
 def test_what_is_missing_for_the_firmware_is_named_with_its_package(

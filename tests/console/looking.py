@@ -102,3 +102,19 @@ async def console(
         app.exit()
     if session.bench is not None:  # one that other tests go on with, without a screen that turns
         session.bench.beat(last=True)
+
+
+def tile_rows(eyes: Eyes, name: str) -> list[str]:
+    """The rows of one part on the face, all of its label as the first."""
+    from benchcon.console.face import Face
+
+    face = eyes.app.screen.query_one(Face)
+    tile = next(tile for tile in face.layout_now.tiles if tile.part.name == name)
+    label = " ".join(face._sheet.text(line.y)[line.x :][: len(line.text)] for line in tile.label)
+    return [label, *(face._sheet.text(y)[tile.x :][: tile.width] for y in range(tile.y + 1, tile.y + tile.height))]
+
+
+def flowing(eyes: Eyes) -> str:
+    """The screen's words on one line; within a frame only what is in it."""
+    rows = [row.split("│")[1] if row.count("│") > 1 else row for row in eyes.rows()]
+    return " ".join(" ".join(rows).split())

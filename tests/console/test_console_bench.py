@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from console.looking import Eyes, console
+from console.looking import Eyes, console, tile_rows
 from console.on_boards import FRAME_US, OSTREY, OnBoards, control_named
 from few import few_of
 from textual.events import MouseScrollDown, MouseScrollUp
@@ -15,16 +15,6 @@ from benchcon.link import PortInfo
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import encode
-
-
-def tile_rows(eyes: Eyes, name: str) -> list[str]:
-    """The rows of one part on the face, all of its label as the first."""
-    from benchcon.console.face import Face
-
-    face = eyes.app.screen.query_one(Face)
-    tile = next(tile for tile in face.layout_now.tiles if tile.part.name == name)
-    label = " ".join(face._sheet.text(line.y)[line.x :][: len(line.text)] for line in tile.label)
-    return [label, *(face._sheet.text(y)[tile.x :][: tile.width] for y in range(tile.y + 1, tile.y + tile.height))]
 
 
 def shows(number: str) -> tuple[str, str]:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import pytest
 from console.looking import Eyes, console
 from console.on_boards import OnBoards
-from console.test_console_face_true import small
+from console.plates import small
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len

@@ -7,9 +7,8 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from console.looking import console
+from console.looking import console, tile_rows
 from console.on_boards import OSTREY, OnBoards
-from console.test_console_bench import tile_rows
 from few import few_of
 from rich.cells import cell_len
 from textual.binding import Binding

@@ -13,11 +13,10 @@ from pathlib import Path
 import pytest
 from console.in_terminal import Terminal
 from console.on_boards import OSTREY, OnBoards
-from rig.test_process import processes_of, until
+from processes import processes_of
+from waiting import PATIENCE_S, until
 
 from benchcon.demo import Demo, start
-
-PATIENCE_S = 30.0
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +103,7 @@ def test_dark_whatever_ends_it(demo: Demo, home: dict[str, str], number: signal.
         terminal.signal(number)
         terminal.ended()
     # After SIGKILL nobody is left to say so: the boards' dead-man does it, after two seconds.
-    assert until(lambda: lit(demo) == {}), "dark"
+    until(lambda: lit(demo) == {}, "dark")
 
 
 def test_an_error_inside_leaves_it_dark_with_one_line_and_no_traceback(demo: Demo, home: dict[str, str]) -> None:
@@ -120,7 +119,7 @@ def test_an_error_inside_leaves_it_dark_with_one_line_and_no_traceback(demo: Dem
         terminal.until(lambda: lit(demo) == {"l_xwind": 1000}, "the lamp at 1000")
         terminal.press("b")
         assert terminal.ended() == 2
-        assert until(lambda: lit(demo) == {}), "dark"
+        until(lambda: lit(demo) == {}, "dark")
         shown = terminal.raw.decode("utf-8", "replace")
         assert "Traceback" not in shown
         # What stands there after the console's screen has gone (the end of the alternate screen of xterm).
@@ -171,7 +170,7 @@ def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_
             assert shown.count(f"\x1b[?{mode}h") == shown.count(f"\x1b[?{mode}l")
         assert shown.rfind("\x1b[?25l") <= shown.rfind("\x1b[?25h")  # and the cursor is there
     for pid in children:
-        assert until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
+        until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
 
 
 def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_path: Path) -> None:

@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from processes import is_gone, name_of, processes_of
 from rig.talk import PATIENCE_S, Talk
-from rig.test_process import is_gone, name_of, processes_of, until
+from waiting import until
 
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load
@@ -85,7 +86,7 @@ def test_a_desk_that_is_killed_leaves_no_link_to_what_may_be_anybodys_terminal()
     desks = [run.stdout.readline().split() for _ in range(3)]
     (killed,) = [pid for pid in processes_of(run.pid) if name_of(pid) == "met"]
     os.kill(killed, signal.SIGKILL)
-    assert until(lambda: not os.path.lexists(desks[1][1]))
+    until(lambda: not os.path.lexists(desks[1][1]))
     assert Path(desks[0][1]).is_char_device()
     _, err = run.communicate(timeout=PATIENCE_S)
     assert run.returncode == 2
@@ -111,12 +112,12 @@ def test_with_the_power_switch_off_everything_else_is_dark(running: Demo) -> Non
         own.ask("set", "l_main=3E8")
         assert lighting.lit()["l_app"] == 1000
         power.put("mains", 0)
-        assert until(lambda: lighting.lit()["l_app"] == 0 and met.shown("d_spd") == b"\0\0")
+        until(lambda: lighting.lit()["l_app"] == 0 and met.shown("d_spd") == b"\0\0")
         assert power.lit()["l_main"] == 1000
         lit.lines.clear()
         assert int(lit.notification("alive")[6], 16) < 100
         power.put("battery", 1)
-        assert until(lambda: lighting.lit()["l_app"] == 1000 and met.shown("d_spd") == b"\x30\x6d")
+        until(lambda: lighting.lit()["l_app"] == 1000 and met.shown("d_spd") == b"\x30\x6d")
         power.put("mains", 1)
         power.put("battery", 0)
         assert lighting.lit()["l_app"] == 1000

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import pytest
-from rig.test_process import until
+from waiting import until
 
 from benchcon.demo import Demo, panel_path, start
 from benchcon.demo.live import evening
@@ -29,7 +29,7 @@ class Live:
         # Without a hand: in these tests nobody but the test moves a control.
         self.driver = evening(self.session, {})
         self.bench.start()
-        assert until(lambda: sorted(self.liveness().values()) == ["live"] * 3)
+        until(lambda: sorted(self.liveness().values()) == ["live"] * 3)
         self.driver.start()
 
     def liveness(self) -> dict[str, str]:
@@ -58,49 +58,49 @@ def live() -> Iterator[Live]:
 
 def test_displays_show_the_weather_and_lamps_follow_their_switches(live: Live) -> None:
     lighting, met = live.demo.hands["lighting"], live.demo.hands["met"]
-    assert until(lambda: decode(met.shown("d_spd")).isdecimal())
-    assert until(lambda: decode(met.shown("d_qnh")).startswith("10"))
+    until(lambda: decode(met.shown("d_spd")).isdecimal())
+    until(lambda: decode(met.shown("d_qnh")).startswith("10"))
     lighting.put("approach", 1)
-    assert until(lambda: lighting.lit()["l_app"] == 200)
+    until(lambda: lighting.lit()["l_app"] == 200)
     lighting.put("intensity", 4)
-    assert until(lambda: lighting.lit()["l_app"] == 1000)
+    until(lambda: lighting.lit()["l_app"] == 1000)
     lighting.put("approach", 0)
-    assert until(lambda: lighting.lit()["l_app"] == 0)
+    until(lambda: lighting.lit()["l_app"] == 0)
 
 
 def test_the_unit_button_turns_hectopascals_into_inches(live: Live) -> None:
     met = live.demo.hands["met"]
-    assert until(lambda: decode(met.shown("d_qnh")).startswith("10")), "the rules are at work"
+    until(lambda: decode(met.shown("d_qnh")).startswith("10")), "the rules are at work"
     met.press("pressure_unit")
-    assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("29."))
+    until(lambda: decode(met.shown("d_qnh")).strip().startswith("29."))
     met.release("pressure_unit")
     met.turn("pressure_set", 100)
-    assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("30."))
+    until(lambda: decode(met.shown("d_qnh")).strip().startswith("30."))
 
 
 def test_a_board_that_was_reset_is_told_again(live: Live) -> None:
     lighting = live.demo.hands["lighting"]
     lighting.put("obstruction", 1)
-    assert until(lambda: lighting.lit()["l_obs"] == 1000)
+    until(lambda: lighting.lit()["l_obs"] == 1000)
     _, before_us = lighting.time()
     lighting.reset()
-    assert until(lambda: lighting.time()[1] < before_us)
-    assert until(lambda: lighting.lit()["l_obs"] == 1000)
+    until(lambda: lighting.time()[1] < before_us)
+    until(lambda: lighting.lit()["l_obs"] == 1000)
 
 
 def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
     lighting, met = live.demo.hands["lighting"], live.demo.hands["met"]
-    assert until(lambda: decode(met.shown("d_dir")).isdecimal())
+    until(lambda: decode(met.shown("d_dir")).isdecimal())
     live.bench.set_display(live.source("met"), "d_dir", encode("HI", 3))
-    assert until(lambda: ("met", "d_dir") in live.driver.given_up)
+    until(lambda: ("met", "d_dir") in live.driver.given_up)
     # A level that comes on the heels of the rules' own is taken for a step of theirs: a hand is slower.
     sent = live.driver._sent[("lighting", "l_twy")]
-    assert until(lambda: live.session.now_us() - max(sent.values()) > OWN_US)
+    until(lambda: live.session.now_us() - max(sent.values()) > OWN_US)
     live.bench.set_lamp(live.source("lighting"), "l_twy", 700)
-    assert until(lambda: ("lighting", "l_twy") in live.driver.given_up)
+    until(lambda: ("lighting", "l_twy") in live.driver.given_up)
     # Another lamp and another display go on.
     lighting.put("stop_bar", 1)
-    assert until(lambda: lighting.lit()["l_stop"] > 0)
+    until(lambda: lighting.lit()["l_stop"] > 0)
     assert lighting.lit()["l_twy"] == 700
     assert decode(met.shown("d_dir")) == " HI"
     assert ("met", "d_spd") not in live.driver.given_up
@@ -112,7 +112,7 @@ def test_the_scenario_s_hand_moves_things_until_the_user_does(live: Live) -> Non
     met = live.demo.hands["met"]
     before = met.moved().moves
     run.start()
-    assert until(lambda: met.moved().moves > before)
+    until(lambda: met.moved().moves > before)
     users = UsersHand(live.demo.boards[0].control, run.hands_off)
     users.lit()
     assert not run.hands_are_off
@@ -144,13 +144,13 @@ def test_nothing_is_told_as_broken_while_desks_come_up_or_are_dark() -> None:
         )
         try:
             run.start()
-            assert until(lambda: run.rehearsal.began_us is not None)
+            until(lambda: run.rehearsal.began_us is not None)
             bench.start()
-            assert until(lambda: judge.due[crosswind] == judge.due[mains] == 1)
+            until(lambda: judge.due[crosswind] == judge.due[mains] == 1)
             bench.dark()
-            assert until(lambda: mains in judge.held)
+            until(lambda: mains in judge.held)
             bench.light()
-            assert until(lambda: judge.due[mains] == 2)
+            until(lambda: judge.due[mains] == 2)
             # With the scenario's own rules nothing is wrong; an expectation that is gives the panel's labels.
             assert told == []
         finally:

@@ -12,13 +12,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
 from console.on_boards import OSTREY
-from rig.test_process import processes_of
+from processes import processes_of
+from waiting import PATIENCE_S, until
 
 from benchcon.conform.board import DEADMAN
 from benchcon.demo import Demo, start
@@ -26,7 +27,6 @@ from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
 from benchcon.walk.soak import STEP_S
 
-PATIENCE_S = 30.0
 ENDS_S = 2.0
 DEADMAN_S = 2.0
 SLACK_S = 1.0
@@ -42,15 +42,6 @@ def demo() -> Iterator[Demo]:
 @pytest.fixture
 def home(tmp_path: Path) -> dict[str, str]:
     return {"BENCHCON_HOME": str(tmp_path)}
-
-
-def until(test: Callable[[], object], what: str = "", within_s: float = PATIENCE_S) -> float:
-    """Wait until `test` holds; how long it took in seconds."""
-    began = time.monotonic()
-    while not test():
-        assert time.monotonic() - began < within_s, f"waited in vain for {what}"
-        time.sleep(0.01)
-    return time.monotonic() - began
 
 
 def lit(hands: dict[str, Hand]) -> dict[str, object]:

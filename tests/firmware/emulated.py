@@ -9,15 +9,16 @@ from __future__ import annotations
 import functools
 import shutil
 import subprocess
-import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import pytest
 from firmware.builds import make, room
 
+from benchcon.firmware import folder, tools
+from benchcon.firmware.board_plan import Plan
 from benchcon.protocol_files import protocols_dir
 from benchcon.wire import codec
 
@@ -193,9 +194,13 @@ def line_us(length: int, baud: int = 115_200) -> float:
     return length * 10 * 8 * divider * 1e6 / MCU_HZ
 
 
-def wait_for(test: Callable[[], Any], timeout_s: float = 30.0) -> None:
-    """Until `test()` is true, asking now and again."""
-    end = time.monotonic() + timeout_s
-    while not test():
-        assert time.monotonic() < end, "it did not come"
-        time.sleep(0.02)
+def chip_of(plan: Plan, where: Path) -> Chip:
+    folder.write(where / "out", folder.files(plan))
+    tools.build(where / "out")
+    return Chip(
+        _emulator(),
+        where / "out" / "build" / "benchboard.elf",
+        where / "out" / "emulator.wiring",
+        plan.chip.name,
+        115_200,
+    )

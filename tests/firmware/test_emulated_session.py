@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from firmware.emulated import Paced, bench, needs_emulator
 from firmware.emulated_session import drafted, work_everything, working
+from waiting import until
 
 from benchcon.session import ReplaySession
 
@@ -89,9 +90,7 @@ def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, t
     with Hand(desk.control) as hand:
         done = subprocess.run([sys.executable, "-c", killed, desk.port], capture_output=True, text=True, timeout=60)
         assert done.stdout == "lit\n", done.stderr
-        from firmware.emulated import wait_for
-
-        wait_for(lambda: hand.lit()["l_app"] == 0)
+        until(lambda: hand.lit()["l_app"] == 0)
 
 
 @pytest.mark.slow

@@ -9,26 +9,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from firmware import emulated
-from firmware.emulated import Chip, Log, ask, needs_emulator
+from firmware.emulated import Log, ask, chip_of, needs_emulator
 from firmware.generator_panels import demo_plan, everything, planned
 
-from benchcon.firmware import folder, tools
 from benchcon.firmware.board_plan import Plan
 
 pytestmark = needs_emulator
-
-
-def chip_of(plan: Plan, where: Path) -> Chip:
-    folder.write(where / "out", folder.files(plan))
-    tools.build(where / "out")
-    return Chip(
-        emulated._emulator(),
-        where / "out" / "build" / "benchboard.elf",
-        where / "out" / "emulator.wiring",
-        plan.chip.name,
-        115_200,
-    )
 
 
 def worked(plan: Plan, where: Path, hand: list[str], sets: str) -> Log:

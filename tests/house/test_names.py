@@ -45,3 +45,16 @@ def test_the_docstring_of_a_function_says_what_it_does() -> None:
                 found.append(f"{path.relative_to(TOP)}:{node.lineno}: {text.splitlines()[0]}")
     assert seen > 2000, "the tree was read"
     assert found == []
+
+
+def test_what_several_tests_use_is_in_a_module_of_its_own() -> None:
+    """One file of tests imported by another is collected with it, and nobody looks for helpers there."""
+    files = sorted(Path(__file__).parents[1].rglob("*.py"))
+    found = [
+        f"{path.name}:{node.lineno}: {node.module}"
+        for path in files
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").rpartition(".")[2].startswith("test_")
+    ]
+    assert len(files) > 300, "the tests were read"
+    assert found == []

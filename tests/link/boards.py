@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import subprocess
 import sys
 import threading
@@ -116,14 +115,6 @@ def did(future: Future[Outcome]) -> Outcome:
     return outcome
 
 
-def pid_alive(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return True
-
-
 @contextlib.contextmanager
 def turning(tap: Tap) -> Iterator[None]:
     """The tap is turned by a thread of its own meanwhile."""
@@ -140,3 +131,33 @@ def turning(tap: Tap) -> Iterator[None]:
     finally:
         done.set()
         thread.join()
+
+
+class Flooder:
+    """`flooder.py` in a process of its own."""
+
+    def __init__(self, rate: float = 1e9) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("flooder.py")), str(rate)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        self.port = self.process.stdout.readline().strip()
+
+    def say(self, word: str) -> Any:
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        print(word, file=self.process.stdin, flush=True)
+        return json.loads(self.process.stdout.readline())
+
+    def until(self, word: str, test: Callable[[Any], bool]) -> Any:
+        end = time.monotonic() + LONG_S
+        while not test(told := self.say(word)):
+            assert time.monotonic() < end, f"{word}: still {told}"
+        return told
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.communicate()

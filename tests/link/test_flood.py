@@ -2,54 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from console.in_terminal import Terminal
 from hypothesis import given
 from hypothesis import strategies as st
-from link.boards import LONG_S, PeerProcess, Watched, did
+from link.boards import LONG_S, Flooder, PeerProcess, Watched, did
 
 from benchcon.link.share import BURST_S, MOST, REST_MOST_S, Share
 
 DARK_S = 0.5
 """The screen says that dark is not confirmed after so long: no flood may be the reason for that."""
-
-
-class Flooder:
-    """`flooder.py` in a process of its own."""
-
-    def __init__(self, rate: float = 1e9) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("flooder.py")), str(rate)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert self.process.stdout is not None
-        self.port = self.process.stdout.readline().strip()
-
-    def say(self, word: str) -> Any:
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        print(word, file=self.process.stdin, flush=True)
-        return json.loads(self.process.stdout.readline())
-
-    def until(self, word: str, test: Callable[[Any], bool]) -> Any:
-        end = time.monotonic() + LONG_S
-        while not test(told := self.say(word)):
-            assert time.monotonic() < end, f"{word}: still {told}"
-        return told
-
-    def close(self) -> None:
-        self.process.kill()
-        self.process.communicate()
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import socket
 import subprocess
 from pathlib import Path
 
-from rig.test_process import until
+from waiting import until
 
 
 def free_port() -> int:
@@ -29,9 +29,11 @@ class Mosquitto:
     def start(self) -> None:
         words = ["mosquitto", "-c", str(self.config)]
         self.process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        if not until(self.answers):
+        try:
+            until(self.answers, "mosquitto does not answer")
+        except AssertionError:
             self.kill()
-            raise AssertionError("mosquitto does not answer")
+            raise
 
     def answers(self) -> bool:
         with socket.socket() as one:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from rehearse.mosquitto import Mosquitto, free_port
-from rig.test_process import until
+from waiting import until
 
 from benchcon.errors import Trouble
 from benchcon.rehearse.behaviour import Behaviour, Value
@@ -79,7 +79,10 @@ class Listening:
 
     def says(self, *words: str, times: int = 1) -> None:
         """Wait until a line with these words was told so often: it goes on trying."""
-        assert until(lambda: sum(all(word in text for word in words) for text in self.told) >= times), self.told
+        until(
+            lambda: sum(all(word in text for word in words) for text in self.told) >= times,
+            f"what is said has not {words}",
+        )
         assert all("\n" not in text for text in self.told)
 
 
@@ -98,7 +101,7 @@ def test_a_login_from_a_file_and_a_wrong_one(keys: Path, tmp_path: Path, monkeyp
             assert listening.source.connected.wait(20)
             words = ["mosquitto_pub", "-p", str(port), "-u", "bench", "-P", "right", "-t", "sim/level", "-m", "1500"]
             subprocess.run(words, check=True)
-            assert until(lambda: listening.taken == [1500])
+            until(lambda: listening.taken == [1500])
             assert listening.told == []
         login.write_text("bench\nwrong\n")
         with closing(Listening(url)) as listening:
@@ -133,7 +136,7 @@ def test_a_certificate_for_somebody_else(keys: Path, tmp_path: Path, monkeypatch
 def test_tls_where_there_is_none(tmp_path: Path) -> None:
     with broker(tmp_path, "allow_anonymous true") as port:
         with closing(Listening(f"mqtts://localhost:{port}/sim")) as listening:
-            assert until(lambda: bool(listening.told))
+            until(lambda: bool(listening.told))
             assert "no TLS connection is possible" in listening.told[0] or "cannot be reached" in listening.told[0]
 
 

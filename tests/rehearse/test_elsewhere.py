@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 from rehearse.mosquitto import Mosquitto
-from rig.test_process import until
+from waiting import until
 
 from benchcon import demo as demo_package
 from benchcon.demo.desks import Demo, start
@@ -68,7 +68,7 @@ def running(board: Demo, folder: Path, max_age: str = "") -> Iterator[LiveRun]:
     run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
     run.start()
     try:
-        assert until(lambda: shown(board) == "-----"), "no data is bars"
+        until(lambda: shown(board) == "-----", "no data is bars")
         yield run
     finally:
         run.close()
@@ -104,23 +104,21 @@ def test_rules_are_loaded_again_when_they_are_saved(board: Demo, tmp_path: Path)
         told: list[str] = []
         run.on_rules = told.append
         run.offer({"level": 1500.0})
-        assert until(lambda: shown(board) == "1500")
+        until(lambda: shown(board) == "1500")
         (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 100\n"))
-        assert until(lambda: shown(board) == "15")
+        until(lambda: shown(board) == "15")
         assert told[-1].endswith("rules.py: reloaded, 2 rules")
         (tmp_path / "rules.py").write_text(RULES.replace("def level(level)", "def level(level"))
-        assert until(lambda: len(told) == 2)
+        until(lambda: len(told) == 2)
         assert "rules.py:4: is not valid Python" in told[-1]
         run.watched = True
-        assert until(lambda: run.picture is not None and run.picture.mistakes == (told[-1],)), "it stays on the screen"
+        until(lambda: run.picture is not None and run.picture.mistakes == (told[-1],), "it stays on the screen")
         run.offer({"level": 1700.0})
-        assert until(lambda: shown(board) == "17"), "the old rules go on"
+        until(lambda: shown(board) == "17", "the old rules go on")
         (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 0\n"))
-        assert until(
-            lambda: run.picture is not None and not any("valid Python" in each for each in run.picture.mistakes)
-        )
-        assert until(lambda: shown(board) == "-----"), "what cannot be worked out is no data"
-        assert until(lambda: set(board.hands["alert"].lit().values()) == {1000}), "and everything else goes on"
+        until(lambda: run.picture is not None and not any("valid Python" in each for each in run.picture.mistakes))
+        until(lambda: shown(board) == "-----", "what cannot be worked out is no data")
+        until(lambda: set(board.hands["alert"].lit().values()) == {1000}, "and everything else goes on")
 
 
 @pytest.mark.slow
@@ -137,9 +135,9 @@ def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_pat
             for level in ("1500", "0.5 mi"):
                 assert source.connected.wait(20)
                 broker.publish("level", level)
-                assert until(lambda level=level: shown(board) == {"1500": "1500", "0.5 mi": "2640"}[level])
+                until(lambda level=level: shown(board) == {"1500": "1500", "0.5 mi": "2640"}[level])
                 broker.kill()
-                assert until(lambda: shown(board) == "-----"), "too old is no data, not the last thing"
+                until(lambda: shown(board) == "-----", "too old is no data, not the last thing")
                 broker.start()
             assert source.connected.wait(20)
             for text in ("x", "1e99", "{", "", "-3 ft", "[1]"):
@@ -147,7 +145,7 @@ def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_pat
             broker.publish("nobody", "3")
             broker.publish("bench", "here")  # as --publish says it, where both share a prefix
             broker.publish("level", "900")
-            assert until(lambda: shown(board) == "900")
+            until(lambda: shown(board) == "900")
             assert any("unknown value 'nobody'" in text for text in run.complaints)
             assert not any("'bench'" in text for text in run.complaints)
             assert any("outside its range" in text for text in run.complaints)
@@ -164,16 +162,16 @@ def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, brok
         publisher.start()
         try:
             run.offer({"level": 1500.0})
-            assert until(lambda: broker.retained("desk/outputs/level_alert") == "on")
-            assert until(lambda: broker.retained("desk/outputs/selected_level").strip() == "1500")
+            until(lambda: broker.retained("desk/outputs/level_alert") == "on")
+            until(lambda: broker.retained("desk/outputs/selected_level").strip() == "1500")
             board.hands["alert"].turn("level_set", 2)
-            assert until(lambda: broker.retained("desk/controls/level_set") == "2")
+            until(lambda: broker.retained("desk/controls/level_set") == "2")
             assert broker.retained("desk/boards/alert") == "live"
             assert broker.retained("desk/bench") == "here"
             # A broker that is restarted knows nothing: it is told again.
             broker.kill()
             broker.start()
-            assert until(lambda: broker.retained("desk/controls/level_set") == "2")
+            until(lambda: broker.retained("desk/controls/level_set") == "2")
         finally:
             publisher.close()
         assert broker.retained("desk/bench") == "gone"
@@ -195,9 +193,9 @@ def test_a_bench_that_is_killed_leaves_its_last_will(board: Demo, tmp_path: Path
     ]
     process = subprocess.Popen([sys.executable, "-m", "benchcon", *words], cwd=tmp_path, stdout=subprocess.DEVNULL)
     try:
-        assert until(lambda: broker.retained("d/bench") == "here")
+        until(lambda: broker.retained("d/bench") == "here")
         process.send_signal(signal.SIGKILL)
-        assert until(lambda: broker.retained("d/bench") == "gone")
+        until(lambda: broker.retained("d/bench") == "gone")
     finally:
         process.kill()
         process.wait()
@@ -214,14 +212,14 @@ def test_lines_over_tcp_and_udp_and_the_newest_counts(board: Demo, tmp_path: Pat
                 for level in range(20_000):
                     line.sendall(json.dumps({"level": level}).encode() + b"\n")
                 line.sendall(b'no line\n{"level": 12')
-                assert until(lambda: shown(board) == "19999")
+                until(lambda: shown(board) == "19999")
                 line.sendall(b"345}\n")
-                assert until(lambda: shown(board) == "12345")
+                until(lambda: shown(board) == "12345")
             assert run.taken == 20_001
             assert run.given_up == set(), "what we sent is not taken for a user's, however much it was"
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as datagram:
                 datagram.sendto(b'{"level": "1 mi"}', ("127.0.0.1", udp.port))
-            assert until(lambda: shown(board) == "5280")
+            until(lambda: shown(board) == "5280")
             assert list(run.complaints.values()) == [1]
         finally:
             tcp.close()
@@ -243,7 +241,7 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
     try:
         process.stdin.write('{"level": 4200}\nnonsense\n')
         process.stdin.flush()
-        assert until(lambda: shown(board) == "4200")
+        until(lambda: shown(board) == "4200")
         process.send_signal(signal.SIGINT)
         out, _ = process.communicate(timeout=20)
     finally:

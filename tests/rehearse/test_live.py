@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import pytest
-from rig.test_process import until
+from waiting import until
 
 from benchcon import demo as demo_package
 from benchcon.cli.main import main
@@ -85,7 +85,7 @@ def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, t
     def ask(text: str) -> bool:
         # The person takes longer than the whole scenario: it must not go on meanwhile.
         asked.append(text)
-        assert until(lambda: decode(hand.shown("d_level")) == "10.000")
+        until(lambda: decode(hand.shown("d_level")) == "10.000")
         hand.turn("level_set", 20)
         assert not run.wait(2.5)
         return True
@@ -143,13 +143,13 @@ def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path)
     judge = run.rehearsal.judge
     try:
         run.start()
-        assert until(lambda: judge.due[always] == 1)
+        until(lambda: judge.due[always] == 1)
         with session.lock:
             (source,) = session.state.boards
             due_us = session.now_us()
-        assert until(lambda: session.now_us() > due_us + OWN_US), "what is set at once may be the rules' own"
+        until(lambda: session.now_us() > due_us + OWN_US, "what is set at once may be the rules' own")
         bench.set_lamp(source, "l_alert", 700)
-        assert until(lambda: hand.lit()["l_alert"] == 700 and always in judge.held)
+        until(lambda: hand.lit()["l_alert"] == 700 and always in judge.held)
         assert judge.broken == []
     finally:
         run.close()
@@ -173,17 +173,17 @@ def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: s
         (always,) = read.expectations
         try:
             run.start()
-            assert until(lambda: judge.due[always] == 1)
+            until(lambda: judge.due[always] == 1)
             assert hand.lit()["l_alert"] > 0
             if gone == "dark":
                 bench.dark()
-                assert until(lambda: not any(hand.lit().values()))
+                until(lambda: not any(hand.lit().values()))
             else:
                 hand.unplug()
-            assert until(lambda: always in judge.held)
+            until(lambda: always in judge.held)
             if gone == "dark":
                 bench.light()
-                assert until(lambda: judge.due[always] == 2), "when dark has ended it is judged again"
+                until(lambda: judge.due[always] == 2, "when dark has ended it is judged again")
                 assert hand.lit()["l_alert"] > 0
             assert judge.broken == []
         finally:

@@ -90,3 +90,21 @@ def panel() -> Panel:
 def desk() -> Wiring:
     """What is wired to that board."""
     return wiring(panel(), "desk")
+
+
+MATRIX = """
+[boards.desk]
+[matrices.keys]
+board = "desk"
+rows = ["D2", "D3", "D4"]
+columns = ["D5", "D6", "D7"]
+""" + "".join(
+    f"""
+[controls.k{row}{column}]
+label = "Key {row}{column}"
+kind = "button"
+channel = {{ id = "desk.k{row}{column}", pin = "keys.r{row}c{column}" }}
+"""
+    for row in range(3)
+    for column in range(3)
+)

@@ -9,49 +9,19 @@ import socket
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import serial
+from processes import is_gone, processes_of
 from rig.panels import TEXT
 from rig.talk import PATIENCE_S, Talk
+from waiting import until
 
 from benchcon.demo import Demo, panel_path, start
 from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
-
-
-def until(true: Callable[[], bool], within_s: float = PATIENCE_S) -> bool:
-    """Wait until something is true."""
-    ends = time.monotonic() + within_s
-    while time.monotonic() < ends:
-        if true():
-            return True
-        time.sleep(0.01)
-    return true()
-
-
-def is_gone(pid: int) -> bool:
-    """Whether a process has ended (a dead child of init's that is not yet collected has)."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2][:1] in "ZX"
-    except OSError:
-        return True
-
-
-def processes_of(pid: int) -> list[int]:
-    """The processes that a process has started, and those that they have."""
-    found: list[int] = []
-    with contextlib.suppress(OSError):  # it has ended
-        found = [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-    return [*found, *(below for child in found for below in processes_of(child))]
-
-
-def name_of(pid: int) -> str:
-    """What `ps` and `top` call a process."""
-    return Path(f"/proc/{pid}/comm").read_text().strip()
 
 
 @pytest.fixture(scope="module")
@@ -102,7 +72,7 @@ def test_the_port_does_not_echo(desk: Hand) -> None:
 def test_a_board_at_another_rate_speaks_junk_until_the_port_has_its_rate(desk: Hand) -> None:
     desk.fault("wrong_baud", rate=57_600)
     with Talk(desk.port(), 115_200) as talk:
-        assert until(lambda: talk.read() != b"" and len(talk.raw) > 20)
+        until(lambda: talk.read() != b"" and len(talk.raw) > 20)
         assert talk.lines == []
     with Talk(desk.port(), 57_600) as talk:
         assert talk.ask("hello")[5] == "desk"
@@ -135,7 +105,7 @@ def test_opening_the_port_resets_a_board_that_is_wired_so(desk: Hand) -> None:
     desk.fault("opening_resets")
     before_us = desk.time()[1]
     with Talk(desk.port()):  # pyserial empties the buffer as it opens, which may take the boot's own line with it
-        assert until(lambda: desk.time()[1] < before_us)
+        until(lambda: desk.time()[1] < before_us)
 
 
 def test_a_board_that_stops_reading_answers_when_it_reads_again(desk: Hand) -> None:
@@ -153,7 +123,7 @@ def test_a_board_that_nobody_reads_goes_on(desk: Hand) -> None:
     """Its port fills and what does not fit is lost; whoever opens it then has a board that works."""
     number = desk.fault("storm", rate="5kHz")
     port = serial.serial_for_url(desk.port(), 115_200)
-    assert until(lambda: port.in_waiting > 4000)
+    until(lambda: port.in_waiting > 4000)
     assert desk.lit()["l1"] == 0
     port.close()
     desk.clear(number)
@@ -270,8 +240,8 @@ def test_boards_end_with_whoever_started_them(panel_file: Path) -> None:
     assert not is_gone(int(pid))
     parent.kill()
     parent.communicate(timeout=PATIENCE_S)
-    assert until(lambda: is_gone(int(pid)))
-    assert until(lambda: not Path(port).parent.exists())
+    until(lambda: is_gone(int(pid)))
+    until(lambda: not Path(port).parent.exists())
 
 
 def test_boards_end_with_whoever_wanted_them_when_the_process_that_forked_them_is_gone() -> None:
@@ -285,14 +255,14 @@ def test_boards_end_with_whoever_wanted_them_when_the_process_that_forked_them_i
     boards = [int(pid) for pid in pids]
     (starter,) = set(processes_of(parent.pid)) - set(boards)
     os.kill(starter, signal.SIGKILL)
-    assert until(lambda: is_gone(starter))
+    until(lambda: is_gone(starter))
     with Talk(port) as talk:
         assert talk.ask("hello")[5] == "lighting"
     assert not any(map(is_gone, boards))
     parent.kill()
     parent.communicate(timeout=PATIENCE_S)
-    assert until(lambda: all(map(is_gone, boards)))
-    assert until(lambda: not Path(port).parent.exists())
+    until(lambda: all(map(is_gone, boards)))
+    until(lambda: not Path(port).parent.exists())
 
 
 def test_boards_whose_process_can_not_be_made_are_said_in_one_line_and_nothing_stays(

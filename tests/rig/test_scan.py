@@ -8,8 +8,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rig.panels import desk
-from rig.test_wires import MATRIX
+from rig.panels import MATRIX, desk
 
 from benchcon.panel.file import loads
 from benchcon.rig.faults import fault_of_words

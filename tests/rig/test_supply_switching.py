@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from rig.talk import Talk
-from rig.test_process import until
+from waiting import until
 
 from benchcon.rig.boards import start
 
@@ -48,14 +48,14 @@ def test_boards_and_parts_are_lit_only_while_their_supply_is_on(tmp_path: Path) 
             # The display has a supply of its own, which is off; the lamp beside it on its board is not fed by it.
             assert (desk.lit(), desk.shown("d1")) == ({"l1": 1000}, b"\0\0")
             desk.put("inside", 1)
-            assert until(lambda: desk.shown("d1") == b"\x30\x6d")
+            until(lambda: desk.shown("d1") == b"\x30\x6d")
             desk.put("master", 0)
-            assert until(lambda: roof.lit() == {"l1": 0} and desk.shown("d1") == b"\0\0")
+            until(lambda: roof.lit() == {"l1": 0} and desk.shown("d1") == b"\0\0")
             assert desk.lit() == {"l1": 1000}
             # The board itself goes on, and says that its lamps have no supply.
-            assert until(lambda: int(outside.notification("alive")[6], 16) < 100)
+            until(lambda: int(outside.notification("alive")[6], 16) < 100)
             desk.put("master", 1)
-            assert until(lambda: roof.lit() == {"l1": 1000} and desk.shown("d1") == b"\x30\x6d")
+            until(lambda: roof.lit() == {"l1": 1000} and desk.shown("d1") == b"\x30\x6d")
 
 
 def test_separate_boards_are_fed_whatever_their_switches_say(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rig.panels import desk
+from rig.panels import MATRIX, desk
 
 from benchcon.panel.file import loads
 from benchcon.rig import loom
@@ -83,24 +83,6 @@ def test_three_held_keys_of_a_rectangle_make_the_fourth() -> None:
     for missing in corners:
         held = [id_ for id_ in corners if id_ != missing]
         assert reads(faults("ghost key left right r1"), *held) == set(corners)
-
-
-MATRIX = """
-[boards.desk]
-[matrices.keys]
-board = "desk"
-rows = ["D2", "D3", "D4"]
-columns = ["D5", "D6", "D7"]
-""" + "".join(
-    f"""
-[controls.k{row}{column}]
-label = "Key {row}{column}"
-kind = "button"
-channel = {{ id = "desk.k{row}{column}", pin = "keys.r{row}c{column}" }}
-"""
-    for row in range(3)
-    for column in range(3)
-)
 
 
 @given(st.sets(st.sampled_from([f"k{row}{column}" for row in range(3) for column in range(3)])))

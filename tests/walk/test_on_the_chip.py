@@ -10,9 +10,8 @@ import time
 from pathlib import Path
 
 import pytest
-from firmware.emulated import needs_emulator
+from firmware.emulated import chip_of, needs_emulator
 from firmware.generator_panels import demo_plan
-from firmware.test_generator_emulated import chip_of
 
 from benchcon.demo import panel_path
 from benchcon.rig import boards as simulated

@@ -7,11 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from console.looking import console
+from console.looking import console, flowing
 from hypothesis import given
 from hypothesis import strategies as st
 from walk.desks import Desks
-from walk.test_walk_screen import flowing
 
 from benchcon.console.walk.resumed import other_boards, resumed
 from benchcon.console.walk.screen import WalkScreen

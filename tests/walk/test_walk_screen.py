@@ -7,7 +7,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from console.looking import Eyes, console
+from console.looking import Eyes, console, flowing
 from console.on_boards import OSTREY
 from textual.binding import BindingsMap
 from walk.desks import Desks
@@ -131,12 +131,6 @@ async def test_a_lamp_is_named_in_large_letters_on_a_small_screen(desks: Desks) 
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press("enter")
         await eyes.see("Enter: correct. Or say what lit instead, or what is wrong with it.", "█████ ███▀▀ ███▀▀")  # App
-
-
-def flowing(eyes: Eyes) -> str:
-    """The screen's words on one line; within a frame only what is in it."""
-    rows = [row.split("│")[1] if row.count("│") > 1 else row for row in eyes.rows()]
-    return " ".join(" ".join(rows).split())
 
 
 async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -> None:
