@@ -288,7 +288,8 @@ class Runner:
         if walk.group is None:
             return
         name = walk.group.name
-        if self.face.simulated or not all(each.person for each in fell):
+        # What only had to wait before it was asked has not been asked in vain.
+        if fell and (self.face.simulated or not all(each.person for each in fell)):
             self._asks[name] = self._asks.get(name, 1) + 1
         self._hopeless -= set(boards)
         walk.values.update(self.panel_boards.values())

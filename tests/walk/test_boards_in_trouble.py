@@ -20,6 +20,8 @@ from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.report.walk import build
+from benchcon.walk.channel_changes import PanelBoards
+from benchcon.walk.conditions import Conditions
 from benchcon.walk.interfaces import FaceAnswer, Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
@@ -111,6 +113,26 @@ def test_resets_are_a_finding_and_not_all_proved(tmp_path: Path) -> None:
 def looks(walk: Walk) -> list[tuple[bool, str]]:
     """Each look at lamps that counts: whether one was to light, and the answer."""
     return [(bool(each.set), each.answer) for each in walk.evidence if isinstance(each, LampLook)]
+
+
+def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks: Desks) -> None:
+    """The link asks at once; the walk hears of the reset a moment later."""
+    walk = Walk(desks.panel, ("crosswind",))
+    panel_boards = PanelBoards(desks.session, desks.panel)
+    panel_boards.meet()
+    conditions = Conditions(panel_boards, walk.layout)
+    conditions.begin()
+    walk.start(panel_boards.values(), 0)
+    met = desks.session.state.board_named("met")
+    assert met is not None
+    with desks.session.lock:
+        try:
+            met.link = "asking"
+            held = conditions.holding(walk, desks.session.now_us())
+        finally:
+            met.link = "linked"
+        assert conditions.advice(held) == "board 'met' was reset"
+        assert conditions.holding(walk, desks.session.now_us()) == ()
 
 
 @pytest.mark.parametrize("answer", ["same", "otherwise"])
