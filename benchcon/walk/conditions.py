@@ -372,7 +372,7 @@ class Conditions:
 
     def _holds(self, board: str, now_us: int) -> Condition | None:
         state = self.panel_boards.state_of(board)
-        if state is not None and state.link == "asking":
+        if state is not None and state.link == "asking" and not state.is_silent(now_us):
             return self._unread.get(board, RESET)  # a reset of which the event is still to come, or plugged in again
         if state is None or state.link != "linked":
             return OTHER if self._instead(board) else GONE

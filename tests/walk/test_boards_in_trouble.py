@@ -128,10 +128,12 @@ def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks:
     with desks.session.lock:
         try:
             met.link = "asking"
-            held = conditions.holding(walk, desks.session.now_us())
+            now_us = desks.session.now_us()
+            held, later = conditions.holding(walk, now_us), conditions.holding(walk, now_us + 60_000_000)
         finally:
             met.link = "linked"
         assert conditions.advice(held) == "board 'met' was reset"
+        assert conditions.advice(later) == "board 'met' is gone: plug it in again"  # it did not come back
         assert conditions.holding(walk, desks.session.now_us()) == ()
 
 
