@@ -83,7 +83,7 @@ def _check(layout: PanelIndex, hand: HandStep) -> None:
         count = len(layout.controls[name].codes)
         if hand.do == "put" and not 0 <= hand.to < count and count:
             raise Trouble(
-                f"'{printable(name)}' is put to position {hand.to}; the panel file has 0 to {count - 1} for it"
+                f"'{printable(name)}' is set to position {hand.to}; the panel file has 0 to {count - 1} for it"
             )
     if not hand.parts and hand.do != "rest":
         raise Trouble(f"a step '{hand.do}' names no control")

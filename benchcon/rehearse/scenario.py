@@ -307,7 +307,7 @@ class _Reading:
                 hint = near(written, control.positions) if isinstance(written, str) else ""
                 table.source.say(path, f"is {shown(written)}; allowed: {', '.join(control.positions)}{hint}")
             else:
-                words = f"put {_label(control)} to '{printable(str(written))}'"
+                words = f"set {_label(control)} to '{printable(str(written))}'"
                 self._move(at_us, control, "put", control.positions.index(written), words)
         for verb in ("press", "release"):
             for name in self._names(table, verb, self.controls, "control"):

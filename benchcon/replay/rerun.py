@@ -405,10 +405,10 @@ def words_of(move: ReplayedMove) -> str:
     """Return what to ask a user to do."""
     part = f"{printable(move.part)} on {printable(move.board)}"
     if move.word:
-        return f"put {part} to '{printable(move.word)}'"
+        return f"set {part} to '{printable(move.word)}'"
     if move.kind == "press":
         return f"{'press, or make,' if move.value else 'release, or open,'} {part}"
     if move.kind == "turn":
         detents = round(move.value / move.counts)
         return f"turn {part} by {abs(detents)} detents to the {'right' if detents > 0 else 'left'}"
-    return f"put {part} to {'the reading' if move.sweeps else 'position'} {move.value}"
+    return f"set {part} to {'the reading' if move.sweeps else 'position'} {move.value}"

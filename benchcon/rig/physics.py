@@ -143,7 +143,7 @@ class Physics:
         if mover.kind == "button" or (word == mover.name and len(mover.codes) == 2):
             return self.put(mover.name, int(pressed), now_us)
         if word == mover.name:
-            raise ValueError(f"{mover.name} has {len(mover.codes)} positions: put it to one of them")
+            raise ValueError(f"{mover.name} has {len(mover.codes)} positions; say which: put {mover.name} POSITION")
         index = mover.channels.index(word)
         here = self.positions[mover.name]
         fitting = [place for place, code in enumerate(mover.codes) if bool(code[index]) == pressed]

@@ -38,7 +38,7 @@ def prompt_for(
     title, ask, hint = _words(layout, step)
     if already and layout.controls[step.parts[0]].kind == "switch":
         control = layout.controls[step.parts[0]]
-        hint = f"It reads {control.positions[step.to]} already: if the lever is elsewhere, throw it. If not, Enter."
+        hint = f"It reads {control.positions[step.to]} already: if the switch is elsewhere, move it. If not, Enter."
     return Prompt(
         title, ("Once more: " + ask[0].lower() + ask[1:]) if again else ask, hint, step.parts, number + 1, of, again
     )
@@ -95,7 +95,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
             return f"Press {label}", f"{lift}Press {label} and hold it.", _BY_ITSELF
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = part.positions[step.to] if step.to < len(part.codes) else str(step.to)
-    return f"{label}: {word}", f"{lift}Put {label} to {word}.{why}", _BY_ITSELF
+    return f"{label}: {word}", f"{lift}Set {label} to {word}.{why}", _BY_ITSELF
 
 
 def _of_contacts_together(controls: list[Control], to: int, why: str) -> tuple[str, str, str]:
@@ -108,9 +108,9 @@ def _of_contacts_together(controls: list[Control], to: int, why: str) -> tuple[s
             return "Hold three", f"Hold {listed(labels)} down together.", _BY_ITSELF
         return "Let go", f"Let go of {listed(labels)}.", _BY_ITSELF
     if not any(buttons) and len(set(words)) == 1:
-        return f"Switches: {words[0]}", f"Put {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
+        return f"Switches: {words[0]}", f"Set {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
     tasks = [
-        f"{'hold' if to else 'let go of'} {label}" if button else f"put {label} to {word}"
+        f"{'hold' if to else 'let go of'} {label}" if button else f"set {label} to {word}"
         for label, button, word in zip(labels, buttons, words, strict=True)
     ]
     task = listed(tasks)

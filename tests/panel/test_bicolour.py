@@ -83,7 +83,7 @@ def test_the_walk_asks_for_each_colour_and_to_lift_a_cover() -> None:
     walk.start({"desk.s1": 0}, 0)
     while walk.group is not None and walk.group.name != "arm":
         walk.skip(0)
-    assert walk.prompt().ask == "Lift its cover. Put Arm to on."
+    assert walk.prompt().ask == "Lift its cover. Set Arm to on."
 
 
 @pytest.mark.parametrize(

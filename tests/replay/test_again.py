@@ -174,9 +174,9 @@ def test_to_a_port_with_a_hand_and_without(power_desk: Path, tmp_path: Path) -> 
             input="n\n" * 50,
         )
         assert asked.returncode == 0, asked.stdout + asked.stderr
-        assert "Please put mains on power to 'on', then press Enter" in asked.stdout
-        assert "Please put standby on power to 'off', then press Enter" in asked.stdout
-        assert "Please put bus_volts on power to the reading 700, then press Enter" in asked.stdout
+        assert "Please set mains on power to 'on', then press Enter" in asked.stdout
+        assert "Please set standby on power to 'off', then press Enter" in asked.stdout
+        assert "Please set bus_volts on power to the reading 700, then press Enter" in asked.stdout
 
 
 def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
@@ -231,8 +231,8 @@ def test_what_a_user_is_asked_to_do() -> None:
         == "turn dial on met by 2 detents to the right"
     )
     assert words_of(ReplayedMove(0, "met", "b", "press", 1, ("b",))) == "press, or make, b on met"
-    assert words_of(ReplayedMove(0, "met", "sw", "put", 2, ("s", "t"), word="on")) == "put sw on met to 'on'"
-    assert words_of(ReplayedMove(0, "met", "sel", "put", 3, ("s",))) == "put sel on met to position 3"
+    assert words_of(ReplayedMove(0, "met", "sw", "put", 2, ("s", "t"), word="on")) == "set sw on met to 'on'"
+    assert words_of(ReplayedMove(0, "met", "sel", "put", 3, ("s",))) == "set sel on met to position 3"
 
 
 def test_requests_that_outlast_the_power_are_left_out(tmp_path: Path) -> None:

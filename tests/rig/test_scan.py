@@ -275,7 +275,7 @@ def test_a_matrix_whose_diodes_are_missing_tells_the_ghost_as_made() -> None:
         (("put", "nothing", 1), "there is no part 'nothing' on this board"),
         (("turn", "key", 1), "key is not an encoder"),
         (("turn", "knob", 5000), "at most 1000 detents"),
-        (("hold", "rotary", True), "rotary has 4 positions: put it to one of them"),
+        (("hold", "rotary", True), "rotary has 4 positions; say which: put rotary POSITION"),
         (("hold", "dial", True), "dial is neither a button nor a switch"),
     ],
 )

@@ -118,7 +118,7 @@ def test_diodes_are_tested_where_a_key_of_the_rectangle_is_a_switch() -> None:
     assert not walked(panel, "seed = 1\n")
     layout = PanelIndex.of(loads(panel))
     prompts = [prompt_for(layout, Step("put", ("p", "q", "s"), to), 0, 1, False).ask for to in (1, 0)]
-    assert prompts == ["Put P to on, hold Q and hold S.", "Put P to off, let go of Q and let go of S."]
+    assert prompts == ["Set P to on, hold Q and hold S.", "Set P to off, let go of Q and let go of S."]
 
 
 def test_of_causes_that_fit_alike_each_kind_is_given_before_two_of_one() -> None:
@@ -281,7 +281,7 @@ def test_a_ghost_where_no_key_is_does_not_hide_that_two_columns_are_swapped() ->
 @pytest.mark.parametrize(
     ("step", "said"),
     [
-        (HandStep("put", ("p",), 2, "otherwise"), "'p' is put to position 2; the panel file has 0 to 1 for it"),
+        (HandStep("put", ("p",), 2, "otherwise"), "'p' is set to position 2; the panel file has 0 to 1 for it"),
         (HandStep("put", ("p",), -1, "timeout", changes=(Change(9, "k.p", 1),)), "position -1"),
         (HandStep("put", (), 1, "said"), "a step 'put' names no control"),
         (HandStep("put", ("l",), 1), "the hand cannot move 'l': it is not a control"),

@@ -266,7 +266,7 @@ async def test_on_the_console_it_is_one_key_on_the_controls_own_step(
         await eyes.press("ctrl+u", *"battery", "enter")
         await eyes.see("tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
-        await eyes.see("Put Battery to", "Something lit")
+        await eyes.see("Set Battery to", "Something lit")
         assert isinstance(eyes.app.screen, WalkScreen)
         await eyes.press("p")
         await eyes.see("noted: something lit while a control was worked")

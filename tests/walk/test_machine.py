@@ -82,11 +82,11 @@ def test_a_switch_swept_past_a_position_settles_the_step_where_it_comes_to_rest(
     walk.walk.values["a.r0"] = 1
     walk.walk.start(walk.walk.values, walk.now)
     walk.past_rest()
-    assert walk.walk.prompt().ask == "Put Rot to low."
+    assert walk.walk.prompt().ask == "Set Rot to low."
     walk.change("r0", 0)
     walk.change("r1", 1, after_us=20_000)
     walk.wait(100_000)
-    assert walk.walk.prompt().ask == "Put Rot to high."
+    assert walk.walk.prompt().ask == "Set Rot to high."
     # The hand had not stopped: still within the reaction time it goes on to the next position.
     walk.change("r1", 0, after_us=20_000)
     walk.change("r2", 1, after_us=20_000)
@@ -349,7 +349,7 @@ def test_a_switch_that_reads_as_asked_already_is_asked_with_what_to_do() -> None
     assert "already" not in first.hint
     walk.walk.said(walk.now)  # nothing came of it: it still reads as the second step asks
     walk.wait(100_000)
-    assert "already: if the lever is elsewhere, throw it" in walk.walk.prompt().hint
+    assert "already: if the switch is elsewhere, move it" in walk.walk.prompt().hint
 
 
 def test_numbers_are_of_parts_and_back_takes_back() -> None:
@@ -401,7 +401,7 @@ def test_switches_of_a_matrix_without_diodes_are_put_off_before_its_keys_and_it_
     assert walk.group is not None
     assert (walk.group.name, walk.step and walk.step.parts) == ("clear keys", ("k0", "k1"))
     assert walk.prompt().ask == (
-        "Put K0 and K1 to off. Their matrix has no diodes: contacts that stay made there make others seem made."
+        "Set K0 and K1 to off. Their matrix has no diodes: contacts that stay made there make others seem made."
     )
     for n in range(2):
         walk.heard(Change(2_500_000 + n, f"a.k{n}", 0), 2_500_000 + n)

@@ -274,7 +274,7 @@ def test_the_prompt_says_what_to_look_at() -> None:
     walk.start({"desk.s1": 1, "desk.s2": 0, "desk.a1": 1, "desk.a2": 0, "desk.a3": 0}, 0)
     while walk.group is not None and walk.group.kind != "supply":
         walk.skip(0)
-    assert walk.prompt().ask == "Put Master to off."
+    assert walk.prompt().ask == "Set Master to off."
 
 
 def test_boards_are_listed_as_a_sentence_lists_them() -> None:

@@ -58,17 +58,17 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         await eyes.press("less_than_sign")
         await eyes.see("You see: Approach lit (dim)")
         await eyes.press("enter")
-        await eyes.see("Put Approach to on.")
+        await eyes.see("Set Approach to on.")
         threading.Timer(0.25, hand.put, ("approach", 1)).start()
-        await eyes.see("Put Approach to off.")
+        await eyes.see("Set Approach to off.")
         threading.Timer(0.25, hand.put, ("approach", 0)).start()
-        await eyes.see("Put Runway edge to on.", "✓ 1 passed", "✗ 1 faulty")
+        await eyes.see("Set Runway edge to on.", "✓ 1 passed", "✗ 1 faulty")
         await eyes.press("n")
         await eyes.see("It is shown beside this part in the report.")
         await eyes.press(*"stiff", "enter")
         await eyes.until(lambda: screen.listens, "the question")
         await eyes.press("s")
-        await eyes.see("Put Taxiway to on.")
+        await eyes.see("Set Taxiway to on.")
         await eyes.press("escape")
         await eyes.until(lambda: not isinstance(eyes.app.screen, WalkScreen), "the bench")
     done = Folder(tmp_path / "walked").unfinished(desks.panel)
@@ -247,7 +247,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
         await eyes.press("ctrl+u", *"taxiway,Runway edge", "enter")
         await eyes.see("What you chose is tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
-        await eyes.see("Put Runway edge to on.")
+        await eyes.see("Set Runway edge to on.")
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)
         for asked, to, other in [
@@ -274,7 +274,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
         ]
         hand.clear()
         await eyes.press("f")
-        await eyes.see("1 of 2", "Put Runway edge to on.")
+        await eyes.see("1 of 2", "Set Runway edge to on.")
 
 
 @pytest.mark.slow
