@@ -611,14 +611,17 @@ class Talk:
             self.hub.emit([link_record(now_us, self.source, "discarded", bytes=count)])
 
     def fresh_ear(self, sample: bytes = b"") -> None:
-        """Forget everything heard so far, because the rate was changed.
+        """Forget everything heard so far, because the rate was changed, and give up what was asked at the other one.
 
         `sample`: what was heard at the new rate when it was tried before.
         """
-        self._rest(self.hub.now_us())
+        now_us = self.hub.now_us()
+        self._rest(now_us)
         self.sample = sample
-        self.host = HostSide(self.hub.now_us())
+        given_up = self.host.give_up_all()
+        self.host = HostSide(now_us)
         self._seen = ("", 0, 0)
+        self._settle(given_up, now_us)
 
 
 def _earlier(one_us: int | None, other_us: int | None) -> int | None:

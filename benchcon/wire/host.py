@@ -394,6 +394,13 @@ class HostSide:
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
+    def give_up_all(self) -> list[Outcome]:
+        """Give up every request, as nothing is sent or heard any more, and return what `take_outcomes` would."""
+        for asked in (*self._queue, *self._waiting.values()):
+            self._finish(asked, None)
+        self._queue, self._waiting = [], {}
+        return self.take_outcomes()
+
     # --- inside -----------------------------------------------------------------------------------------------------
 
     def _next_ticket(self) -> int:

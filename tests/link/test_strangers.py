@@ -61,10 +61,11 @@ def _line(tag: int, number: int, is_notification: bool, said: tuple[str, ...]) -
 
 line = st.builds(_line, st.integers(0, 40), st.integers(0, 0xFFFF), st.booleans(), words)
 sent = st.lists(st.one_of(line, line, line, st.binary(max_size=100)), max_size=40)
+ASKED = ["set", "blink", "wink", "dark", "light", "raw", "ident", "other", "rate"]
 
 
 @settings(max_examples=150, deadline=None)
-@given(sent, st.lists(st.sampled_from(["set", "blink", "wink", "dark", "light", "raw", "ident", "other"]), max_size=10))
+@given(sent, st.lists(st.sampled_from(ASKED), max_size=10))
 def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
     hub = Hub(None, 2000, False, Pace(), False, lambda: None)
     state = BenchState()
@@ -96,6 +97,7 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
                 "raw": lambda: talk.request(("raw", "sw1=1"), came.append),
                 "ident": lambda: talk.request(("ident", "met"), came.append),
                 "other": lambda source=turn + 2: (talk.is_lent(source, hub.outputs(source, "")), came.append(None)),
+                "rate": lambda: (talk.fresh_ear(), came.append(None)),
             }[asked[turn]]()
         talk.pump()
     talk.end("hung up")
@@ -121,6 +123,27 @@ def test_what_was_wanted_is_dropped_when_another_board_answers_on_the_port() -> 
     talk._heard(answer(int(tag, 16), ("set", "00000001")) + b"\n", hub.now_us())  # late: raised a KeyError
     talk.want({"l1": 1000}, came.append)
     assert connection.sent.count(b"set l1=3E8") == 2  # what was on its way to the other board holds nothing back
+    talk.end("hung up")
+    hub.loop.close()
+
+
+def test_what_was_asked_is_answered_although_another_rate_is_tried_meanwhile() -> None:
+    hub = Hub(None, 2000, False, Pace(), False, lambda: None)
+    connection: Any = NoPort()
+    talk = Talk(hub, connection, 1)
+    came: list[Any] = []
+    for number in range(3):  # the last ones wait for room in the board's buffer
+        talk.ask(("ping", f"{number:08X}", "00000000"), came.append)
+    talk.dark(came.append)
+    talk.fresh_ear()  # whoever waited for these would have waited for ever
+    assert [say(outcome) for outcome in came] == [
+        "no answer to 'ping 00000001 00000000'",
+        "no answer to 'ping 00000002 00000000'",
+        "no answer to 'ping 00000000 00000000'",
+        "no answer to 'dark'",
+    ]
+    talk.want({"l1": 1000}, came.append)
+    assert "dark was asked for" in say(came[-1])  # dark is wanted still, of whoever answers at the other rate
     talk.end("hung up")
     hub.loop.close()
 
