@@ -230,15 +230,14 @@ class Bench:
         _text("a port", port)
         free: Future[None] = _Promise()
 
-        async def give_up() -> None:
-            try:
-                found = self._hub.find(port)
-                if found is not None:
-                    await found.release()
-            finally:
+        def give_up() -> None:
+            found = self._hub.find(port)
+            if found is not None:
+                found.release(lambda: free.set_result(None))
+            else:
                 free.set_result(None)
 
-        if not self._call(lambda: self._hub.loop.create_task(give_up())):
+        if not self._call(give_up):
             free.set_result(None)
         return free
 

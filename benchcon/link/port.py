@@ -184,13 +184,17 @@ class Port:
         self.ident = ""
         self.hardware = ""
         self.released = False
+        self._again = False
+        """Whether a port that is still being released is to be opened again as soon as it is free."""
         self._hung_up = ("", 0)
         """The mark of a pseudo-terminal that was lost here: it never comes back, but its number may be used again."""
         self._stage_and_text: tuple[PortStage, str] = (PortStage.OPENING, "")
         """In one tuple, so that another thread never reads the stage of one moment with the text of another."""
         self._change = asyncio.Event()
-        self._free = asyncio.Event()
-        self._free.set()
+        self._is_free = True
+        """Whether another program can have the port."""
+        self._when_free: list[Callable[[], None]] = []
+        """Called as soon as it can."""
         self._reported = ""
         self._foreign_text = ""
         """What was found out about something here that does not speak the line protocol."""
@@ -211,11 +215,22 @@ class Port:
                     text = "the board has stopped reading: release the port and reopen it, or reset the board"
         return PortInfo(printable(self.name), stage, text, self.source, printable(self.ident), rate)
 
-    async def release(self) -> None:
-        """Release the port, making its board dark first if it answers soon; return when another program can have it."""
-        self.released = True
+    def release(self, free: Callable[[], None]) -> None:
+        """Release the port, making its board dark first if it answers soon.
+
+        `free` is called when another program can have the port, even if it was to be reopened meanwhile.
+        """
+        self.released, self._again = True, False
+        self._when_free.append(free)
+        if self._is_free:
+            self._now_free()
         self._wake()
-        await self._free.wait()
+
+    def _now_free(self) -> None:
+        self._is_free = True
+        waiting, self._when_free = self._when_free, []
+        for free in waiting:
+            free()
 
     def is_heard_as(self, source: int) -> None:
         """Set the number that what is heard here has in the stream; 0: its board turned out to be on another port."""
@@ -227,32 +242,46 @@ class Port:
         """Open the port again, whatever may be there now; `named`: the user named it."""
         self.named = self.named or named
         self._hung_up = ("", 0)
+        self._again = self.released and not self._is_free  # whoever waits for a free port gets it first
+        if not self._again:
+            self._take_back()
+            self._wake()
+
+    def _take_back(self) -> None:
         if self.released:
-            self.released = False
+            self.released = self._again = False
             self.hub.emit([link_record(self.hub.now_us(), self.source, "taken", port=self.name)])
-        self._wake()
 
     # --- the stages ------------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
         """Open the port, and keep it open, until this is cancelled."""
+        try:
+            await self._keep_open()
+        finally:
+            self._now_free()
+
+    async def _keep_open(self) -> None:
         pace = self.hub.pace
         wait_s = pace.first_wait_s
         while True:
             if self.released:
                 self._stands(PortStage.RELEASED, "released; reopen it when the other program is done")
-                self._free.set()
-                await self._pause(None)
+                self._now_free()
+                if self._again:
+                    self._take_back()
+                else:
+                    await self._pause(None)
                 continue
             self._stands(PortStage.OPENING, "")
-            self._free.clear()
+            self._is_free = False
             try:
                 mark = pseudo_mark(self.name)
                 if mark[0] and mark == self._hung_up:
                     raise Trouble(f"{printable(self.name)} is gone: the program that made it has ended; start it again")
                 connection = await Connection.open(self.name, self.hub.now_us)
             except Trouble as trouble:
-                self._free.set()
+                self._now_free()
                 self._refused(str(trouble))
                 if not self.named and not self.released:
                     return self.hub.drop(self)

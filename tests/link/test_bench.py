@@ -450,6 +450,19 @@ def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Ben
     assert here.stands(twin.port, "live").source == one
 
 
+def test_a_port_that_is_released_and_reopened_at_once_is_free_for_a_moment(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    here.stands(desk.port, "live")
+    free = here.bench.release(desk.port)
+    here.bench.reopen(desk.port)
+    free.result(LONG_S)  # it never came
+    here.stands(desk.port, "live")
+    words = [text.split()[0] for _, text in here.links()]
+    at = words.index("released")
+    assert words[at : at + 3] == ["released", "taken", "opened"]
+
+
 def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     here = bench(desk.port)
