@@ -355,6 +355,8 @@ class Port:
         return PortSign.TIME
 
     async def _ask(self, talk: Talk) -> PortSign:
+        if talk.duplicate:  # somebody else's request has brought that out already, and it is in the stream
+            return PortSign.TAKEN
         self._record(talk, "asking")
         self._stands(PortStage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         if talk.host.stage in ("idle", "ready", "mute"):  # otherwise it is being asked already, after a reset

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from link.boards import LONG_S, PeerProcess, Watched, did
+from link.boards import LONG_S, QUICK, PeerProcess, Watched, did
 
 from benchcon.errors import Trouble
 from benchcon.link import Bench, known_ports, say
@@ -448,6 +448,20 @@ def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Ben
     here.stands(twin.port, "duplicate")
     desk.say("unplug")
     assert here.stands(twin.port, "live").source == one
+
+
+def test_a_twin_that_is_found_out_before_it_is_asked_stays_refused(board: Boards, bench: Benches) -> None:
+    first, second = board(ident="lighting"), board(ident="lighting")
+    here = bench(first.port, pace=QUICK._replace(listen_s=0.5))
+    here.stands(first.port, "live")
+    here.bench.add_port(second.port)
+    source = here.stands(second.port, "listening").source
+    did(here.bench.ask(source, ("hello",)))  # the answer says whose ident it has
+    here.stands(second.port, "duplicate")
+    twin = here.state.boards[here.stands(second.port, "duplicate").source]
+    heard_us = twin.last_heard_us
+    here.wait(lambda: twin.last_heard_us != heard_us)  # its next heartbeat does not make it a board that is linked
+    assert twin.liveness(here.bench.now_us()) == "refused"
 
 
 def test_a_port_that_is_released_and_reopened_at_once_is_free_for_a_moment(board: Boards, bench: Benches) -> None:
