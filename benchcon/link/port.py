@@ -379,7 +379,7 @@ class Port:
             self.hardware = await aside(lambda: hardware_at(self.name))
             if self.named and self.hub.keep and not self.hub.listen_only:
                 await self._remember(talk)
-        await self._until(talk, lambda: talk.duplicate or talk.host.stage not in ("ready", "rereading"), None)
+        await self._until(talk, lambda: talk.duplicate or not talk.live, None)
         talk.go_mute()
         return PortSign.RESET
 

@@ -450,6 +450,30 @@ def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Ben
     assert here.stands(twin.port, "live").source == one
 
 
+def test_a_board_that_is_reset_while_its_port_is_being_remembered_can_be_lit_afterwards(
+    board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = threading.Event()
+
+    def slow_disk(port: str) -> str:
+        go_on.wait(LONG_S)
+        return ""
+
+    monkeypatch.setattr("benchcon.link.known_ports.can_be_remembered", lambda port: True)
+    monkeypatch.setattr("benchcon.link.port.hardware_at", slow_disk)
+    desk = board(ident="lighting")
+    here = bench(desk.port, keep=False)
+    source = here.stands(desk.port, "live").source
+    did(here.bench.set_lamp(source, "l1", 1000))
+    desk.say("reset")
+    here.wait(lambda: any(type(event) is ev.Boot for event in here.events))
+    here.wait(lambda: here.state.boards[source].known)
+    go_on.set()
+    here.wait(lambda: [text.split()[0] for _, text in here.links()].count("asking") == 2)
+    here.stands(desk.port, "live")
+    did(here.bench.set_lamp(source, "l1", 1000))  # it stayed dark: "the board is still being read"
+
+
 def test_a_twin_that_is_found_out_before_it_is_asked_stays_refused(board: Boards, bench: Benches) -> None:
     first, second = board(ident="lighting"), board(ident="lighting")
     here = bench(first.port, pace=QUICK._replace(listen_s=0.5))
