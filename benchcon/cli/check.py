@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "files",
         nargs="+",
         metavar="FILE",
-        help="panel, fault, behaviour or rules file, scenario or capture, recognised by its content; no rule is run",
+        help="panel, faults, behaviour or rules file, scenario or capture, recognised by its content; no rule is run",
     )
     parser.add_argument(
         "--panel",

@@ -83,7 +83,8 @@ def run(args: argparse.Namespace) -> int:
     ports = [file for file in args.files if file not in scenarios and file not in recorded]
     if not scenarios:
         beside = ", or a behaviour file beside the capture" if recorded else ""
-        raise Trouble(f"no scenario is named; name a file such as crosswind.toml{beside}")
+        port = f": {printable(ports[0])} does not end in .toml, so it is taken for a port" if ports else ""
+        raise Trouble(f"no scenario is named{port}; name a file such as crosswind.toml{beside}")
     may_write(args.junit, force=args.force)
     panel, rules = (Path(file) if file else None for file in (args.panel, args.rules))
     named = Named(panel, rules)

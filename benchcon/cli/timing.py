@@ -20,9 +20,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "boards' own clocks. The panel file says which output answers which control, and within what time (keys "
         "'answers' and 'within'). Where it names none, pairs are proposed from what was seen. The exit code is 1 if "
         "a limit is exceeded.\n\n"
-        "If raw was on for contacts, encoders or potentiometers (R in the console), it also reports how they bounce, "
-        "count and read, and which debounce time to set. If something is wrong with a link, it says what, and what "
-        "to do first."
+        "If raw was on for contacts, encoders or potentiometers (e in the raw view of the console), it also reports "
+        "how they bounce, count and read, and which debounce time to set. If something is wrong with a link, it says "
+        "what, and what to do first."
     )
     parser.add_argument("files", nargs="+", metavar="FILE", help="captures to measure")
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")

@@ -26,7 +26,7 @@ from benchcon.view.showing import board_name, label_of
 
 HOW = (
     "Look at both on the panel, from the operator's seat and in the light that will be there. Make the one on "
-    "the right darker or lighter until they look alike; half close your eyes if the colours differ. If it is still "
+    "the right darker or lighter until they look alike; squint if the colours differ. If it is still "
     "darker than the reference at 100 %, swap them: the best reference is the darkest lamp of the panel."
 )
 

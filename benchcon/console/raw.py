@@ -33,7 +33,7 @@ class Raw(Table):
     """A row for each channel: its value, minimum, maximum, number of changes, age, and a curve."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("e", "edges", "Tell every edge"),
+        Binding("e", "edges", "Every edge"),
         Binding("f", "find", "On the face"),
     ]
 

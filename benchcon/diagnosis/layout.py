@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from benchcon.errors import Trouble
 from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, Pin, read_pins
-from benchcon.text import near, printable
+from benchcon.text import did_you_mean, nearest, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,9 @@ class PanelIndex:
         """Return the part called `name`. Raises `Trouble` with the nearest name."""
         part = self.controls.get(name) or self.lamps.get(name) or self.displays.get(name)
         if part is None:
-            hint = near(name, [*self.controls, *self.lamps, *self.displays], "'")
+            parts: list[Part] = [*self.controls.values(), *self.lamps.values(), *self.displays.values()]
+            names = {each.label: each.name for each in parts} | {each.name: each.name for each in parts}
+            hint = did_you_mean(names.get(nearest(name, names) or ""), "'")
             raise Trouble(f"the panel has no part '{printable(name[:40])}'{hint}")
         return part
 

@@ -22,7 +22,7 @@ from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
 from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, in_order, shown, without_mistakes
 from benchcon.panel.where import lines_of
-from benchcon.text import near, printable
+from benchcon.text import did_you_mean, nearest, printable
 
 LARGEST = 256 << 10
 """Largest panel file that is read, in bytes: enough for a thousand parts with every key that they can have."""
@@ -120,10 +120,12 @@ def _beside(path: Path) -> str:
     try:
         if path.exists():
             return ""
-        names = [each.stem for each in path.parent.iterdir() if each.suffix == path.suffix]
+        suffix = nearest(path.suffix or ".toml", [".toml"]) or path.suffix
+        names = [each.stem for each in path.parent.iterdir() if each.suffix == suffix]
     except (OSError, ValueError):  # there is no such folder, or no file can have such a name
         return ""
-    return printable(near(path.stem, names).replace('"?', f'{path.suffix}"?'))
+    found = nearest(path.stem, names)
+    return did_you_mean(found and found + suffix)
 
 
 def file_beside(table: TomlTable, key: str, name: str, *, strange: bool = False) -> Path | None:

@@ -12,7 +12,7 @@ from typing import Protocol
 from benchcon.rig.faults import Fault, fault_of_words
 from benchcon.rig.lamps import Lamps
 from benchcon.rig.physics import Physics
-from benchcon.text import printable
+from benchcon.text import near, printable
 from benchcon.wire.notifications import CAUSES
 from benchcon.wire.quote import unquote
 
@@ -80,7 +80,8 @@ def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None
             return
         known = _WORDS.get(words[0])
         if known is None:
-            raise ValueError(f"unknown word '{words[0][:40]}'; known: {', '.join(_WORDS)}")
+            hint = near(words[0], _WORDS, "'") or f"; known: {', '.join(_WORDS)}"
+            raise ValueError(f"unknown word '{words[0][:40]}'{hint}")
         least, most, does = known
         if not least <= len(words) - 1 <= most:
             count = str(least) if least == most else f"{least} to {most}"

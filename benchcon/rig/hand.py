@@ -210,7 +210,7 @@ class Hand:
         if verdict == "ok":
             return rest
         if verdict == "no":
-            raise Trouble(f"{printable(' '.join(rest))} ({printable(line[:60])})")
+            raise Trouble(f"{printable(' '.join(rest))} ({printable(unquote(line)[:60])})")
         raise self._silent(f"sent '{printable(answer[:60])}', which is not an answer")
 
     def close(self) -> None:

@@ -15,6 +15,7 @@ from benchcon.rig import copper, loom
 from benchcon.rig.faults import Fault
 from benchcon.rig.timeline import Action, Timeline
 from benchcon.rig.wiring import Mover, Wiring
+from benchcon.text import near
 
 TRAVEL_US = 30_000
 """Time from one position of a rotary switch to the next."""
@@ -155,7 +156,7 @@ class Physics:
         """Turn the encoder `word`, to the right if above 0; returns as `put`."""
         mover = self._mover(word)
         if mover.kind != "encoder":
-            raise ValueError(f"{mover.name} is not an encoder")
+            raise ValueError(f"{mover.name} is not an encoder: 'put' moves it")
         if abs(detents) > MOST_DETENTS:
             raise ValueError(f"at most {MOST_DETENTS} detents at a time")
         id_ = mover.channels[0]
@@ -400,5 +401,6 @@ class Physics:
         if mover is None:
             if word in self.wiring.kinds:
                 raise ValueError(f"{word} is a {self.wiring.kinds[word]}: no hand moves it")
-            raise ValueError(f"there is no part '{word}' on this board")
+            hint = near(word, [*self.wiring.movers, *self.wiring.kinds], "'") or "; the word 'parts' lists them"
+            raise ValueError(f"there is no part '{word[:40]}' on this board{hint}")
         return mover

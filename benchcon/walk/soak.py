@@ -173,9 +173,9 @@ def duration_s(text: str) -> float:
     try:
         seconds = quantity(text, "s")
     except ValueError as error:
-        raise Trouble(f"how long: {error}") from None
+        raise Trouble(f"the duration {error}") from None
     if not 1 <= seconds <= LONGEST_S:
-        raise Trouble("how long: from '1 s' to '30 days' is allowed")
+        raise Trouble("the duration must be from '1 s' to '30 days'")
     return seconds
 
 
@@ -207,9 +207,9 @@ def figures(boards: Sequence[BoardHealth], seconds: float, rounds: int) -> dict[
 def closing(boards: Sequence[BoardHealth], seconds: float, steps: int) -> str:
     """Return the result of a soak in one line, with its duration and figures."""
     found = sum(len(board.complaints()) for board in boards)
-    verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"
+    verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply held"
     supplies = [
-        f"{board.name} {volts(board.least_mv)} at least"
+        f"{board.name} never below {volts(board.least_mv)}"
         + (f" ({volts(board.rest_mv)} with all dark)" if board.rest_mv else "")
         if board.least_mv
         else f"{board.name} {'without supply' if board.no_supply else 'does not report its supply'}"

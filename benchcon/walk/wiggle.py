@@ -193,9 +193,9 @@ class Wiggle:
         ]
         names = dict.fromkeys(f"“{spots[key].part.label}” ({key})" for key in made)
         others = len(self.watched) - len(made)
-        which = f"made: {', '.join(names)}" if made else "no contact is made"
-        rest = counted(others, "other input")
-        return f"taken as the value at rest, as it was steady for half a second: {which}; {rest} as they are"
+        which = f"made: {', '.join(names)}" if made else "no contact made"
+        rest = counted(others, "other input" if made else "input")
+        return f"values at rest taken, steady for half a second: {which}; {rest}"
 
     def upset(self, board: str) -> None:
         """Note that the board was reset or is gone; drop-outs that last now are not timed."""

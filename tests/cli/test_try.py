@@ -121,7 +121,7 @@ def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tupl
 
 def test_what_a_hand_cannot_do_is_said_in_one_line(headless: tuple[str, str, str]) -> None:
     for words, said in (
-        ((headless[2], "press", "drum_lok"), "there is no part 'drum_lok' on this board"),
+        ((headless[2], "press", "drum_lok"), "there is no part 'drum_lok' on this board; did you mean 'drum_lock'?"),
         (("winch", "put", "drum_lock", "open"), "drum_lock has no position 'open'; its positions: off, on"),
         (("winsch", "lit"), "no simulated board 'winsch' runs on this machine"),
         (("unix:/nowhere", "lit"), "cannot be reached"),

@@ -355,6 +355,8 @@ def test_a_file_that_is_not_there_is_answered_with_the_one_that_was_meant(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "winch.toml").write_text("[boards.a]\n")
-    for wrong, meant in (("wimch.toml", '; did you mean "winch.toml"?'), ("quite_other.toml", ""), ("winch.pdf", "")):
+    winch = '; did you mean "winch.toml"?'
+    names = {"wimch.toml": winch, "winch.tml": winch, "winch": winch, "quite_other.toml": "", "winch.pdf": ""}
+    for wrong, meant in names.items():
         assert main(["check", str(tmp_path / wrong)]) == 2
         assert capsys.readouterr().err.strip().endswith(f"cannot be read: No such file or directory{meant}")

@@ -271,7 +271,7 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
         (["--wiggle", "all", "--soak", "1 s"], "one after the other"),
         (["--wiggle", "all", "--only", "mains"], "--only has no effect with --wiggle"),
         (["--soak", "1 s", "--report", "x", "--failed"], "--failed, --report have no effect with --soak"),
-        (["--soak", "soon"], "--soak: how long: "),
+        (["--soak", "soon"], "--soak: the duration "),
     ],
 )
 def test_what_cannot_be_done_is_2_and_one_line(words: list[str], said: str) -> None:
@@ -287,6 +287,8 @@ def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> 
         2,
         "benchcon: the panel has no part 'mains_fial'; did you mean 'mains_fail'?\n",
     )
+    run = here("--panel", PANEL, *hands_of(healthy), "--only", "hPa/inHg")  # what the panel calls it, not the file
+    assert "no part 'hPa/inHg'; did you mean 'pressure_unit'?" in run.stderr
     run = here("--panel", PANEL, *hands_of(healthy), "--wiggle", "mains_fail")
     assert (run.returncode, run.stderr.count("\n")) == (2, 1)  # what is wrong, and not first how to end it
     assert "mains_fail has no input whose value is known" in run.stderr

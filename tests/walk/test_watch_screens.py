@@ -76,7 +76,7 @@ async def test_a_soak_says_what_to_mind_then_what_is_lit_and_how_long_yet_and_le
         await palette(eyes, "Soak")
         await eyes.see("get hot", "Bright lamps dazzle", "F9")
         await eyes.press("x", "enter")
-        await eyes.see("how long:")
+        await eyes.see("the duration ")
         await eyes.press("ctrl+u", *"1", "space", *"h", "enter")
         await eyes.see("Soak", "of 1:00:00", "0:59:5", "All dark, to see the supply at rest.", "0/150", "5.00 V")
         await eyes.see("No reset, no bad line, and the supply holds.", "e End it now")
