@@ -14,7 +14,7 @@ from benchcon.link.records import link_record
 from benchcon.link.share import Share
 from benchcon.wire import events as ev
 from benchcon.wire.codec import Splitter
-from benchcon.wire.host import HostSide, Outcome
+from benchcon.wire.host import HostSide, HostStage, Outcome
 from benchcon.wire.items import Item
 from benchcon.wire.notifications import settings
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
@@ -367,15 +367,23 @@ class Talk:
 
         self.ask(("ident", ident), done)
 
+    @property
+    def _is_read(self) -> bool:
+        """Whether the board has described itself and told its state, so that outputs may be asked for.
+
+        The stream says so a moment before the port is live; what is asked for in between goes then.
+        """
+        return self.live or self.host.stage in (HostStage.READY, HostStage.REREADING)
+
     def blink(self, channel: str, on: bool, full: int) -> None:
         """Let an output blink, or end that; `full` is the value of a lamp that was never lit."""
-        if not self.may("set") and self.live:
+        if not self.may("set") and self._is_read:
             self.outputs.blink(channel, on, full)
             self.pump()
 
     def want(self, values: dict[str, int], answer: Answer) -> None:
         """Set outputs to these values (channel id → value on the wire) as soon as the limits allow it."""
-        if why := self.may("set") or ("" if self.live else "not read"):
+        if why := self.may("set") or ("" if self._is_read else "not read"):
             answer(held(why, ("set", *values)))
             return
         self.outputs.want(values, answer)
@@ -383,7 +391,7 @@ class Talk:
 
     def wink(self, answer: Answer) -> None:
         """Have the board identify itself (`wink`)."""
-        if why := self.may("wink") or ("" if self.live or self.duplicate else "not read"):
+        if why := self.may("wink") or ("" if self._is_read or self.duplicate else "not read"):
             answer(held(why, ("wink",)))
             return
         self.outputs.want_wink(answer)
@@ -508,9 +516,10 @@ class Talk:
         """Pass on the outcomes of wishes that are done; `otherwise` for a wish that has none of its own."""
         if not self.outputs.has_reports:
             return
+        # Whoever is answered finds in the stream, and in the state, why.
+        self._report_outputs(now_us)
         for done in self.outputs.take_done():
             done.token(done.outcome or otherwise or held(done.held, ("set",)))
-        self._report_outputs(now_us)
 
     def _report_outputs(self, now_us: int) -> None:
         """Record what the link does with outputs by itself, so that nobody else has to keep track of it."""

@@ -17,12 +17,14 @@ from typing import Any
 
 import pytest
 from link.boards import LONG_S, QUICK, PeerProcess, Watched, did
+from waiting import until
 
 from benchcon.errors import Trouble
 from benchcon.link import Bench, known_ports, say
 from benchcon.wire import events as ev
 from benchcon.wire.codec import notification
 from benchcon.wire.events import Alive
+from benchcon.wire.records import Batch
 
 Boards = Callable[..., PeerProcess]
 Benches = Callable[..., Watched]
@@ -810,8 +812,17 @@ def test_the_budget_of_the_panel_holds(board: Boards, bench: Benches) -> None:
     here = bench(desk.port, panel=panel)
     source = here.stands(desk.port, "live").source
     did(here.bench.set_lamp(source, "l1", 1000))
-    outcome = here.bench.set_lamp(source, "l2", 1000).result(LONG_S)
-    assert "current budget" in say(outcome)
+    came: list[tuple[str, bool]] = []
+
+    def ask() -> None:  # on the link's thread, where nothing comes between the answer and the look
+        future = here.bench.set_lamp(source, "l2", 1000)
+        future.add_done_callback(lambda done: came.append((say(done.result()), here.linked("held channel=l2 why="))))
+
+    here.bench._hub.loop.call_soon_threadsafe(ask)
+    until(lambda: came)
+    ((said, in_stream),) = came
+    assert "current budget" in said
+    assert in_stream, "whoever is answered finds the reason in the stream"
     assert desk.say("values")["l2"] == 0
     assert here.linked("held channel=l2 why=current")
     did(here.bench.set_lamp(source, "l1", 0))
@@ -870,3 +881,21 @@ def test_a_refused_or_malformed_hello_is_asked_again_until_it_is_right(
     desk.until("heard", lambda heard: heard.count(" hello") >= 3)
     desk.say("mend")
     assert watched.stands(desk.port, "live").ident == "lighting"
+
+
+def test_a_board_that_the_stream_says_is_read_can_be_lit(board: Boards, bench: Benches) -> None:
+    """Whoever waits for that acts at once, a moment before the link has gone on from the board's last answer."""
+    here = bench()
+    asked: list[Any] = []
+
+    def act(batches: list[Batch]) -> None:
+        state = here.state.board_named("lighting")
+        if state is not None and state.known and not asked:
+            asked.append(here.bench.set_lamp(state.source, "l1", 1000))
+
+    here.bench.subscribe(act)
+    desk = board(ident="lighting")
+    here.bench.add_port(desk.port)
+    here.wait(lambda: asked)
+    did(asked[0])
+    assert desk.say("values")["l1"] == 1000
