@@ -169,7 +169,7 @@ class Bench:
             loop.close()
 
     async def _end(self, dark: bool) -> DarkResult:
-        result = await self._all(_dark) if dark else DarkResult((), (), ())
+        result = await self._answers(self._ask_all(_dark)) if dark else DarkResult((), (), ())
         await self._hub.end()
         return result
 
@@ -461,19 +461,22 @@ class Bench:
     def _of_all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> Future[DarkResult]:
         future: Future[DarkResult] = _Promise()
 
-        async def run() -> None:
+        async def wait(asked: dict[int, asyncio.Future[Outcome]]) -> None:
             result = DarkResult((), tuple(self._hub.known_sources()), ())  # if the bench is closed meanwhile
             try:
-                result = await self._all(do, source)
+                result = await self._answers(asked, source)
             finally:
                 future.set_result(result)
 
-        if not self._call(lambda: self._hub.loop.create_task(run())):
+        # Boards are asked at once and not by the task: a lamp that is set after `light` must go after it.
+        if not self._call(lambda: self._hub.loop.create_task(wait(self._ask_all(do, source)))):
             future.set_result(DarkResult((), (), ()))
         return future
 
-    async def _all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> DarkResult:
-        """Ask every board (or the board `source`), and wait for at most half a second."""
+    def _ask_all(
+        self, do: Callable[[Talk, Answer], None], source: int | None = None
+    ) -> dict[int, asyncio.Future[Outcome]]:
+        """Ask every board (or the board `source`); return by number the outcomes to come of those that may answer."""
         hub = self._hub
         asked: dict[int, asyncio.Future[Outcome]] = {}
         for port in list(hub.ports.values()):
@@ -489,6 +492,11 @@ class Bench:
             do(talk, answer)
             if talk.good:  # a port on which no board was ever heard is asked too, but cannot confirm anything
                 asked[talk.source] = came
+        return asked
+
+    async def _answers(self, asked: dict[int, asyncio.Future[Outcome]], source: int | None = None) -> DarkResult:
+        """Wait for the outcomes that `_ask_all` returned, for at most half a second."""
+        hub = self._hub
         if asked:
             await asyncio.wait(asked.values(), timeout=hub.pace.dark_s - 0.02)
         confirmed = tuple(number for number, came in asked.items() if came.done() and came.result().done)

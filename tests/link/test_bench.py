@@ -899,3 +899,19 @@ def test_a_board_that_the_stream_says_is_read_can_be_lit(board: Boards, bench: B
     here.wait(lambda: asked)
     did(asked[0])
     assert desk.say("values")["l1"] == 1000
+
+
+def test_a_lamp_that_is_set_after_the_end_of_dark_is_set_after_it(board: Boards, bench: Benches) -> None:
+    """Both are asked for before the link has come to either."""
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert here.bench.dark().result(LONG_S).confirmed == (source,)
+    asked: list[Any] = []
+    here.bench._hub.loop.call_soon_threadsafe(
+        lambda: asked.extend((here.bench.light(), here.bench.set_lamp(source, "l1", 1000)))
+    )
+    until(lambda: asked)
+    assert asked[0].result(LONG_S).confirmed == (source,)
+    did(asked[1])
+    assert desk.say("values")["l1"] == 1000
