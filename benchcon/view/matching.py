@@ -181,13 +181,22 @@ class Matching:
     def close(self) -> None:
         """Restore the lamps with their new trims, and let others use the bench."""
         assert self.bench is not None
+        restored: list[Future[Outcome]] = []
         if self.lit:
             now = dict.fromkeys(self._levels(), 0)
             now |= {name: sent_permille(self.lamp(name), level) for name, level in self._before.items()}
-            self._send(now, self._levels())
-            self._give_back()
+            restored = self._send(now, self._levels()) + self._give_back()
             self.lit = False
-        self.bench.note(*occupied.ends(occupied.MATCHING))
+        bench = self.bench
+
+        def end() -> None:
+            # What a rehearsal hears of this after it has gone on, it takes for something that the user does by hand.
+            if restored:
+                restored.pop().add_done_callback(lambda _: end())
+            else:
+                bench.note(*occupied.ends(occupied.MATCHING))
+
+        end()
 
     def _eights(self, display: Display) -> None:
         """Show as many eights as the board's budget allows beside a lamp."""
@@ -205,17 +214,20 @@ class Matching:
         self._showed.setdefault(display.name, shows)
         self.bench.set_many(source, {display.channel.id: eights}).add_done_callback(self._done)
 
-    def _give_back(self) -> None:
-        """Restore what the display showed before."""
+    def _give_back(self) -> list[Future[Outcome]]:
+        """Restore what the display showed before; return the outcomes to come."""
+        asked = []
         for name, value in self._showed.items():
             display = self.panel.part(name)
             source = self._source(display) if isinstance(display, Display) else None
             if isinstance(display, Display) and source is not None and self.bench is not None:
                 segments = segments_of(value, display.digits)
-                self.bench.set_many(source, {display.channel.id: segments})
+                asked.append(self.bench.set_many(source, {display.channel.id: segments}))
         self._showed.clear()
+        return asked
 
-    def _send(self, wanted: dict[str, int], stands: dict[str, int]) -> None:
+    def _send(self, wanted: dict[str, int], stands: dict[str, int]) -> list[Future[Outcome]]:
+        """Set lamps that differ from how they stand, and the two compared; return the outcomes to come."""
         assert self.bench is not None
         by_board: dict[int, dict[str, int]] = {}
         for name, sent in wanted.items():
@@ -224,8 +236,10 @@ class Matching:
             # Lamps that are off already need no command; the two that are compared always get one.
             if source is not None and (sent or stands.get(name, 0) or name in (self.reference, *self.others)):
                 by_board.setdefault(source, {})[lamp.channel.id] = sent
-        for source, values in by_board.items():
-            self.bench.set_many(source, values).add_done_callback(self._done)
+        asked = [self.bench.set_many(source, values) for source, values in by_board.items()]
+        for each in asked:
+            each.add_done_callback(self._done)
+        return asked
 
     def _done(self, done: Future[Outcome]) -> None:
         if not done.cancelled() and done.exception() is None:

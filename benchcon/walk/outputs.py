@@ -13,6 +13,9 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.walk.wants import Wants
 from benchcon.wire.host import Outcome
 
+OFF_S = 0.5
+"""How long a test that ends waits until everything is off; whoever lights things by itself pauses until then."""
+
 
 class WalkOutputs:
     """Knows what each board was last asked to light. Call `apply` on one thread; its callback runs on the link's."""
@@ -86,6 +89,12 @@ class WalkOutputs:
                     self.bench.blink(self.sources[channel.board], channel.id, True)
                     # A lamp that blinks must be set to end that, even to the level that it has.
                     self._asked.get(channel.board, {}).pop(channel.id, None)
+
+    def off(self, done: Callable[[str], None]) -> None:
+        """Switch everything off, whatever it was asked before; `done` is called when all boards have answered."""
+        self.pulse = ""
+        self.forget_all()
+        self.apply(Wants(), done)
 
     def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:
         out: dict[str, dict[str, int | bytes]] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 from collections.abc import Callable, Collection
 from concurrent.futures import Future
@@ -20,10 +21,9 @@ from benchcon.walk.channel_changes import PanelBoards
 from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held, what_fell
 from benchcon.walk.interfaces import FaceAnswer, Scene, WalkInterface
 from benchcon.walk.machine import Walk
-from benchcon.walk.outputs import WalkOutputs
+from benchcon.walk.outputs import OFF_S, WalkOutputs
 from benchcon.walk.progress import BOARDS
 from benchcon.walk.supply import named
-from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
 BLINK_S = 2.0
@@ -598,7 +598,13 @@ class Runner:
         for key in self._raw:
             self._ask_raw(key, False)
         self._raw = set()
-        self.outputs.pulse = ""
-        self.outputs.apply(Wants(), lambda failed: None)  # a walk that is left during a look leaves nothing lit
+        # A walk that is left during a look leaves nothing lit. A rehearsal that goes on before the boards have been
+        # told would take that for something the user does by hand, and leave these outputs alone for good.
+        self.outputs.off(lambda failed: self._inbox.put(_Done("off", 0)))
+        self.bench.beat(occupied.WALK)
+        until = self._now() + int(OFF_S * 1_000_000)
+        with contextlib.suppress(queue.Empty):
+            while self._inbox.get(timeout=max(0.0, (until - self._now()) / 1e6)) != _Done("off", 0):
+                pass
         for line in self.walk.journal():
             self.write(line)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 
@@ -11,9 +12,8 @@ from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.walk import occupied
 from benchcon.walk.channel_changes import PanelBoards
-from benchcon.walk.outputs import WalkOutputs
+from benchcon.walk.outputs import OFF_S, WalkOutputs
 from benchcon.walk.soak import STEP_S, BoardHealth, Soaking, load_steps
-from benchcon.walk.wants import Wants
 from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
 
@@ -162,7 +162,10 @@ def soak(
                 soaking.seconds = (session.now_us() - began) / 1e6
                 look(soaking)
         finally:
-            outputs.apply(Wants(), lambda failed: None)
+            off: queue.SimpleQueue[str] = queue.SimpleQueue()
+            outputs.off(off.put)
+            with contextlib.suppress(queue.Empty):
+                off.get(timeout=OFF_S)
         return soaking.boards, (session.now_us() - began) / 1e6, soaking.count
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator, Sequence
 
 import pytest
-from waiting import until
+from waiting import PATIENCE_S, until
+from walk.desks import Scripted
 
 from benchcon.demo import Demo, panel_path, start
 from benchcon.demo.live import evening
@@ -15,6 +17,9 @@ from benchcon.panel.segments import decode, encode
 from benchcon.rehearse.live import OWN_US
 from benchcon.rehearse.users_hand import UsersHand
 from benchcon.session import LiveSession
+from benchcon.walk.interfaces import FaceAnswer, Scene
+from benchcon.walk.machine import Walk
+from benchcon.walk.runner import Runner
 from benchcon.wire.events import Event, Note
 
 
@@ -162,3 +167,23 @@ def test_no_lamp_ever_flashed_more_than_three_times_a_second(live: Live) -> None
     # Source: WCAG 2, success criterion 2.3.1, on what the boards really showed.
     for hand in live.demo.hands.values():
         assert max(hand.flashes().values()) <= 3
+
+
+def test_a_walk_that_is_left_as_it_lights_something_leaves_that_to_the_rules_again(live: Live) -> None:
+    """What the walk itself switches off at its end is nothing that the user sets by hand."""
+
+    def leave(scene: Scene) -> FaceAnswer | None:
+        if scene.step is not None and scene.step.parts:
+            return FaceAnswer("leave")
+        return FaceAnswer("same", scene.number) if scene.state == "look" else None
+
+    met, before = live.source("met"), set(live.driver.given_up)
+    for _ in range(8):  # the board has to be just answering that it is lit
+        until(lambda: live.driver._sent.get(("met", "d_spd")))
+        assert not Runner(live.session, Walk(live.session.panel, ("wind_speed",)), Scripted(leave), blink_s=0.0).run()
+        for _ in range(2):
+            live.bench.ask(met, ("hello",)).result(PATIENCE_S)
+        heard = threading.Event()
+        live.driver._queue.put(heard.set)
+        assert heard.wait(PATIENCE_S)
+        assert live.driver.given_up == before
