@@ -12,9 +12,9 @@ checked once, `within_us` after the step.
 | kept | go on holding | no | broken, reported |
 | broken | go on holding | yes | kept |
 
-While an expectation cannot be judged (a board that it concerns is dark, silent, lost or has just been connected, or
-somebody else has set an output that it concerns) it is held: the rules are not to blame then. Afterwards its conditions
-start over; one of a step is not checked again.
+While an expectation cannot be judged (a board that it concerns is dark, silent or lost, or was just connected or reset,
+or somebody else has set an output that it concerns) it is held: the rules are not to blame then. Afterwards its
+conditions start over; one of a step is not checked again.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ class OutputsShown(Protocol):
         """Return the outputs of a board that are lit."""
 
     def why_not(self, expectation: Expectation) -> str:
-        """Return why an expectation cannot be judged now, ``a board was dark or lost``; empty if it can."""
+        """Return why an expectation cannot be judged now, ``a board was dark, reset or lost``; empty if it can."""
 
     def rule_went_wrong(self, expectation: Expectation) -> bool:
         """Return whether the rule of an output that it concerns went wrong when it was last called."""

@@ -22,10 +22,10 @@ _NOTHING_NEW = (ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd)
 _SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "raw"})
 """Answers that change at most the channels that were asked about."""
 SETTLE_US = 1_000_000
-"""How long a board that has just been connected is not judged, since it first has to be sent what to show."""
+"""How long a board that was just connected or reset is not judged, since it first has to be sent what to show."""
 ANSWER_US = 5_000_000
 """How long it may then take to report what its outputs show."""
-GONE = "a board was dark or lost"
+GONE = "a board was dark, reset or lost"
 NOT_OURS = "somebody else had set what it looks at"
 BY_HAND = "a value was worked by hand"
 
@@ -46,7 +46,9 @@ class SeenOutputs:
         self.went_wrong: Callable[[str], bool] = lambda output: False
         """Returns whether the rule of an output went wrong."""
         self._settling: dict[str, int] = {}
-        """Boards that have just been connected → when."""
+        """Boards that have just been connected or reset → when."""
+        self._boots: dict[int, int] = {}
+        """Number of a board → how many resets of it had been seen when it was last looked at."""
         self._stood: dict[str, str] = {}
         self._names = {board.own_ident: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
@@ -262,7 +264,9 @@ class SeenOutputs:
         live = board.liveness(now_us) == "live"
         (self.live.add if live and not board.dark else self.live.discard)(name)
         stands = self.stands(name)
-        if stands != self._stood.get(name, "gone"):
+        was_reset = self._boots.get(source, board.boots) != board.boots  # it is not yet asked again who it is
+        self._boots[source] = board.boots
+        if was_reset or stands != self._stood.get(name, "gone"):
             self._settling[name] = now_us
         if stands == "gone":
             self._settling.pop(name, None)

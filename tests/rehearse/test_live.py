@@ -190,7 +190,8 @@ def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: s
             run.close()
             session.close()
     assert run.trouble is None
-    assert f"not judged while a board was dark or lost: {always.name}" in result_of(run.rehearsal, 0.0, None).remarks
+    reason = "not judged while a board was dark, reset or lost"
+    assert f"{reason}: {always.name}" in result_of(run.rehearsal, 0.0, None).remarks
 
 
 @pytest.mark.slow

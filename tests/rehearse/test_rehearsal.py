@@ -478,6 +478,23 @@ def test_a_value_that_is_held_waits_for_what_the_scenario_says_and_is_given_back
     assert not played.failed, "rules followed the value, whoever said it"
 
 
+def test_a_lamp_that_a_reset_put_out_is_no_fault_of_the_rules(folder: Path) -> None:
+    steps = (
+        '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "6 s"\nexpect = { crosswind = "on" }\n'
+        '[[expect]]\nshow = { crosswind = "on" }\nwithin = "1 s"\n'
+    )
+    read = scenario.load(write(folder, steps))
+    run = VirtualRun(read, rules_file.load(read.rules, read.panel, read.behaviour))
+    hands = run.rehearsal = Hands(read, run.rehearsal.engine.rules, run.state)
+    hands.moves = [(3.0, lambda _, now_us: run.bench.boards["desk"].reset(now_us, "brownout"))]
+    run.run()
+    assert run.state.boards[1].boots == 2  # the first is that at which it was started
+    (always,) = read.expectations
+    assert hands.failed == []
+    assert hands.judge.due[always] == 2  # it is judged again when the board has had time to be sent what to show
+    assert hands.judge.held[always] == "a board was dark, reset or lost"
+
+
 def test_a_sweep_goes_up_and_down_the_whole_range_twenty_times_a_second(folder: Path) -> None:
     _, told = by_hand(
         folder,
