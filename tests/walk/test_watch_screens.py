@@ -11,6 +11,7 @@ from walk.desks import Desks
 from benchcon.console.walk.screen import WalkScreen
 from benchcon.console.walk.soak_screen import SoakScreen
 from benchcon.console.walk.wiggle_screen import WiggleScreen
+from benchcon.walk.occupied import step_aside
 
 
 async def palette(eyes: Eyes, title: str) -> None:
@@ -48,10 +49,24 @@ async def test_a_loose_wire_is_seen_and_heard_from_the_palette_and_one_channel_c
         await eyes.until(lambda: not isinstance(eyes.app.screen, WiggleScreen), "the bench")
 
 
+class Rules:
+    """What would light outputs by itself; it must not while a walk or another test uses the bench."""
+
+    paused = False
+
+    def pause(self, paused: bool) -> None:
+        self.paused = paused
+
+    def hands_off(self) -> None:
+        pass
+
+
 async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
     desks: Desks, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    rules = Rules()
+    end = step_aside(desks.session, rules)
     async with console(desks.session, (100, 36)) as eyes:
         await eyes.press("t", "enter")
         await eyes.see("Everything is tested in turn")
@@ -68,6 +83,8 @@ async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
         await eyes.press("escape")
         await eyes.see("Part 1 of 25", "Lamp Approach lit should blink, and no other.")
         await eyes.until(lambda: screen.listens, "the look")
+        assert rules.paused, "or a lamp that they light would be taken for a fault"
+        end()
         await eyes.press("escape")
 
 

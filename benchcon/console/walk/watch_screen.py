@@ -85,5 +85,6 @@ class WatchScreen(Screen[None]):
         self.frame()
 
     def action_leave(self) -> None:
-        """Go back to the previous screen."""
+        """End the test and go back to the previous screen, where a walk may go on at once and need the bench itself."""
+        self.stop()
         self.dismiss(None)
