@@ -33,6 +33,8 @@ RULES = "rules"
 """The name under which the rules at work call `Bench.beat`."""
 LOOK_S = 0.2
 """Longest time between two turns of the loop, since silence is not an event."""
+AFTER_TEST_US = 500_000
+"""How long after a walk or another test nothing is sent: another may begin at once, as when a walk goes on."""
 AGAIN_S = 0.5
 """Time after which values that could not be sent are tried again."""
 TAIL_US = 500_000
@@ -101,6 +103,8 @@ class LiveRun:
         self._ends = threading.Event()
         self._over = threading.Event()
         self._paused = False
+        self._goes_on_us: int | None = None
+        """When a pause that is over ends; None: there is none, or it is not over."""
         self.hands_are_off = False
         self._level, self._level_us = session.light_level, -OWN_US
         self._sent: dict[tuple[str, str], dict[str, int]] = {}
@@ -152,7 +156,7 @@ class LiveRun:
             worker.shutdown(wait=False, cancel_futures=True)
 
     def pause(self, paused: bool) -> None:
-        """Send nothing while `paused`, because a walk uses the bench."""
+        """Send nothing while `paused`, because a walk uses the bench; nor for a moment afterwards."""
         self._queue.put(lambda: self._pause(paused))
 
     def hands_off(self) -> None:
@@ -202,9 +206,15 @@ class LiveRun:
         return self._held_up
 
     def _pause(self, paused: bool) -> None:
-        if self._paused and not paused:
-            self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # anything may have been set meanwhile
-        self._paused = paused
+        self._paused = self._paused or paused
+        self._goes_on_us = self.session.now_us() + AFTER_TEST_US if self._paused and not paused else None
+
+    def _go_on(self) -> None:
+        """End a pause that has been over for long enough."""
+        if self._goes_on_us is not None and self.session.now_us() >= self._goes_on_us:
+            self._paused, self._goes_on_us = False, None
+            with self.session.lock:
+                self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # anything may have been set meanwhile
 
     def offer(self, values: Mapping[str, float | None], source: str = "") -> None:
         """Take values from another program; the newest number of each counts. Callable from any thread."""
@@ -250,6 +260,7 @@ class LiveRun:
 
     def _turn(self) -> None:
         rehearsal, session = self.rehearsal, self.session
+        self._go_on()
         due_us = None if self._paused else rehearsal.next_us()
         wait_s = LOOK_S if due_us is None else min(max((due_us - session.now_us()) / 1e6, 0.0), LOOK_S)
         taken = self._take(wait_s)

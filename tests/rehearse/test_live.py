@@ -156,6 +156,50 @@ def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path)
         session.close()
 
 
+def test_between_two_tests_of_the_bench_the_rules_show_nothing(
+    board: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when a walk goes on after a wiggle test: what the rules show would be in the way of its questions."""
+    hand = board.hands["alert"]
+    hand.reset()
+    read = load(write(tmp_path, 'lasts = "60 s"\n'))
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
+    turns: list[None] = []
+    run.on_turn = lambda: turns.append(None)
+
+    def a_turn_later() -> None:
+        before = len(turns)
+        until(lambda: len(turns) >= before + 2)
+
+    def shown() -> str:
+        return decode(hand.shown("d_level")).strip()
+
+    try:
+        run.start()
+        until(shown)
+        run.pause(True)
+        a_turn_later()
+        with session.lock:
+            (source,) = session.state.boards
+        assert bench.set_display(source, "d_level", bytes(5)).result(5)
+        until(lambda: not shown())
+        monkeypatch.setattr("benchcon.rehearse.live.AFTER_TEST_US", 60_000_000)  # however busy the machine is
+        run.pause(False)
+        a_turn_later()
+        run.pause(True)
+        a_turn_later()
+        assert not shown()
+        monkeypatch.setattr("benchcon.rehearse.live.AFTER_TEST_US", 0)
+        run.pause(False)
+        until(shown)
+    finally:
+        run.close()
+        session.close()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("gone", ["dark", "unplugged"])
 def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: str) -> None:
