@@ -30,10 +30,14 @@ def desk() -> Iterator[Paced]:
         yield paced
 
 
+CLOCKED = {"clock", "notification-time"}
+"""The rules that hold the board's clock against the host's."""
+
+
 def conform(paced: Paced, *options: str) -> dict[str, str]:
     """Run `benchcon conform` as a user does; return what came of each rule.
 
-    The emulator falls behind on a busy machine, and then makes up for it: only a clock that is wrong twice is wrong.
+    The emulator falls behind on a busy machine, and then makes up for it: only what is late twice is late.
     """
     done = subprocess.run(
         [sys.executable, "-m", "benchcon", "conform", paced.port, "--hand", paced.control, "--json", *options],
@@ -43,8 +47,9 @@ def conform(paced: Paced, *options: str) -> dict[str, str]:
     )
     assert done.returncode in (0, 1), done.stdout + done.stderr
     found = {rule["rule"]: rule["outcome"] for rule in json.loads(done.stdout)["rules"]}
-    if [rule for rule, outcome in found.items() if outcome == "failed"] == ["clock"] and not options:
-        return found | conform(paced, "--only", "clock")
+    failed = [rule for rule, outcome in found.items() if outcome == "failed"]
+    if failed and CLOCKED.issuperset(failed) and not options:
+        return found | conform(paced, *(word for rule in failed for word in ("--only", rule)))
     assert done.returncode == 0, done.stdout + done.stderr
     return found
 
