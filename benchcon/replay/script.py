@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import PASSING_US, position_of
 from benchcon.replay.contents import board_name
+from benchcon.replay.tracks import apart_us
 from benchcon.state import BenchState
 from benchcon.state.board import find_channel
 from benchcon.state.changes import DARK, Changes, ValueChange
@@ -102,6 +103,7 @@ class _Maker:
         self.changes = Changes()
         self.panel = panel
         self._steps: list[tuple[int, Step | _Open]] = []
+        """Each with the board's clock at a change that the board reported by itself (µs), else 0."""
         self._open: dict[tuple[int, int], list[_Open]] = {}
         self._values: dict[tuple[int, str], int] = {}
         self._first: dict[tuple[int, str], int] = {}
@@ -131,7 +133,7 @@ class _Maker:
                 if not any(one.words == event.words and one.answer is None for one in waiting[-1:]):
                     one = _Open(event.at_us, event.source, event.words)
                     waiting.append(one)
-                    self._steps.append((event.at_us, one))
+                    self._steps.append((0, one))
             elif isinstance(event, ev.Answered):
                 for one in self._open.get((event.source, event.tag), [])[-1:]:
                     if one.answer is None and (event.words[:1] in (one.words[:1], ("no",))):
@@ -141,7 +143,7 @@ class _Maker:
 
     def feed_changes(self, changes: Iterable[ValueChange]) -> None:
         """Take changes of inputs: what a hand did becomes steps."""
-        for at_us, source, channel_id, value, _ in changes:
+        for at_us, source, channel_id, value, clock_us in changes:
             channel = find_channel(self.state.boards, source, channel_id)
             if channel_id == DARK:
                 self._dark.setdefault(source, bool(value))
@@ -152,9 +154,11 @@ class _Maker:
             if before is None:
                 self._first[source, channel_id] = value
             elif not channel.is_output:
-                self._moved(at_us, source, channel_id, channel.kind, before, value)
+                self._moved(at_us, clock_us, source, channel_id, channel.kind, before, value)
 
-    def _moved(self, at_us: int, source: int, channel_id: str, kind: str, before: int, value: int) -> None:
+    def _moved(
+        self, at_us: int, clock_us: int, source: int, channel_id: str, kind: str, before: int, value: int
+    ) -> None:
         control = self._control(source, channel_id)
         if control is not None and len(control.channels) > 1 and kind == "contact":
             position = self._position(source, control)
@@ -163,7 +167,7 @@ class _Maker:
             self._positions[control.name] = position
         move = self._move(at_us, source, channel_id, kind, before, value, control)
         if move is not None:
-            self._steps.append((at_us, move))
+            self._steps.append((clock_us, move))
 
     def _move(
         self, at_us: int, source: int, channel_id: str, kind: str, before: int, value: int, control: Control | None
@@ -214,11 +218,11 @@ class _Maker:
     def script(self) -> Script:
         """Return the script of all that was fed."""
         steps: list[Step] = []
-        going: dict[str, int] = {}
-        for at_us, step in self._steps:
+        going: dict[str, tuple[int, int]] = {}
+        for clock_us, step in self._steps:
             if isinstance(step, _Open):
-                steps.append(Requested(at_us, self.name(step.source), step.words, step.answer))
-            elif not self._joined(steps, step, going):
+                steps.append(Requested(step.at_us, self.name(step.source), step.words, step.answer))
+            elif not self._joined(steps, step, clock_us, going):
                 steps.append(step)
         lit: dict[str, dict[str, int]] = {}
         stood: list[ReplayedMove] = []
@@ -249,18 +253,19 @@ class _Maker:
         return Script(self.path, steps, lit, stood, began, self.panel, boards, dark, sorted(self._left_out))
 
     @staticmethod
-    def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:
+    def _joined(steps: list[Step], step: Step, clock_us: int, going: dict[str, tuple[int, int]]) -> bool:
         """Join `step` to the move before it, if that went on; return whether it was.
 
         This concerns encoders, potentiometers, and switches with one contact per position: a hand that goes to the last
-        position passes those between by itself. The joined move has the time of the first.
+        position passes those between by itself. The joined move has the time of the first. `going`: stamp and board
+        clock of the last move of each part.
         """
         if not isinstance(step, ReplayedMove) or len(step.channels) == 2:
             return False
         rotary = step.kind == "put" and len(step.channels) > 2
         key = f"{step.board}.{step.part}"
-        since_us = step.at_us - going.get(key, -PASSING_US - 1)
-        going[key] = step.at_us
+        since_us = apart_us(*going.get(key, (-PASSING_US - 1, 0)), step.at_us, clock_us)
+        going[key] = step.at_us, clock_us
         if since_us > (PASSING_US if rotary else JOIN_US) or not (step.kind == "turn" or step.sweeps or rotary):
             return False
         index, last = next(

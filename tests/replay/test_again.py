@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from junitparser import JUnitXml
-from replay.story import evening
+from replay.story import Story, evening
 
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
@@ -20,16 +20,18 @@ from benchcon.cli.replay import _about_faults
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
 from benchcon.replay.cases import case_of
+from benchcon.replay.compare import compare
 from benchcon.replay.compare_text import as_text
 from benchcon.replay.rerun import RerunOptions, rerun, words_of
-from benchcon.replay.script import ReplayedMove, Requested, script_of
+from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, script_of
 from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, Verdict, run_against
 from benchcon.rig.hand import Hand
 from benchcon.state import BenchState
 from benchcon.state_reader import StateReader
-from benchcon.wire.records import BENCH, KEYFRAME, Batch
+from benchcon.wire.codec import notification
+from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
 
@@ -57,6 +59,22 @@ def test_positions_that_a_rotary_switch_only_passes_are_no_moves_of_their_own() 
     moves = [step for step in script_of(SESSION).steps if isinstance(step, ReplayedMove) and step.part == "intensity"]
     assert [move.value for move in moves] == [1, 3, 0]
     assert [move.word for move in moves] == ["2", "4", "1"]
+
+
+def test_a_knob_that_was_heard_of_late_is_turned_in_one_go(tmp_path: Path) -> None:
+    """By the board's clock it went on after 20 ms; the host, which was busy, heard of that after 104 ms."""
+
+    def turned(heard_after_ms: int) -> Path:
+        story = Story().ask(1, "read all", "read FFFF 00000000 00 sw1=0 sel1=2 l1=000 p1=0000")
+        story.wait(300).notification(1, "is p1=00E8")
+        clock_us = story.at_us + 20_000
+        story.wait(heard_after_ms).put(1, LINE_UP, notification(1, clock_us, ["is", "p1=02BC"]))
+        return story.wait(500).write(tmp_path / f"{heard_after_ms}.capture")
+
+    late, prompt = turned(104), turned(20)
+    assert [step.value for step in script_of(late).steps if isinstance(step, ReplayedMove)] == [0x2BC]
+    comparison = compare(tracks_of(late), tracks_of(prompt), rest_us=JOIN_US, order_only=True)
+    assert comparison.count == 0, as_text(comparison)
 
 
 @pytest.mark.slow
