@@ -86,7 +86,7 @@ class ObservedBoard:
     def __init__(self) -> None:
         self.counters = Counters()
         self.expected: int | None = None
-        """Running number of the next notification; None before the first."""
+        """Running number of the next notification; None before the first since the port was opened."""
         self.clock_us: int | None = None
         """Latest clock heard, unwrapped; None before the first."""
         self.at_us = 0
@@ -121,7 +121,8 @@ class ObservedBoard:
         self.boot = boot
         self.boot_guessed = guessed
         self.boot_line_due = line_due
-        self.expected = 0
+        if self.expected is not None:  # otherwise it may have sent more than its boot line before the port was opened
+            self.expected = 0
         self.clock_us = None
         self.counters.boots += 1
 

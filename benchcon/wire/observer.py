@@ -223,7 +223,7 @@ class Observer:
         if number == 0 and board.expected == 1 and board.boot == boot and board.clock_us == clock:
             board.counters.repeated += 1
             return
-        if board.boot_line_due and board.boot == boot and board.expected == 0:
+        if board.boot_line_due and board.boot == boot and not board.expected:
             board.boot_line_due = False
             events.append(Notification(at_us, source, clock, tuple(tail.split(" ")), True))
         else:
@@ -347,6 +347,8 @@ class Observer:
                 board = self._board(source)
                 board.waiting.clear()
                 board.hand.clear()
+                if word == "opened":
+                    board.expected = None  # what was sent while nobody listened was not lost on the way
             elif word in ("moved", "forgotten"):
                 self._boards.pop(source, None)  # from here on the number belongs to another board
             events.append(Link(at_us, source, printable(word), detail))

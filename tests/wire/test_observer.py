@@ -295,6 +295,31 @@ def test_a_port_that_comes_anew_owes_no_answers() -> None:
     assert heard.answer(7, "set 0012ABCD").request is None
 
 
+def test_what_a_board_sent_before_its_port_was_opened_was_not_lost_on_the_way() -> None:
+    heard = Heard()
+    heard.notification(10, 1_000_000, alive(3))
+    heard.feed(LINK, b"lost port=/dev/x why=unplugged")
+    heard.feed(LINK, b"opened port=/dev/x")  # some time after it was plugged in again and started
+    assert kinds(heard.notification(2, 2_000_000, alive(4))) == ["Boot", "Alive"]
+    heard.feed(LINK, b"released port=/dev/x")
+    heard.feed(LINK, b"opened port=/dev/x")
+    assert kinds(heard.notification(9, 9_000_000, alive(4))) == ["Alive"]
+    assert heard.counters.missing == 0
+    assert kinds(heard.notification(11, 11_000_000, alive(4))) == ["Gap", "Alive"]
+
+
+def test_a_boot_line_that_comes_after_the_answer_to_hello_is_the_same_reset_on_a_port_just_opened() -> None:
+    heard = Heard()
+    heard.notification(10, 1_000_000, alive(3))
+    heard.feed(LINK, b"opened port=/dev/x")
+    heard.ask(1, "hello")
+    assert kinds(heard.feed(LINE_UP, codec.answer(1, ("hello", "01", "0A", "0080", "0004", "met")))) == [
+        "Boot",
+        "Answered",
+    ]
+    assert kinds(heard.notification(0, 0, "boot 0004 power 01")) == ["Notification"]
+
+
 def test_what_waits_for_answers_is_bounded() -> None:
     heard = Heard()
     for count in range(2_000):
