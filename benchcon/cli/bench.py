@@ -58,7 +58,7 @@ def _nobody_answers(session: LiveSession, missing: list[str]) -> str:
     """Return the message that these boards do not answer, with the reason if known, such as who has the port open."""
     assert session.bench is not None
     why = "; ".join(port.text for port in session.bench.ports() if port.failed and port.text)
-    return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
+    return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''} (see 'benchcon ports')"
 
 
 def _never(ports: object) -> bool:

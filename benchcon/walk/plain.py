@@ -132,6 +132,10 @@ class PlainFace:
         if scene.number == self._shown or scene.state in ("light", "closing", "over"):
             return
         self._shown = scene.number
+        self._ask(scene)
+
+    def _ask(self, scene: Scene) -> None:
+        """Print the question of a step."""
         prompt = scene.prompt
         step = scene.step
         picture = f"  [{decode(step.picture)}]" if step is not None and step.picture else ""
@@ -217,6 +221,8 @@ class PlainFace:
         scene, layout = self._scene, self._layout
         if text in ("?", "h", "help"):
             self._help()
+            if scene is not None and scene.state in ("ask", "look"):
+                self._ask(scene)  # which the help has pushed up
             return None
         if scene is None or layout is None:
             return None

@@ -127,6 +127,7 @@ def test_the_help_can_be_had_again_and_the_consoles_keys_work_here_too() -> None
     terminal.out.truncate(0)
     terminal.lines.put("?\n")
     terminal.says("skip, back, again")
+    terminal.says(terminal.scene.prompt.ask)  # the question again, below the help
     for key, word in (("u", "back"), ("r", "again"), ("s", "skip"), ("w", "not wired")):
         terminal.settle()
         terminal.lines.put(f"{key}\n")
