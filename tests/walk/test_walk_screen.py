@@ -256,7 +256,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
             for _ in range(2)
             for to in ("on", "off")
         ]:
-            await eyes.see(f"ut {asked} to {to}.")
+            await eyes.see(f"et {asked} to {to}.")
             await eyes.until(lambda: screen.listens, "the question")
             if to == "off":
                 await eyes.see("It reads off already")
