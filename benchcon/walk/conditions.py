@@ -379,8 +379,8 @@ class Conditions:
         if state.liveness(now_us) == "silent":
             return SILENT
         if (why := self._unread.get(board)) is not None:
-            if why is RESET or not state.known:
-                return why
+            if why is not GAP or not state.known:
+                return why  # for one that came back: what it says as it restarts is still to be heard
             del self._unread[board]  # its inputs were read before this was noticed
         if now_us - self._reset_us.get(board, -SETTLE_US) < SETTLE_US:
             return SETTLING

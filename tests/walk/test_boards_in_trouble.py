@@ -21,10 +21,11 @@ from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.report.walk import build
 from benchcon.walk.channel_changes import PanelBoards
-from benchcon.walk.conditions import Conditions
+from benchcon.walk.conditions import SETTLE_US, Conditions
 from benchcon.walk.interfaces import FaceAnswer, Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
+from benchcon.wire import events as ev
 
 PATIENCE_S = 90
 
@@ -135,6 +136,23 @@ def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks:
         assert conditions.advice(held) == "board 'met' was reset"
         assert conditions.advice(later) == "board 'met' is gone: plug it in again"  # it did not come back
         assert conditions.holding(walk, desks.session.now_us()) == ()
+
+
+def test_a_board_that_was_back_before_its_loss_was_noticed_was_not_reset(desks: Desks) -> None:
+    """On a busy computer the state is ahead of what the walk has heard; whatever is plugged in again restarts."""
+    walk = Walk(desks.panel, ("crosswind",))
+    panel_boards = PanelBoards(desks.session, desks.panel)
+    panel_boards.meet()
+    conditions = Conditions(panel_boards, walk.layout)
+    conditions.begin()
+    walk.start(panel_boards.values(), 0)
+    now_us, met = desks.session.now_us(), panel_boards.sources["met"]
+    conditions.take(ev.Link(now_us, met, "lost", {}), walk)
+    assert conditions.advice(conditions.holding(walk, now_us)) == "board 'met' is gone: plug it in again"
+    conditions.take(ev.Boot(now_us, met, 8, "power"), walk)
+    conditions.take(ev.Answered(now_us, met, 1, ("read", "0000"), None, None), walk)
+    assert conditions.holding(walk, now_us + SETTLE_US) == ()
+    assert (conditions.boards["met"].lost, conditions.boards["met"].resets) == (1, 0)
 
 
 @pytest.mark.parametrize("answer", ["same", "otherwise"])
