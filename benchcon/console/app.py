@@ -448,7 +448,7 @@ class ConsoleApp(BenchApp):
             if text:
                 session.note("word", f"{number}: {text}")
 
-        why = "The moment is marked already. A few words will help you to find it again."
+        why = "The moment is marked already. A few words will help you find it again."
         self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True, leave="No words", more=ABOUT_MARK), done)
 
     def action_name(self) -> None:

@@ -258,8 +258,8 @@ class TimingScreen(Screen[str | None]):
         if chosen is None:
             return [
                 *lines,
-                "Nothing to measure yet. Move controls while a program drives the outputs. In the panel file answers = "
-                '"CONTROL" and within = "100 ms" on a lamp or display say what is to answer what, and how quickly.',
+                "Nothing to measure yet. Move controls while a program drives the outputs. In the panel file, answers "
+                '= "CONTROL" and within = "100 ms" on a lamp or display say which control it answers, and how quickly.',
             ]
         counts = counts_words(chosen, label_of(chosen.output)) if chosen.movements else verdict_words(chosen)
         lines.append(f"{labels_of(chosen)}: {counts}")

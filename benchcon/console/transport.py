@@ -26,7 +26,7 @@ SPEEDS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 ABOUT_TIME = (
     "Times count from the beginning of the recording: seconds, minutes:seconds or hours:minutes:seconds, with a "
-    "fraction if need be. Words are looked for in the marks and triggers; the first that holds them is gone to."
+    "fraction if need be. Words are looked for in the marks and triggers, and the first that contains them is shown."
 )
 """Help text while a time to go to is asked for."""
 

@@ -112,7 +112,7 @@ class Matching:
     def swap(self) -> None:
         """Exchange the reference and the lamp being matched. Raises `Trouble` if the reference is a display."""
         if self.display is not None:
-            raise Trouble("a display has one brightness: lamps are made to look like it, not it like a lamp")
+            raise Trouble("a display has one brightness: match the lamps to it")
         self.reference, self.others[self.at] = self.others[self.at], self.reference
         self.trial = self.other.trim_permille
         self.show()

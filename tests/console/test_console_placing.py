@@ -169,7 +169,7 @@ async def test_help_on_placing_has_its_own_keys_and_no_others() -> None:
 async def test_help_on_a_question_of_several_lines_says_how_to_get_to_the_next() -> None:
     async with console(OnBoards(small()), size=(80, 45)) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("Who walks")
+        await eyes.see("Name of the tester")
         await eyes.press("f1")
         await eyes.see("Next line", "Everywhere")
         assert "Focus" not in eyes.text()

@@ -466,7 +466,7 @@ async def test_who_walks_and_the_serial_number_are_asked_for_once_and_stand_on_t
     all_but(desks, tmp_path, "approach_lit")
     async with console(desks.session) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("Who walks, for the page to keep", "Serial number of this panel")
+        await eyes.see("Name of the tester, for the page to keep", "Serial number of this panel")
         await eyes.press("ctrl+u", *"walked", "tab", *"A. Bench", "tab", "ctrl+u", *"OT-7", "enter")
         await eyes.see("Lamp Approach lit should blink")
         screen = eyes.app.screen

@@ -22,7 +22,7 @@ _FILE = "walks.json"
 _PANELS = 50
 """Number of panels, those walked last, whose serial number is kept."""
 
-ABOUT_WHO = "Who walks, and the serial number if there are several such panels, are on the page to keep with the panel."
+ABOUT_WHO = "The page to keep with the panel names the tester, and the serial number if there are several such panels."
 
 
 class Signature(NamedTuple):
@@ -53,7 +53,7 @@ class Begin(Ask):
 
     def more_lines(self) -> Iterable[Widget]:
         """Return the lines for who walks and for the serial number."""
-        yield Static(Text("Who walks, for the page to keep"), classes="label")
+        yield Static(Text("Name of the tester, for the page to keep"), classes="label")
         yield LineInput(self._signed.by, id="who", classes="more", max_length=LONGEST)
         yield Static(Text("Serial number of this panel, if there are several"), classes="label")
         yield LineInput(self._signed.serial, id="serial", classes="more", max_length=LONGEST)
