@@ -240,7 +240,8 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     hands = hands_of(args.hand)
     ports = ports_of(ports, hands)
     asked = PersonAsked()
-    with Until(open_ended=True) as until, contextlib.ExitStack() as stack:
+    # Until the console is there, which looks out for signals itself, one ends the start and the meeting of the boards.
+    with Until(interrupt=True, open_ended=True) as until, contextlib.ExitStack() as stack:
         if not ports:
             hands, ports = _start_boards(scenario, stack)
         # The user's own hands beside the scenario's: as soon as the user moves something, the scenario stops moving it.
@@ -258,7 +259,7 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
             stay=True,
         )
         step_aside(session, play.run)
-        with play:
+        with until.asked(), play:
             try:
                 code = run_console(session, until, play.run, asked, view="rehearsal")
             finally:

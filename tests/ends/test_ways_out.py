@@ -103,6 +103,22 @@ def test_closing_the_terminal_puts_the_lamps_out_and_ends_the_console(demo: Demo
     assert ended < ENDS_S + SLACK_S
 
 
+def test_a_signal_ends_a_rehearsal_while_its_boards_are_being_met(home: dict[str, str]) -> None:
+    """The signal comes where the program waits for its boards, which answer nobody who is dark for good."""
+    scenario = OSTREY.parent / "panels" / "level-alert-scenario.toml"
+    program = (
+        "import os, signal, sys; from benchcon.cli import bench; from benchcon.cli.main import main\n"
+        "met = bench.meet\n"
+        "bench.meet = lambda *given: (os.kill(os.getpid(), signal.SIGTERM), met(*given))\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    with Terminal("-c", program, "rehearse", str(scenario), env=home) as terminal:
+        until(lambda: terminal.process.poll() is not None, "the end")
+        terminal.read(0.1)
+        assert "hung" not in terminal.text()
+        assert terminal.process.returncode == 128 + signal.SIGTERM
+
+
 def test_closing_the_terminal_where_the_signal_is_ignored(demo: Demo, home: dict[str, str]) -> None:
     """As under a program that swallows SIGHUP: the terminal itself tells."""
     keep_out = "import signal, sys; from benchcon.cli.main import main\nreal = signal.signal\n"
