@@ -25,8 +25,9 @@ if TYPE_CHECKING:
     from benchcon.rehearse.live import LiveRun
 
 
-def _need_terminal() -> None:
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+def _need_terminal(until: Ending) -> None:
+    # One that was closed during the start has sent its signal, which ends the console in order.
+    if not until.signalled and not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise Trouble(
             "the console needs a terminal; without one use 'record', 'replay --headless' or 'demo --headless'"
         )
@@ -71,7 +72,7 @@ def run_console(
     Raises `Trouble` if the console ended unexpectedly; the bench is dark by then.
     """
     try:
-        _need_terminal()
+        _need_terminal(until)
     except Trouble:
         session.close()
         raise
@@ -132,7 +133,7 @@ def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) ->
     from benchcon.link.discovery import remembered_ports
 
     panel = load(panel_path) if panel_path else Panel()
-    _need_terminal()
+    _need_terminal(until)
     bench = Bench(list(ports) or remembered_ports(), panel=panel)
     session = LiveSession(bench, panel)
     return run_console(session, until, begin=bench.start)

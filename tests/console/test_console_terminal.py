@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 import subprocess
@@ -205,8 +206,6 @@ def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_p
 
 
 def test_without_a_terminal_it_says_so_in_one_line(home: dict[str, str]) -> None:
-    import os
-
     done = subprocess.run(
         [sys.executable, "-m", "benchcon", "console", "/dev/null"],
         stdin=subprocess.DEVNULL,
@@ -218,6 +217,25 @@ def test_without_a_terminal_it_says_so_in_one_line(home: dict[str, str]) -> None
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
     assert "needs a terminal" in done.stderr
+
+
+def test_a_terminal_that_is_closed_during_the_start_ends_the_console_in_order(home: dict[str, str]) -> None:
+    """Its signal has come, and what is left is no terminal any more."""
+    program = (
+        "import os, signal, sys; from benchcon.console import run; from benchcon.cli.main import main\n"
+        "goes_on = run.open_and_run\n"
+        "run.open_and_run = lambda *given: (os.kill(os.getpid(), signal.SIGHUP), goes_on(*given))[1]\n"
+        "sys.exit(main(['console', '/dev/null']))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        env={**os.environ, **home},
+        timeout=PATIENCE_S,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_the_first_run_lists_ports_and_asks(demo: Demo, home: dict[str, str]) -> None:
