@@ -103,6 +103,8 @@ class LiveRun:
         self._ends = threading.Event()
         self._over = threading.Event()
         self._paused = False
+        self._in_use = False
+        """Whether a walk uses the bench, which holds at once: what this turn has worked out is not sent any more."""
         self._goes_on_us: int | None = None
         """When a pause that is over ends; None: there is none, or it is not over."""
         self.hands_are_off = False
@@ -157,6 +159,7 @@ class LiveRun:
 
     def pause(self, paused: bool) -> None:
         """Send nothing while `paused`, because a walk uses the bench; nor for a moment afterwards."""
+        self._in_use = paused
         self._queue.put(lambda: self._pause(paused))
 
     def hands_off(self) -> None:
@@ -371,7 +374,7 @@ class LiveRun:
         for board, values in todo.wants.items():
             mine = {id_: value for id_, value in values.items() if (board, id_) not in self.given_up}
             source = self.rehearsal.seen.source_of(board)
-            if not mine:
+            if not mine or self._in_use:
                 continue
             if source is None:
                 self._later(todo.names[board])

@@ -21,6 +21,7 @@ from benchcon.rehearse.result import result_of
 from benchcon.rehearse.scenario import Named, load
 from benchcon.replay.targets import WantedBoards, start_of
 from benchcon.session import LiveSession
+from benchcon.walk.channel_changes import missing_boards
 
 if TYPE_CHECKING:
     from benchcon.rig.hand import Hand
@@ -195,6 +196,38 @@ def test_between_two_tests_of_the_bench_the_rules_show_nothing(
         monkeypatch.setattr("benchcon.rehearse.live.AFTER_TEST_US", 0)
         run.pause(False)
         until(shown)
+    finally:
+        run.close()
+        session.close()
+
+
+def test_what_a_turn_works_out_while_a_walk_begins_is_not_sent(
+    board: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would light what the walk has just darkened, and the walk would not know."""
+    hand = board.hands["alert"]
+    hand.reset()
+    read = load(write(tmp_path, 'lasts = "60 s"\n'))
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
+    work_out, turns = run.rehearsal.work_out, []
+
+    def meanwhile(now_us: int) -> list[str]:
+        changed = work_out(now_us)
+        run.pause(True)
+        return changed
+
+    monkeypatch.setattr(run.rehearsal, "work_out", meanwhile)
+    run.on_turn = lambda: turns.append(None)
+    try:
+        until(lambda: not missing_boards(session, read.panel))
+        run.start()
+        until(lambda: len(turns) >= 2)
+        (source,) = session.state.boards
+        assert bench.ask(source, ("hello",)).result(5).done
+        assert not decode(hand.shown("d_level")).strip()
     finally:
         run.close()
         session.close()
