@@ -217,7 +217,7 @@ def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = Fals
     nearby = counts if track.kind == "pot" else 0
     last = len(times) - 1
     for number, (at_us, value) in enumerate(zip(times, values, strict=True)):
-        if 0 < number < last and track.apart_us(number) < rest_us:
+        if 0 < number < last and times[number + 1] - at_us < rest_us:
             continue
         if value != NOT_KNOWN and first:
             value = signed16(value - first)

@@ -346,7 +346,7 @@ class _Run:
             track.board = self.renamed.get(track.board, track.board)
             # Bringing the boards to the first state is not part of what is compared.
             before = max(bisect.bisect_right(track.times, self.start_us) - 1, 0)
-            del track.times[:before], track.values[:before], track.clocks[:before]
+            del track.times[:before], track.values[:before]
         now.tracks = {track.name: track for track in now.tracks.values()}
         wanted = {printable(name) for name in self.sources}
         others = [f"{track.board}.*" for track in then.tracks.values() if track.board not in wanted]

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import PASSING_US, position_of
 from benchcon.replay.contents import board_name
-from benchcon.replay.tracks import apart_us
 from benchcon.state import BenchState
 from benchcon.state.board import find_channel
 from benchcon.state.changes import DARK, Changes, ValueChange
@@ -264,7 +263,7 @@ class _Maker:
             return False
         rotary = step.kind == "put" and len(step.channels) > 2
         key = f"{step.board}.{step.part}"
-        since_us = apart_us(*going.get(key, (-PASSING_US - 1, 0)), step.at_us, clock_us)
+        since_us = _apart_us(*going.get(key, (-PASSING_US - 1, 0)), step.at_us, clock_us)
         going[key] = step.at_us, clock_us
         if since_us > (PASSING_US if rotary else JOIN_US) or not (step.kind == "turn" or step.sweeps or rotary):
             return False
@@ -276,6 +275,15 @@ class _Maker:
         value = last.value + step.value if step.kind == "turn" else step.value
         steps[index] = replace(last, value=value, word=step.word)
         return True
+
+
+def _apart_us(at_us: int, clock_us: int, next_us: int, next_clock_us: int) -> int:
+    """Return how long after one change of a part the next came, by the host's stamps or the board's clock (0: none).
+
+    It is the shorter of the two: a computer that was busy meanwhile has heard of the next one late, or of both at once.
+    """
+    by_host_us, by_board_us = next_us - at_us, next_clock_us - clock_us
+    return min(by_host_us, by_board_us) if clock_us and next_clock_us and by_board_us >= 0 else by_host_us
 
 
 @dataclass(slots=True)

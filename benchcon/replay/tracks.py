@@ -22,15 +22,6 @@ NOT_KNOWN = -(1 << 63)
 """In place of a value that is not known."""
 
 
-def apart_us(at_us: int, clock_us: int, next_us: int, next_clock_us: int) -> int:
-    """Return how long after one change of a channel the next came, by the host's stamps or the board's clock (0: none).
-
-    It is the shorter of the two: a computer that was busy meanwhile has heard of the next one late, or of both at once.
-    """
-    by_host_us, by_board_us = next_us - at_us, next_clock_us - clock_us
-    return min(by_host_us, by_board_us) if clock_us and next_clock_us and by_board_us >= 0 else by_host_us
-
-
 @dataclass(slots=True)
 class Track:
     """The values of one channel; the first is the one that it had when it was first known."""
@@ -43,10 +34,7 @@ class Track:
     values: array[int] | list[int] = field(default_factory=lambda: array("q"))
     """An array as long as every value fits in 64 bits with a sign, which is nearly always."""
 
-    clocks: array[int] = field(default_factory=lambda: array("q"))
-    """The board's clock at each value that it reported by itself (µs), else 0."""
-
-    def add(self, at_us: int, value: int | None, clock_us: int = 0) -> None:
+    def add(self, at_us: int, value: int | None) -> None:
         """Add a value; None: not known."""
         number = NOT_KNOWN if value is None else value
         try:
@@ -54,12 +42,6 @@ class Track:
         except OverflowError:  # a display of eight digits with its leftmost point lit fills all of 64 bits
             self.values = [*self.values, number]
         self.times.append(at_us)
-        self.clocks.append(clock_us)
-
-    def apart_us(self, number: int) -> int:
-        """Return how long value `number` was there before the next one came, as `apart_us` has it."""
-        clocks = self.clocks
-        return apart_us(self.times[number], clocks[number], self.times[number + 1], clocks[number + 1])
 
     @property
     def of_board(self) -> bool:
@@ -120,13 +102,13 @@ class Tracks:
         self._last_us = batch.at_us
         if self._first_us is None:
             self._first_us = batch.at_us
-        for at_us, source, channel, value, clock_us in self.changes.feed(batch):
+        for at_us, source, channel, value, _ in self.changes.feed(batch):
             track = self._tracks.get((source, channel))
             if track is None:
                 if value is None:
                     continue
                 track = self._tracks[source, channel] = Track("", channel)
-            track.add(at_us, value, clock_us)
+            track.add(at_us, value)
 
     def recording(self, path: str, problems: Sequence[str] = (), marks: Sequence[tuple[int, str]] = ()) -> Recording:
         """Return the tracks so far."""
