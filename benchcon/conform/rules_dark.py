@@ -9,6 +9,8 @@ from benchcon.wire.codec import request
 
 DARK_MS = 15.0
 """Ten, and 5 ms that a USB bridge may put between two lines which were written together."""
+DARK_TRIES = 10
+"""How often that is tried if this computer is too busy to look soon enough."""
 
 
 def light_all(board: Subject) -> None:
@@ -49,7 +51,7 @@ def dark_at_once(board: Subject) -> None:
     """**dark** (within 10 ms): by the board's own clock, from the request to all outputs off."""
     board.lamp()
     late_ms: list[float] = []
-    for _ in range(3):
+    for _ in range(DARK_TRIES):
         light_all(board)
         # In one write, so that only the line's own time lies between them, however busy this computer is.
         ping_tag, dark_tag, read_tag = board.line.next_tag(), board.line.next_tag(), board.line.next_tag()
@@ -69,7 +71,7 @@ def dark_at_once(board: Subject) -> None:
             raise RuleBroken(f"'dark' was answered '{shown(answer.raw)}'")
         done = int(answer.words[1], 16)
         asked = int(pong.words[1], 16) if pong is not None else done
-        worst_us = (done - asked) % 2**32
+        worst_us = off_us = (done - asked) % 2**32
         # If they still read lit afterwards, the answer came before they were off.
         reading = board.line.answer(read_tag) if looks else None
         if reading is None or reading.words[0] != "read":
@@ -82,15 +84,24 @@ def dark_at_once(board: Subject) -> None:
                 for channel in board.outputs
                 if word == f"{channel.id}={channel.on}" and channel.on != channel.off
             ]
-            if not lit or (at - asked) % 2**32 > 1_000_000:
+            off_us = (at - asked) % 2**32
+            if not lit:
                 break
-            worst_us = max(worst_us, (at - asked) % 2**32)
+            worst_us = max(worst_us, off_us)
+            if worst_us > 1_000_000:
+                break
             reading = board.done("read", "all")
         board.line.answers.clear()
-        late_ms.append(worst_us / 1000)
         board.done("light")
-        if late_ms[-1] <= DARK_MS:
+        if off_us / 1000 <= DARK_MS:
             return
+        if worst_us / 1000 > DARK_MS:
+            late_ms.append(worst_us / 1000)
+            if len(late_ms) == 3:
+                break
+        # Otherwise they went off at some time between two looks that were too far apart.
+    if not late_ms:
+        raise NotRun("this computer was too busy to see when the outputs were off; try it again")
     raise RuleBroken(f"outputs were off {min(late_ms):.0f} ms after 'dark'; within 10 ms was expected")
 
 

@@ -187,7 +187,7 @@ def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -
             terminal.see("a display has one brightness", "LAMP 2 OF 3")
             are({"l2": 1000}, b"\x7f\x7f")
             terminal.press("s")
-            terminal.see("lamps are made to look like it")
+            terminal.see("match the lamps to it")
             terminal.press("-", "enter")
             terminal.see("LAMP 3 OF 3", "✓ Row 2", "1 of 3 written")
             are({"l3": 1000}, b"\x7f\x7f")
