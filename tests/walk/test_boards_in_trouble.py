@@ -116,14 +116,20 @@ def looks(walk: Walk) -> list[tuple[bool, str]]:
     return [(bool(each.set), each.answer) for each in walk.evidence if isinstance(each, LampLook)]
 
 
-def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks: Desks) -> None:
-    """The link asks at once; the walk hears of the reset a moment later."""
+def begun(desks: Desks) -> tuple[Walk, Conditions, PanelBoards]:
+    """A walk of one lamp of the board met, and what holds on its boards, without a runner."""
     walk = Walk(desks.panel, ("crosswind",))
     panel_boards = PanelBoards(desks.session, desks.panel)
     panel_boards.meet()
     conditions = Conditions(panel_boards, walk.layout)
     conditions.begin()
     walk.start(panel_boards.values(), 0)
+    return walk, conditions, panel_boards
+
+
+def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks: Desks) -> None:
+    """The link asks at once; the walk hears of the reset a moment later."""
+    walk, conditions, _ = begun(desks)
     met = desks.session.state.board_named("met")
     assert met is not None
     with desks.session.lock:
@@ -140,12 +146,7 @@ def test_a_board_that_is_asked_who_it_is_after_a_reset_is_not_called_gone(desks:
 
 def test_a_board_that_was_back_before_its_loss_was_noticed_was_not_reset(desks: Desks) -> None:
     """On a busy computer the state is ahead of what the walk has heard; whatever is plugged in again restarts."""
-    walk = Walk(desks.panel, ("crosswind",))
-    panel_boards = PanelBoards(desks.session, desks.panel)
-    panel_boards.meet()
-    conditions = Conditions(panel_boards, walk.layout)
-    conditions.begin()
-    walk.start(panel_boards.values(), 0)
+    walk, conditions, panel_boards = begun(desks)
     now_us, met = desks.session.now_us(), panel_boards.sources["met"]
     conditions.take(ev.Link(now_us, met, "lost", {}), walk)
     assert conditions.advice(conditions.holding(walk, now_us)) == "board 'met' is gone: plug it in again"
